@@ -1,0 +1,29 @@
+"""What holds for every test: in CI nothing may be skipped, so that a missing outside check can't pass unseen."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Generator
+from typing import Any
+
+import pytest
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[Any]) -> Generator[None, Any, Any]:
+    """Turn a skip into a failure where the environment says CI."""
+    report = yield
+    if os.environ.get("CI") and report.skipped and not hasattr(report, "wasxfail"):
+        report.outcome = "failed"
+        report.longrepr = f"{item.nodeid} was skipped, which CI does not allow: {report.longrepr}"
+    return report
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_make_collect_report(collector: pytest.Collector) -> Generator[None, Any, Any]:
+    """The same for a whole module that skips itself."""
+    report = yield
+    if os.environ.get("CI") and report.skipped:
+        report.outcome = "failed"
+        report.longrepr = f"{collector.nodeid} was skipped, which CI does not allow: {report.longrepr}"
+    return report

@@ -1,0 +1,352 @@
+"""Bytes of a picture file in, an upright artwork in encoded sRGB out."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import logging
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, BinaryIO, cast
+
+import numpy as np
+import numpy.typing as npt
+from PIL import BmpImagePlugin, Image
+
+from worker.engine.arrays import Alpha, Srgb
+from worker.engine.artwork.file_format import (
+    FileFormat,
+    png_notes,
+    png_resolution,
+    recognise_format,
+    tiff_extra_samples,
+)
+from worker.engine.artwork.icc_profile import (
+    BrokenProfile,
+    ColourSpace,
+    build_transform,
+    convert_by_profile,
+    is_srgb,
+    read_profile,
+)
+from worker.engine.artwork.picture import Artwork, WantedSize
+from worker.errors import ArtworkError
+
+if TYPE_CHECKING:
+    import pyvips
+
+MAX_PIXELS = 1_000_000_000
+
+DAMAGED = "The file is damaged or cut short: save it again from the program that made it, or send it again."
+
+Pixels = npt.NDArray[Any]
+"""uint8 or uint16 (H, W, channels)."""
+
+
+@dataclass(slots=True, kw_only=True)
+class Decoded:
+    """A picture as its file holds it: colours in `space`, alpha last in `pixels` where `has_alpha`, not yet upright."""
+
+    pixels: Pixels
+    space: ColourSpace
+    has_alpha: bool
+    icc: bytes | None = None
+    orientation: int = 1
+    pixels_per_mm: tuple[float, float] | None = None
+    warnings: list[str] = field(default_factory=list)
+
+
+def read_artwork(source: BinaryIO | bytes, *, name: str, size: WantedSize, max_pixels: int = MAX_PIXELS) -> Artwork:
+    """Decode an artwork.
+
+    Parameters
+    ----------
+    source : binary file object or bytes
+        PNG, JPEG, TIFF, WebP, BMP, GIF or SVG; recognised by content. A file object is read from where it stands.
+    name : str
+        How messages name the artwork.
+    size : WantedSize
+        Only SVG uses it: it is rendered at the pixels of the board's grid.
+    max_pixels : int
+        A picture of more pixels is refused by its header, before it is decoded.
+
+    Returns
+    -------
+    Artwork
+        Upright (EXIF orientation applied), uint8 encoded sRGB. An embedded ICC profile is honoured; without one, or
+        with a broken one (a warning says so), the colours are taken as sRGB; CMYK without one is converted by
+        complement (a warning says so). 16-bit samples are rounded to 8 after colour conversion.
+
+    Raises
+    ------
+    ArtworkError
+        The file is empty, damaged, hostile, too large or in another format.
+    """
+    data = source if isinstance(source, bytes) else source.read()
+    form = recognise_format(data, name=name)
+    if form == "SVG":
+        from worker.engine.artwork.svg import read_svg
+
+        return read_svg(data, name=name, size=size, max_pixels=max_pixels)
+    with ThreadPoolExecutor(1) as hasher:  # hashing beside decoding: both leave the interpreter
+        digest = hasher.submit(lambda: hashlib.sha256(data).hexdigest())
+        decoded = (_decode_bmp if form == "BMP" else _decode)(data, form, name, max_pixels)
+        srgb, alpha = _upright_srgb(decoded)
+        sha256 = digest.result()
+    srgb.flags.writeable = False
+    if alpha is not None:
+        alpha.flags.writeable = False
+    resolution = decoded.pixels_per_mm
+    if resolution is not None and decoded.orientation >= 5:
+        resolution = (resolution[1], resolution[0])
+    return Artwork(
+        name=name,
+        format=form,
+        sha256=sha256,
+        srgb=srgb,
+        alpha=alpha,
+        pixels_per_mm=resolution,
+        warnings=tuple(decoded.warnings),
+    )
+
+
+def load_vips() -> Any:
+    """The pyvips module, loaded when first needed: forked workers and quick commands must not pay for it.
+
+    libvips would keep the latest decoded artworks in its operation cache: it is switched off.
+    """
+    import pyvips
+
+    logging.getLogger("pyvips").addHandler(logging.NullHandler())
+    pyvips.cache_set_max(0)
+    return pyvips
+
+
+def check_pixels(width: int, height: int, *, name: str, max_pixels: int) -> None:
+    """Raise ArtworkError where a picture of this size is empty or over the limit."""
+    if width < 1 or height < 1:
+        raise ArtworkError(f"{name}: the picture is {width} x {height} px.", mend="Save it with at least 1 x 1 px.")
+    if width * height > max_pixels:
+        raise ArtworkError(
+            f"{name}: the picture is {width:,} x {height:,} px, {width * height:,} in all; "
+            f"the limit is {max_pixels:,}.",
+            mend=f"Scale it down, to {(max_pixels / (width * height)) ** 0.5 * 100:.3g} % or less.",
+        )
+
+
+_LOADERS = {
+    "PNG": "pngload_buffer",
+    "JPEG": "jpegload_buffer",
+    "TIFF": "tiffload_buffer",
+    "WebP": "webpload_buffer",
+    "GIF": "gifload_buffer",
+}
+_SPACES: dict[str, tuple[ColourSpace, int]] = {
+    "b-w": ("grey", 1),
+    "grey16": ("grey", 1),
+    "srgb": ("rgb", 3),
+    "rgb": ("rgb", 3),
+    "rgb16": ("rgb", 3),
+    "cmyk": ("cmyk", 4),
+}
+
+
+def _decode(data: bytes, form: FileFormat, name: str, max_pixels: int) -> Decoded:
+    pyvips = load_vips()
+    try:
+        # "warning": a JPEG library only warns of damage in the middle of a file, and invents the missing pixels.
+        image = getattr(pyvips.Image, _LOADERS[form])(data, access="sequential", fail_on="warning")
+    except pyvips.Error as error:
+        raise _damaged(name, form, error) from error
+    check_pixels(image.width, image.height, name=name, max_pixels=max_pixels)
+    space, channels = _layout(image, form, name)
+    try:
+        memory = image.write_to_memory()
+    except pyvips.Error as error:
+        raise _damaged(name, form, error) from error
+    except MemoryError as error:
+        raise ArtworkError(
+            f"{name}: {image.width:,} x {image.height:,} px don't fit into memory.", mend="Scale the picture down."
+        ) from error
+    pixels = np.frombuffer(memory, np.uint16 if image.format == "ushort" else np.uint8)
+    fields = set(image.get_fields())
+    icc = image.get("icc-profile-data") if "icc-profile-data" in fields else None
+    orientation = int(image.get("orientation")) if "orientation" in fields else 1
+    return Decoded(
+        pixels=pixels.reshape(image.height, image.width, image.bands),
+        space=space,
+        has_alpha=image.bands > channels,
+        icc=icc,
+        orientation=orientation if 1 <= orientation <= 8 else 1,
+        pixels_per_mm=_resolution(image, fields, data, form),
+        warnings=_notes(image, fields, data, form, icc is not None, image.bands > channels),
+    )
+
+
+def _layout(image: pyvips.Image, form: FileFormat, name: str) -> tuple[ColourSpace, int]:
+    known = _SPACES.get(image.interpretation)
+    if known is None or image.format not in ("uchar", "ushort"):
+        raise ArtworkError(
+            f"{name}: the {form} holds {image.format} samples in {image.interpretation}.",
+            mend="Save it with 8 or 16 bits per channel in grey, RGB or CMYK.",
+        )
+    if not known[1] <= image.bands <= known[1] + 1:
+        raise ArtworkError(
+            f"{name}: the {form} has {image.bands} channels in {image.interpretation}.",
+            mend="Save it flattened: colours, and at most one channel for transparency.",
+        )
+    return known
+
+
+def _resolution(image: pyvips.Image, fields: set[str], data: bytes, form: FileFormat) -> tuple[float, float] | None:
+    if form == "PNG" and (found := png_resolution(data)) is not None:
+        return found
+    if "resolution-unit" not in fields:
+        return None
+    if form == "WebP":  # libvips reads the tags of a WebP, but leaves its resolution at the default
+        return _exif_resolution(cast(bytes, image.get("exif-data"))) if "exif-data" in fields else None
+    return (image.xres, image.yres) if image.xres > 0 and image.yres > 0 else None
+
+
+def _exif_resolution(block: bytes) -> tuple[float, float] | None:
+    exif = Image.Exif()
+    try:
+        exif.load(block)
+        across, down, unit = float(exif[0x011A]), float(exif[0x011B]), int(exif.get(0x0128, 2))
+    except Exception:  # tags without which a picture is whole
+        return None
+    per_mm = {2: 25.4, 3: 10.0}.get(unit)
+    return (across / per_mm, down / per_mm) if per_mm and across > 0 and down > 0 else None
+
+
+def _notes(
+    image: pyvips.Image, fields: set[str], data: bytes, form: FileFormat, has_profile: bool, has_alpha: bool
+) -> list[str]:
+    notes = png_notes(data, profile_found=has_profile) if form == "PNG" else []
+    pages = int(image.get("n-pages")) if "n-pages" in fields else 1
+    if pages > 1:
+        part = "page" if form == "TIFF" else "frame"
+        notes.append(f"The {form} holds {pages} {part}s: only the first is used.")
+    if form == "JPEG" and not has_profile and b"ICC_PROFILE\x00" in data[: 1 << 20]:
+        notes.append("The embedded ICC profile is broken: the colours are taken as sRGB.")
+    if form == "TIFF" and has_alpha and tiff_extra_samples(data) in (0, None):
+        notes.append("The TIFF doesn't say what its extra channel is: it is taken as transparency.")
+    return notes
+
+
+def _damaged(name: str, form: FileFormat, error: Exception) -> ArtworkError:
+    lines = [line.strip() for line in str(getattr(error, "detail", error)).splitlines() if line.strip()]
+    said = lines[-1].rstrip(".") if lines else "the data end or make no sense"
+    return ArtworkError(f"{name}: the {form} can't be decoded: {said}.", mend=DAMAGED)
+
+
+def _decode_bmp(data: bytes, form: FileFormat, name: str, max_pixels: int) -> Decoded:
+    # The plug-in's class, since Image.open warns and fails at a size limit of its own.
+    try:
+        picture = BmpImagePlugin.BmpImageFile(io.BytesIO(data))
+        check_pixels(*picture.size, name=name, max_pixels=max_pixels)
+        resolution = picture.info.get("dpi")
+        picture.load()
+        has_alpha = picture.mode == "RGBA"
+        space: ColourSpace = "grey" if picture.mode in ("1", "L") else "rgb"
+        plain = picture.convert("L" if space == "grey" else "RGBA" if has_alpha else "RGB")
+    except ArtworkError:
+        raise
+    except Exception as error:  # Pillow raises half a dozen kinds on damaged files
+        raise _damaged(name, form, error) from error
+    notes = []
+    if len(data) > 74 and data[14:15] == b"\x7c" and data[70:74] in (b"DEBM", b"KNIL"):
+        notes.append("The ICC profile of a BMP isn't read: the colours are taken as sRGB.")
+    return Decoded(
+        pixels=np.array(plain, dtype=np.uint8).reshape(plain.height, plain.width, -1),
+        space=space,
+        has_alpha=has_alpha,
+        pixels_per_mm=(resolution[0] / 25.4, resolution[1] / 25.4) if resolution and min(resolution) > 0 else None,
+        warnings=notes,
+    )
+
+
+def _upright_srgb(decoded: Decoded) -> tuple[Srgb, Alpha | None]:
+    pixels, alpha = decoded.pixels, None
+    if decoded.has_alpha:
+        alpha = _eight_bits(pixels[..., -1])
+        pixels = pixels[..., :-1]
+        if int(alpha.min()) == 255:
+            alpha = None
+    srgb = _to_srgb(np.ascontiguousarray(pixels), decoded)
+    return turn_upright(srgb, decoded.orientation), None if alpha is None else turn_upright(alpha, decoded.orientation)
+
+
+def _to_srgb(pixels: Pixels, decoded: Decoded) -> Srgb:
+    space = decoded.space
+    if decoded.icc is not None:
+        try:
+            if pixels.dtype == np.uint16:
+                return _sixteen_bits_by_profile(pixels, decoded.icc, space)
+            transform = build_transform(decoded.icc, space)
+            if space != "rgb" or not is_srgb(transform):
+                return convert_by_profile(transform, pixels, space)
+        except BrokenProfile as error:
+            assumed = "plain CMYK" if space == "cmyk" else "sRGB"
+            decoded.warnings.append(f"The embedded ICC profile {error}: the colours are taken as {assumed}.")
+    samples = _eight_bits(pixels)
+    if space == "rgb":
+        return samples
+    if space == "grey":
+        return np.ascontiguousarray(np.broadcast_to(samples, (*samples.shape[:2], 3)))
+    if decoded.icc is None:
+        decoded.warnings.append("The picture is CMYK without an ICC profile: its colours are a guess by complement.")
+    return _complement(samples)
+
+
+def _sixteen_bits_by_profile(pixels: npt.NDArray[np.uint16], icc: bytes, space: ColourSpace) -> Srgb:
+    # Pillow's transforms take 8 bits only; libvips runs the same colour engine on 16.
+    read_profile(icc, space)
+    pyvips = load_vips()
+    height, width, channels = pixels.shape
+    interpretation = {"grey": "grey16", "rgb": "rgb16", "cmyk": "cmyk"}[space]
+    try:
+        image = pyvips.Image.new_from_memory(pixels.data, width, height, channels, "ushort")
+        image = image.copy(interpretation=interpretation)
+        image.set_type(pyvips.GValue.blob_type, "icc-profile-data", icc)
+        converted = image.icc_transform(
+            "srgb", embedded=True, intent="relative", black_point_compensation=True, depth=8
+        )
+        memory = converted.write_to_memory()
+    except pyvips.Error as error:
+        raise BrokenProfile("is broken") from error
+    return np.frombuffer(memory, np.uint8).reshape(height, width, 3)
+
+
+def _eight_bits(samples: Pixels) -> npt.NDArray[np.uint8]:
+    """Round 16-bit samples to the nearest of 8 bits: (v * 255 + 32895) >> 16 is round(v / 257), exactly."""
+    if samples.dtype == np.uint8:
+        return samples
+    rounded = np.empty(samples.shape, np.uint8)
+    for row in range(samples.shape[0]):
+        rounded[row] = (samples[row].astype(np.uint32) * 255 + 32895) >> 16
+    return rounded
+
+
+def _complement(cmyk: npt.NDArray[np.uint8]) -> Srgb:
+    """Encoded R = (255 - C) (255 - K) / 255, rounded; likewise G from M and B from Y."""
+    srgb = np.empty((*cmyk.shape[:2], 3), np.uint8)
+    for row in range(cmyk.shape[0]):
+        ink = 255 - cmyk[row].astype(np.uint16)
+        srgb[row] = (ink[:, :3] * ink[:, 3:] + 127) // 255
+    return srgb
+
+
+def turn_upright(pixels: npt.NDArray[np.uint8], orientation: int) -> npt.NDArray[np.uint8]:
+    """Undo an EXIF orientation, 1 to 8 (CIPA DC-008, tag 0112 hex): where row 0 and column 0 of the file are seen.
+
+    1 top, left; 2 top, right; 3 bottom, right; 4 bottom, left; 5 left, top; 6 right, top; 7 right, bottom;
+    8 left, bottom.
+    """
+    if orientation >= 5:
+        pixels = pixels.swapaxes(0, 1)
+    if orientation in (3, 4, 7, 8):
+        pixels = pixels[::-1]
+    if orientation in (2, 3, 6, 7):
+        pixels = pixels[:, ::-1]
+    return np.ascontiguousarray(pixels)

@@ -1,0 +1,95 @@
+"""Every picture of a result as PNG bytes: masks, labels, preview, error, comparison."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import partial
+
+import numpy as np
+
+from worker.engine.arrays import OUTSIDE, Lab, Labels, Srgb
+from worker.engine.artwork.picture import GridPicture
+from worker.engine.colorimetry import lab_to_srgb
+from worker.engine.report.comparison import comparison
+from worker.engine.report.error_picture import error_png
+from worker.engine.report.png import encode_png
+from worker.engine.report.score import Score
+from worker.engine.separation.result import Separation
+from worker.engine.threads import run_all
+from worker.fab_profile import FabProfile
+
+
+def draw_pictures(
+    *,
+    picture: GridPicture,
+    fab: FabProfile,
+    separation: Separation,
+    score: Score,
+    reference_lab: Lab,
+    background: str,
+    threads: int = 1,
+    full_size: bool = False,
+) -> dict[str, bytes]:
+    """Draw all pictures of a result.
+
+    Parameters
+    ----------
+    reference_lab : float64 (n, 3)
+        CIELAB (D65/2 degree) of each finish of `fab`, as used for scoring.
+    background : str
+        Id of the finish that shows through transparent places of the artwork.
+    threads : int
+        How many pictures are drawn at the same time. The bytes do not depend on it.
+    full_size : bool
+        The comparison at grid size, in place of a long side of at most 2,048 px.
+
+    Returns
+    -------
+    dict
+        PNG bytes by name, in the order of the output layout: masks/<finish id>.png, labels.png, preview.png,
+        error.png, comparison.png. The masks are 1 bit deep, white where the finish is. labels.png is indexed by the
+        finish's place in the profile, 255 outside the board; as its palette holds the finishes' colours, it is the
+        preview too.
+    """
+    labels, pitch_um = separation.labels, picture.pitch_um
+    colours = label_colours(reference_lab)
+    index = [finish.id for finish in fab.finishes].index(background)
+    files = {f"masks/{finish.id}.png": b"" for finish in fab.finishes}
+    files |= {"labels.png": b"", "preview.png": b"", "error.png": b""}
+
+    def draw(name: str, drawn: Callable[[], bytes]) -> None:
+        files[name] = drawn()
+
+    masks = [
+        (f"masks/{finish.id}.png", partial(mask_png, labels, i, pitch_um)) for i, finish in enumerate(fab.finishes)
+    ]
+    board = ("labels.png", partial(labels_png, labels, colours, pitch_um))
+    run_all(draw, [board, *masks, ("error.png", partial(error_png, score, pitch_um))], threads)
+    files["preview.png"] = files["labels.png"]
+    glance = comparison(picture, labels, colours, index, score, threads=threads, full_size=full_size)
+    files["comparison.png"] = encode_png(glance, palette=None, bits=8, pixels_per_metre=None)
+    return files
+
+
+def label_colours(reference_lab: Lab) -> Srgb:
+    """uint8 (256, 3): encoded sRGB of each label, black where there is no such finish, white outside the board."""
+    colours = np.zeros((256, 3), dtype=np.uint8)
+    colours[: len(reference_lab)] = lab_to_srgb(reference_lab)
+    colours[OUTSIDE] = 255
+    return colours
+
+
+def mask_png(labels: Labels, finish_index: int, pitch_um: float) -> bytes:
+    """A 1-bit PNG, white where this finish is, with its physical resolution."""
+    mask = (labels == finish_index).view(np.uint8)
+    return encode_png(mask, palette=None, bits=1, pixels_per_metre=pixels_per_metre(pitch_um))
+
+
+def labels_png(labels: Labels, colours: Srgb, pitch_um: float) -> bytes:
+    """An 8-bit indexed PNG of the labels in their colours, with its physical resolution."""
+    return encode_png(labels, palette=colours.tobytes(), bits=8, pixels_per_metre=pixels_per_metre(pitch_um))
+
+
+def pixels_per_metre(pitch_um: float) -> int:
+    """The whole number of pixels per metre that a PNG's pHYs chunk states (ISO/IEC 15948)."""
+    return round(1e6 / pitch_um)

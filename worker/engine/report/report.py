@@ -1,0 +1,203 @@
+"""The content of report.json: what was asked for, what was made of it, and how far it is from the artwork.
+
+Every field is described in schema.json, which `report_schema` reads.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import asdict
+from importlib.resources import files
+from typing import Any
+
+import numpy as np
+
+from worker.engine.arrays import OUTSIDE, Lab, check_array
+from worker.engine.artwork.picture import Artwork, GridPicture
+from worker.engine.colorimetry import lab_to_srgb
+from worker.engine.palette.clusters import Cluster
+from worker.engine.report.areas import count_labels
+from worker.engine.report.cautions import cautions_for
+from worker.engine.report.score import Score, Statistics
+from worker.engine.separation.result import Separation
+from worker.fab_profile import FabProfile
+from worker.finish import Finish
+from worker.job_settings import Settings
+
+SCHEMA_VERSION = 1
+
+CONTINUOUS_REFERENCE_MEANING = (
+    "S-CIELAB of the artwork projected pixel by pixel onto the hull of the finishes: what an infinitely fine mixture "
+    "of that projection would score. A reference, not a proven bound."
+)
+
+
+def build_report(
+    *,
+    picture: GridPicture,
+    artwork: Artwork,
+    fab: FabProfile,
+    settings: Settings,
+    separation: Separation,
+    clusters: Sequence[Cluster],
+    score: Score,
+    reference_lab: Lab,
+    side: str,
+    merged: Sequence[tuple[Cluster, Cluster, float]] = (),
+    warnings: Sequence[str] = (),
+) -> dict[str, Any]:
+    """Build the content of report.json, but for `stages`.
+
+    Parameters
+    ----------
+    reference_lab : float64 (n, 3)
+        CIELAB (D65/2 degree) of each finish of `fab`, as used for scoring.
+    side : str
+        top or bottom.
+    merged : sequence of (Cluster, Cluster, float)
+        Pairs of distinct art colours that go to one finish, with the CIEDE2000 between the two.
+    warnings : sequence of str
+        What the flow has to say beyond the warnings that the artwork, the picture and the separation carry.
+
+    Raises
+    ------
+    ArrayError
+        Where `reference_lab` does not have one row for each finish.
+    """
+    check_array("reference_lab", reference_lab, dtype=np.float64, shape=(len(fab.finishes), 3))
+    said = [*artwork.warnings, *picture.warnings, *separation.warnings, *warnings]
+    return {
+        "schema_version": SCHEMA_VERSION,
+        "artwork": _artwork(artwork),
+        "side": side,
+        "fab": {
+            "id": fab.id,
+            "revision": fab.revision,
+            "fab": fab.fab,
+            "name": fab.name,
+            "plating": fab.plating,
+            "lead_free": fab.lead_free,
+        },
+        "grid": {
+            "pitch_um": float(picture.pitch_um),
+            "width_px": picture.width_px,
+            "height_px": picture.height_px,
+            "width_mm": float(picture.width_mm),
+            "height_mm": float(picture.height_mm),
+            "artwork_px_per_px": float(picture.source_px_per_px),
+        },
+        "settings": settings.as_text(),
+        "edges": {
+            "route": separation.edges,
+            "reason": separation.reason,
+            "cell_um": float(separation.cell_px * picture.pitch_um),
+        },
+        "finishes": _finishes(fab, separation, reference_lab, picture.pitch_um),
+        "clusters": [_cluster(cluster) for cluster in clusters],
+        "merged_colours": [_merged(*pair) for pair in merged],
+        "score": _score(score),
+        "cautions": [asdict(caution) for caution in cautions_for(fab, settings)],
+        "warnings": list(dict.fromkeys(said)),
+    }
+
+
+def report_schema() -> dict[str, Any]:
+    """The JSON Schema (2020-12) of report.json, which describes every field."""
+    text = files("worker.engine.report").joinpath("schema.json").read_text(encoding="utf-8")
+    schema: dict[str, Any] = json.loads(text)
+    return schema
+
+
+def _artwork(artwork: Artwork) -> dict[str, Any]:
+    height, width = artwork.srgb.shape[:2]
+    return {
+        "name": artwork.name,
+        "format": artwork.format,
+        "sha256": artwork.sha256,
+        "width_px": int(width),
+        "height_px": int(height),
+    }
+
+
+def _finishes(fab: FabProfile, separation: Separation, reference_lab: Lab, pitch_um: float) -> list[dict[str, Any]]:
+    counts = count_labels(separation.labels)
+    board_px = int(counts.sum() - counts[OUTSIDE])
+    return [
+        _finish(finish, int(counts[i]), board_px, reference_lab[i].tolist(), pitch_um)
+        for i, finish in enumerate(fab.finishes)
+    ]
+
+
+def _finish(finish: Finish, pixels: int, board_px: int, lab: list[float], pitch_um: float) -> dict[str, Any]:
+    reference = finish.references[0]
+    return {
+        "id": finish.id,
+        "name": finish.name,
+        "reference_lab": lab,
+        "reference": {
+            "illuminant": reference.illuminant,
+            "observer": reference.observer,
+            "geometry": reference.geometry,
+            "origin": reference.origin,
+        },
+        "smallest_feature_mm": float(finish.smallest_feature_mm),
+        "pixels": pixels,
+        "share": pixels / board_px if board_px else 0.0,
+        "area_mm2": pixels * pitch_um * pitch_um / 1e6,
+        "mask": f"masks/{finish.id}.png",
+    }
+
+
+def _cluster(cluster: Cluster) -> dict[str, Any]:
+    return {
+        "id": int(cluster.id),
+        "lab": [float(value) for value in cluster.lab],
+        "colour": _hex_colour(cluster),
+        "share": float(cluster.share),
+        "finish": cluster.finish,
+        "delta_e": float(cluster.delta_e),
+        "second_finish": cluster.second_finish,
+        "margin": None if cluster.margin is None else float(cluster.margin),
+        "pinned": bool(cluster.pinned),
+    }
+
+
+def _merged(first: Cluster, second: Cluster, delta_e: float) -> dict[str, Any]:
+    def one(cluster: Cluster) -> dict[str, Any]:
+        entry = _cluster(cluster)
+        return {"cluster": entry["id"], **{key: entry[key] for key in ("colour", "lab", "second_finish", "margin")}}
+
+    return {"finish": first.finish, "delta_e": float(delta_e), "colours": [one(first), one(second)]}
+
+
+def _hex_colour(cluster: Cluster) -> str:
+    red, green, blue = lab_to_srgb(cluster.lab)
+    return f"#{red:02X}{green:02X}{blue:02X}"
+
+
+def _score(score: Score) -> dict[str, Any]:
+    content: dict[str, Any] = {
+        "viewing_distance_mm": float(score.viewing_distance_mm),
+        "pixels_per_degree": float(score.pixels_per_degree),
+        "ciede2000": _statistics(score.ciede2000),
+        "s_cielab": _statistics(score.s_cielab),
+        "continuous_reference": {
+            **_statistics(score.continuous_reference),
+            "meaning": CONTINUOUS_REFERENCE_MEANING,
+        },
+        "per_finish": [
+            {"finish": finish, "ciede2000": _statistics(plain), "s_cielab": _statistics(seen)}
+            for finish, (plain, seen) in score.by_finish.items()
+        ],
+        "per_cluster": [
+            {"cluster": int(cluster), "ciede2000": _statistics(plain)} for cluster, plain in score.by_cluster.items()
+        ],
+    }
+    if score.s_cielab_stretched is not None:
+        content["s_cielab_stretched"] = _statistics(score.s_cielab_stretched)
+    return content
+
+
+def _statistics(statistics: Statistics) -> dict[str, float]:
+    return {name: float(value) for name, value in asdict(statistics).items()}

@@ -1,0 +1,1 @@
+"""Maskwright's HTTP side: requests and responses; it never touches pixels."""

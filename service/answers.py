@@ -1,0 +1,263 @@
+"""What the service answers, as JSON: one model per thing, with an example of each for the API's description."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Any
+from urllib.parse import quote
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from service.errors import STATUS, problem
+from worker.fab_profile import FabProfile
+from worker.job import STAGES, Job, JobFile, Lane, State
+from worker.ledger.fabs import StoredFab
+
+EXAMPLE_ID = "3f0c1f4e5b7a4c0e9a63c6b1d2e8f901"
+EXAMPLE_REVISION = "5c1f0e9b7a2d4836"
+EXAMPLE_SHA256 = "9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08"
+
+
+class Problem(BaseModel):
+    """An error, after RFC 9457. `detail` says what is wrong and how to mend it; `code` never changes."""
+
+    model_config = ConfigDict(
+        json_schema_extra={
+            "examples": [problem("settings", "Setting pitch is '200um'.", "Choose 5um to 100um.")],
+        }
+    )
+
+    type: str
+    title: str
+    status: int
+    detail: str
+    code: str
+
+
+class ArtworkAnswer(BaseModel):
+    """The artwork of a job."""
+
+    name: str = Field(examples=["badge.png"])
+    bytes: int = Field(examples=[48213])
+    sha256: str = Field(examples=[EXAMPLE_SHA256])
+
+
+class FabReference(BaseModel):
+    """The exact fab profile that a job uses."""
+
+    id: str = Field(examples=["example-fab"])
+    revision: str = Field(examples=[EXAMPLE_REVISION])
+
+
+class ProgressAnswer(BaseModel):
+    """How far a job is: `done` of `of` parts of `stage`; `stages` lists all stages in order."""
+
+    stage: str = Field(examples=["separation"])
+    done: int = Field(examples=[3])
+    of: int = Field(examples=[8])
+    stages: list[str] = Field(examples=[list(STAGES)])
+
+
+class Result(BaseModel):
+    """What a finished job gave, in short; report.json says all. Sizes in mm; `seconds` from claim to last file."""
+
+    model_config = ConfigDict(extra="allow")
+
+    width_mm: float | None = Field(default=None, examples=[60.0])
+    height_mm: float | None = Field(default=None, examples=[40.0])
+    finishes: list[dict[str, Any]] = Field(default=[], examples=[[{"id": "legend", "share": 0.4}]])
+    warnings: list[Any] = Field(default=[], examples=[[]])
+    seconds: float | None = Field(default=None, examples=[0.84])
+
+
+class JobLinks(BaseModel):
+    """Where to go from a job."""
+
+    self: str = Field(examples=[f"/v1/jobs/{EXAMPLE_ID}"])
+    events: str = Field(examples=[f"/v1/jobs/{EXAMPLE_ID}/events"])
+    files: str = Field(examples=[f"/v1/jobs/{EXAMPLE_ID}/files"])
+    package: str = Field(examples=[f"/v1/jobs/{EXAMPLE_ID}/package.zip"])
+    fab: str = Field(examples=[f"/v1/fabs/example-fab?revision={EXAMPLE_REVISION}"])
+
+
+class JobAnswer(BaseModel):
+    """One job. `version` rises with every change. Done: `score` and `result` are there; failed: `error` is."""
+
+    id: str = Field(examples=[EXAMPLE_ID])
+    kind: str = Field(examples=["convert"])
+    lane: Lane = Field(examples=["batch"])
+    state: State = Field(examples=["running"])
+    version: int = Field(examples=[4])
+    artwork: ArtworkAnswer
+    fab: FabReference
+    settings: dict[str, Any] = Field(examples=[{"width": "60mm", "pin": ["#C82828~12=legend"]}])
+    attempt: int = Field(examples=[1], description="how many workers have begun it")
+    created: datetime = Field(examples=["2026-01-31T12:00:00.000000Z"])
+    started: datetime | None = Field(examples=["2026-01-31T12:00:00.200000Z"])
+    finished: datetime | None = Field(examples=[None])
+    progress: ProgressAnswer | None
+    score: dict[str, Any] | None = Field(
+        examples=[{"viewing_distance_mm": 300, "s_cielab": {"mean": 4.2, "median": 3.1, "p95": 11.8, "max": 30.5}}]
+    )
+    result: Result | None
+    error: Problem | None = Field(examples=[None])
+    links: JobLinks
+
+
+class JobsAnswer(BaseModel):
+    """One page of jobs, newest first. `next` is where the older ones are, or null."""
+
+    jobs: list[JobAnswer]
+    next: str | None = Field(examples=["/v1/jobs?limit=50&cursor=1234"])
+
+
+class FileAnswer(BaseModel):
+    """One result file."""
+
+    path: str = Field(examples=["masks/legend.png"])
+    bytes: int = Field(examples=[10240])
+    sha256: str = Field(examples=[EXAMPLE_SHA256])
+    media_type: str = Field(examples=["image/png"])
+    href: str = Field(examples=[f"/v1/jobs/{EXAMPLE_ID}/files/masks/legend.png"])
+
+
+class FilesAnswer(BaseModel):
+    """The result files of a job; none before it is done."""
+
+    state: State = Field(examples=["done"])
+    files: list[FileAnswer]
+
+
+class FinishAnswer(BaseModel):
+    """One finish of a fab, with the reference colour used: CIELAB under its illuminant and observer."""
+
+    id: str = Field(examples=["legend"])
+    name: str = Field(examples=["white ink on the mask"])
+    texture: str = Field(examples=["matte"])
+    lab: tuple[float, float, float] = Field(examples=[[92.0, -0.5, 1.5]])
+    illuminant: str = Field(examples=["D65"])
+    observer: str = Field(examples=["2"])
+    origin: str = Field(examples=["assumed"])
+    smallest_feature_mm: float = Field(examples=[0.15])
+
+
+class FabAnswer(BaseModel):
+    """A fab profile in short. Its TOML is the whole; `revision` is its entity tag."""
+
+    id: str = Field(examples=["example-fab"])
+    revision: str = Field(examples=[EXAMPLE_REVISION])
+    fab: str = Field(examples=["Example Boards (invented)"])
+    name: str = Field(examples=["black mask, gold plating"])
+    note: str = Field(examples=["Invented for this example."])
+    plating: str = Field(examples=["ENIG"])
+    lead_free: bool = Field(examples=[True])
+    background: str = Field(examples=["mask"])
+    finishes: list[FinishAnswer]
+    updated: datetime = Field(examples=["2026-01-31T12:00:00.000000Z"])
+    href: str = Field(examples=["/v1/fabs/example-fab"])
+
+
+class FabsAnswer(BaseModel):
+    """Every fab there is."""
+
+    fabs: list[FabAnswer]
+
+
+def job_answer(job: Job) -> JobAnswer:
+    """A job as the service shows it."""
+    summary = dict(job.summary) if job.summary is not None else None
+    base = f"/v1/jobs/{job.id}"
+    return JobAnswer(
+        id=job.id,
+        kind=job.kind,
+        lane=job.lane,
+        state=job.state,
+        version=job.version,
+        artwork=ArtworkAnswer(name=job.name, bytes=job.artwork_bytes, sha256=job.artwork),
+        fab=FabReference(id=job.fab_id, revision=job.fab_revision),
+        settings=dict(job.settings),
+        attempt=job.attempt,
+        created=_moment(job.created),
+        started=None if job.started is None else _moment(job.started),
+        finished=None if job.finished is None else _moment(job.finished),
+        progress=None
+        if job.progress is None
+        else ProgressAnswer(stage=job.progress.stage, done=job.progress.done, of=job.progress.of, stages=list(STAGES)),
+        score=None if summary is None else summary.pop("score", None),
+        result=None if summary is None else Result(**summary),
+        error=None if job.failure is None else Problem(**_failed_as(job)),
+        links=JobLinks(
+            self=base,
+            events=f"{base}/events",
+            files=f"{base}/files",
+            package=f"{base}/package.zip",
+            fab=f"/v1/fabs/{job.fab_id}?revision={job.fab_revision}",
+        ),
+    )
+
+
+def _failed_as(job: Job) -> dict[str, Any]:
+    assert job.failure is not None
+    return {
+        "type": f"urn:maskwright:problem:{job.failure.code}",
+        "title": "The job failed",
+        "status": STATUS.get(job.failure.code, 500),
+        "detail": f"{job.failure.what} {job.failure.mend}",
+        "code": job.failure.code,
+    }
+
+
+def file_answer(job_id: str, file: JobFile) -> FileAnswer:
+    """A result file as the service shows it."""
+    return FileAnswer(
+        path=file.path,
+        bytes=file.bytes,
+        sha256=file.sha256,
+        media_type=file.media_type,
+        href=f"/v1/jobs/{job_id}/files/{quote(file.path)}",
+    )
+
+
+def fab_answer(stored: StoredFab, fab: FabProfile) -> FabAnswer:
+    """A fab as the service shows it."""
+    return FabAnswer(
+        id=fab.id,
+        revision=stored.revision,
+        fab=fab.fab,
+        name=fab.name,
+        note=fab.note,
+        plating=fab.plating,
+        lead_free=fab.lead_free,
+        background=fab.background,
+        finishes=[
+            FinishAnswer(
+                id=finish.id,
+                name=finish.name,
+                texture=finish.texture,
+                lab=finish.references[0].lab,
+                illuminant=finish.references[0].illuminant,
+                observer=finish.references[0].observer,
+                origin=finish.references[0].origin,
+                smallest_feature_mm=finish.smallest_feature_mm,
+            )
+            for finish in fab.finishes
+        ],
+        updated=_moment(stored.updated),
+        href=f"/v1/fabs/{fab.id}",
+    )
+
+
+def _moment(seconds: float) -> datetime:
+    return datetime.fromtimestamp(seconds, UTC)
+
+
+def problems(*statuses: int) -> dict[int | str, dict[str, Any]]:
+    """The problem documents that a route may answer with, for the API's description."""
+    return {
+        status: {
+            "model": Problem,
+            "description": "Problem document",
+            "content": {"application/problem+json": {"schema": {"$ref": "#/components/schemas/Problem"}}},
+        }
+        for status in (401, 403, *statuses, 500, 503)
+    }

@@ -1,0 +1,93 @@
+"""Builds the HTTP application. `uvicorn service.app:app` serves it; `python -m service` checks the address first."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from importlib.metadata import version
+from typing import Any
+
+from fastapi import FastAPI
+from fastapi.openapi.utils import get_openapi
+from starlette.concurrency import run_in_threadpool
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from service.access import Access
+from service.backing import open_backing
+from service.errors import handle_errors
+from service.routes import events, fabs, files, health, jobs
+from worker.settings import Environment, read_environment
+
+DESCRIPTION = """Turns artworks into one mask per circuit-board finish, with a perceptual error score.
+
+Ask for a job with `POST /v1/jobs`, follow it by its events, then get its files. Errors are problem documents after
+RFC 9457 whose `detail` says how to mend them.
+"""
+
+
+class _NoSniff:
+    """Middleware: a browser takes every answer for what it says it is."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self.app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        async def sending(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                message["headers"] = [*message.get("headers", ()), (b"x-content-type-options", b"nosniff")]
+            await send(message)
+
+        await self.app(scope, receive, sending)
+
+
+def create_app(environment: Environment) -> FastAPI:
+    """The application for this environment; it opens database, store and broker when it starts."""
+
+    @asynccontextmanager
+    async def lifespan(app: FastAPI) -> AsyncIterator[None]:
+        app.state.backing = await run_in_threadpool(open_backing, environment)
+        try:
+            yield
+        finally:
+            await run_in_threadpool(app.state.backing.close)
+
+    app = FastAPI(
+        title="Maskwright",
+        version=version("maskwright"),
+        description=DESCRIPTION,
+        lifespan=lifespan,
+        docs_url=None,  # those pages fetch their scripts from elsewhere
+        redoc_url=None,
+    )
+    app.add_middleware(Access, environment=environment)
+    app.add_middleware(_NoSniff)
+    handle_errors(app)
+    for router in (jobs.router, events.router, files.router, fabs.router, health.router):
+        app.include_router(router)
+    app.openapi = lambda: _described(app)  # type: ignore[method-assign]
+    return app
+
+
+def _described(app: FastAPI) -> dict[str, Any]:
+    """The API's description, with the key and without FastAPI's own form of validation errors."""
+    if app.openapi_schema is None:
+        schema = get_openapi(title=app.title, version=app.version, description=app.description, routes=app.routes)
+        schema["components"]["securitySchemes"] = {
+            "key": {"type": "http", "scheme": "bearer", "description": "MASKWRIGHT_KEY, where it is set"}
+        }
+        schema["security"] = [{}, {"key": []}]
+        for name in ("HTTPValidationError", "ValidationError"):
+            schema["components"]["schemas"].pop(name, None)
+        for operations in schema["paths"].values():
+            for operation in operations.values():
+                for answer in operation["responses"].values():
+                    if "HTTPValidationError" in str(answer.get("content", "")):
+                        answer["description"] = "Problem document"
+                        answer["content"] = {
+                            "application/problem+json": {"schema": {"$ref": "#/components/schemas/Problem"}}
+                        }
+        app.openapi_schema = schema
+    return app.openapi_schema
+
+
+app = create_app(read_environment())

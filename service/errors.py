@@ -1,0 +1,130 @@
+"""The only table from an error's code to an HTTP status, and the one form in which errors go out (RFC 9457)."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Mapping
+from http import HTTPStatus
+from typing import Any
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse
+from starlette.exceptions import HTTPException
+from starlette.requests import ClientDisconnect
+
+from worker.errors import MaskwrightError
+
+log = logging.getLogger(__name__)
+
+MEDIA_TYPE = "application/problem+json"
+
+STATUS: dict[str, int] = {
+    "internal": 500,
+    "artwork": 422,
+    "fab-profile": 422,
+    "settings": 422,
+    "override": 422,
+    "impossible-place": 422,
+    "array": 422,
+    "not-found": 404,
+    "conflict": 409,
+    "too-large": 413,
+    "access": 401,
+    "cancelled": 409,
+    "storage": 507,
+    "unavailable": 503,
+    # errors of the protocol, not of the work
+    "bad-request": 400,
+    "forbidden": 403,
+    "no-such-page": 404,
+    "method": 405,
+    "stale": 412,
+    "media-type": 415,
+    "range": 416,
+    "key-reused": 422,
+    "precondition-missing": 428,
+    "damaged": 500,
+}
+
+
+class ProtocolError(MaskwrightError):
+    """A request that breaks a rule of HTTP or of this service's use of it."""
+
+    def __init__(self, code: str, what: str, *, mend: str, headers: Mapping[str, str] | None = None) -> None:
+        super().__init__(what, mend=mend)
+        self.code = code
+        self.headers = dict(headers or {})
+
+
+def problem(code: str, what: str, mend: str) -> dict[str, Any]:
+    """The members of a problem document."""
+    status = STATUS[code]
+    return {
+        "type": f"urn:maskwright:problem:{code}",
+        "title": HTTPStatus(status).phrase,
+        "status": status,
+        "detail": f"{what} {mend}".strip(),
+        "code": code,
+    }
+
+
+def problem_response(code: str, what: str, mend: str, headers: Mapping[str, str] | None = None) -> JSONResponse:
+    """A problem document as a response."""
+    return JSONResponse(
+        problem(code, what, mend), status_code=STATUS[code], media_type=MEDIA_TYPE, headers=dict(headers or {})
+    )
+
+
+def error_response(error: MaskwrightError) -> JSONResponse:
+    """The response for an error that the user can understand."""
+    headers = dict(error.headers) if isinstance(error, ProtocolError) else {}
+    if error.code == "access":
+        headers["WWW-Authenticate"] = "Bearer"
+    if error.code == "unavailable":
+        headers["Retry-After"] = "2"
+    return problem_response(error.code, error.what, error.mend, headers)
+
+
+def _understood(request: Request, error: Exception) -> JSONResponse:
+    assert isinstance(error, MaskwrightError)
+    return error_response(error)
+
+
+def _invalid(request: Request, error: Exception) -> JSONResponse:
+    assert isinstance(error, RequestValidationError)
+    first = error.errors()[0]
+    place = ".".join(str(part) for part in first["loc"])
+    return problem_response("settings", f"{place} is {first.get('input')!r}: {first['msg']}.", "Mend it and ask again.")
+
+
+def _refused(request: Request, error: Exception) -> JSONResponse:
+    assert isinstance(error, HTTPException)
+    path = request.url.path
+    if error.status_code == 404:
+        return problem_response("no-such-page", f"There is nothing at {path}.", "See /openapi.json for what there is.")
+    if error.status_code == 405:
+        allowed = (error.headers or {}).get("Allow", "")
+        return problem_response(
+            "method", f"{request.method} is not for {path}.", f"Allowed here: {allowed}.", error.headers
+        )
+    return problem_response("bad-request", f"{error.detail}.", "See /openapi.json for what is expected.")
+
+
+def _unforeseen(request: Request, error: Exception) -> JSONResponse:
+    return problem_response(
+        "internal", "The request failed through a fault of the service.", "Its log says more: please report it."
+    )
+
+
+def _gone(request: Request, error: Exception) -> JSONResponse:
+    return problem_response("bad-request", "The sender went away before the request was whole.", "Send it again.")
+
+
+def handle_errors(app: FastAPI) -> None:
+    """Make every error of an app go out as a problem document."""
+    app.add_exception_handler(MaskwrightError, _understood)
+    app.add_exception_handler(RequestValidationError, _invalid)
+    app.add_exception_handler(HTTPException, _refused)
+    app.add_exception_handler(ClientDisconnect, _gone)
+    app.add_exception_handler(Exception, _unforeseen)

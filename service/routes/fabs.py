@@ -1,0 +1,161 @@
+"""Fabs: list them, read one, add one, edit one without losing another's edit."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Header, Query, Request, Response
+from fastapi.responses import JSONResponse
+from starlette.concurrency import run_in_threadpool
+
+from service.answers import EXAMPLE_REVISION, FabAnswer, FabsAnswer, fab_answer, problems
+from service.backing import Backed, Backing, Owner
+from service.conditions import strong_tags, tags
+from service.errors import ProtocolError
+from worker.errors import FabProfileError, NotFoundError, TooLargeError
+from worker.fab_profile import MAX_BYTES, FabProfile, read_fab_profile
+from worker.ledger.fabs import StoredFab
+
+router = APIRouter(prefix="/v1/fabs", tags=["fabs"])
+
+TOML = "application/toml"
+JSON_TAG = "-json"
+"""What the entity tag of the JSON view has more than the TOML's: two representations, two tags."""
+
+_TAG_HEADER = {"ETag": {"description": "the revision", "schema": {"type": "string"}}}
+_TOML_EXAMPLE = 'id = "example-fab"\nfab = "Example Boards (invented)"\nname = "black mask, gold plating"\n# and so on'
+
+
+@router.get("", response_model=FabsAnswer, summary="List fabs", responses=problems())
+def list_fabs(backing: Backed, owner: Owner) -> FabsAnswer:
+    """Every fab, by id."""
+    return FabsAnswer(fabs=[fab_answer(stored, _read(stored)) for stored in backing.ledger.fabs.all(owner)])
+
+
+@router.get(
+    "/{fab_id}",
+    summary="Read a fab",
+    response_class=Response,
+    responses={
+        200: {
+            "model": FabAnswer,
+            "description": "The profile: its TOML, or a view of it where Accept asks for application/json",
+            "content": {TOML: {"schema": {"type": "string"}, "example": _TOML_EXAMPLE}},
+            "headers": _TAG_HEADER,
+        },
+        304: {"description": "If-None-Match names the current revision"},
+        **problems(404),
+    },
+)
+def get_fab(
+    backing: Backed,
+    owner: Owner,
+    fab_id: str,
+    revision: Annotated[
+        str | None, Query(description="an older revision, as a job records it", examples=[EXAMPLE_REVISION])
+    ] = None,
+    accept: Annotated[str, Header(examples=[TOML])] = "*/*",
+    if_none_match: Annotated[str | None, Header()] = None,
+) -> Response:
+    """The exact bytes that were put, with their revision as entity tag."""
+    stored = backing.ledger.fabs.get(owner, fab_id, revision)
+    as_json = "application/json" in accept and TOML not in accept
+    tag = stored.revision + (JSON_TAG if as_json else "")
+    headers = {"ETag": f'"{tag}"', "Vary": "Accept", "Cache-Control": "private, no-cache"}
+    if set(tags(if_none_match)) & {"*", tag}:
+        return Response(status_code=304, headers=headers)
+    if as_json:
+        return JSONResponse(fab_answer(stored, _read(stored)).model_dump(mode="json"), headers=headers)
+    return Response(stored.toml, media_type=TOML, headers=headers)
+
+
+_BODY: dict[str, Any] = {
+    "requestBody": {
+        "required": True,
+        "content": {TOML: {"schema": {"type": "string"}, "example": _TOML_EXAMPLE}},
+    }
+}
+
+
+@router.put(
+    "/{fab_id}",
+    response_model=FabAnswer,
+    summary="Add or edit a fab",
+    responses={
+        200: {"description": "Edited", "headers": _TAG_HEADER},
+        201: {"model": FabAnswer, "description": "Added", "headers": _TAG_HEADER},
+        **problems(412, 413, 422, 428),
+    },
+    openapi_extra=_BODY,
+)
+async def put_fab(
+    request: Request,
+    backing: Backed,
+    owner: Owner,
+    fab_id: str,
+    if_match: Annotated[
+        str | None,
+        Header(description="the revision that the edit started from", examples=[f'"{EXAMPLE_REVISION}"']),
+    ] = None,
+    if_none_match: Annotated[str | None, Header(description="* to add and never to edit", examples=["*"])] = None,
+) -> JSONResponse:
+    """The TOML of the profile; its id must be that of the path. Jobs asked for before keep their revision."""
+    fab = read_fab_profile(await _body(request), file_name=f"fab {fab_id}")
+    if fab.id != fab_id:
+        raise FabProfileError(
+            f"fab {fab_id}: id: is {fab.id!r}.", mend=f"Write id = {fab_id!r}, or put it at /v1/fabs/{fab.id}."
+        )
+    stored, new = await run_in_threadpool(_store, backing, owner, fab, if_match, tags(if_none_match))
+    return JSONResponse(
+        fab_answer(stored, fab).model_dump(mode="json"),
+        status_code=201 if new else 200,
+        headers={"ETag": f'"{stored.revision}"', "Location": f"/v1/fabs/{fab_id}"},
+    )
+
+
+def _store(
+    backing: Backing, owner: str, fab: FabProfile, if_match: str | None, if_none_match: list[str]
+) -> tuple[StoredFab, bool]:
+    """Add or edit, as far as the conditions allow."""
+    fabs = backing.ledger.fabs
+    try:
+        current = fabs.get(owner, fab.id)
+    except NotFoundError:
+        if if_match is not None:
+            raise _stale(fab.id, "does not exist") from None
+        if not fabs.create(owner, fab.id, fab.revision, fab.toml):
+            raise _stale(fab.id, "was added by another just now") from None
+        return fabs.get(owner, fab.id), True
+    if "*" in if_none_match:
+        raise _stale(fab.id, "exists already")
+    if if_match is None:
+        raise ProtocolError(
+            "precondition-missing",
+            f"Fab {fab.id!r} exists, and the request does not say which revision it edits.",
+            mend="Send the ETag of GET as If-Match.",
+        )
+    wanted = [tag.removesuffix(JSON_TAG) for tag in strong_tags(if_match)]
+    if not {"*", current.revision} & set(wanted):
+        raise _stale(fab.id, f"is at revision {current.revision} by now")
+    if not fabs.replace(owner, fab.id, fab.revision, fab.toml, started_from=current.revision):
+        raise _stale(fab.id, "was edited by another just now")
+    return fabs.get(owner, fab.id), False
+
+
+def _stale(fab_id: str, why: str) -> ProtocolError:
+    return ProtocolError(
+        "stale", f"Fab {fab_id!r} {why}.", mend="Read it again, bring your edit to it, and send that with its new ETag."
+    )
+
+
+async def _body(request: Request) -> bytes:
+    body = bytearray()
+    async for chunk in request.stream():
+        body += chunk
+        if len(body) > MAX_BYTES:
+            raise TooLargeError(f"The profile is over {MAX_BYTES} bytes.", mend="Shorten it.")
+    return bytes(body)
+
+
+def _read(stored: StoredFab) -> FabProfile:
+    return read_fab_profile(stored.toml, file_name=f"fab {stored.id}")

@@ -1,0 +1,137 @@
+"""Jobs: ask for one, look at it, list them, stop it."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Header, Query, Request
+from fastapi.responses import JSONResponse
+from starlette.background import BackgroundTask
+from starlette.concurrency import run_in_threadpool
+
+from service.answers import EXAMPLE_ID, JobAnswer, JobsAnswer, job_answer, problems
+from service.backing import Backed, Owner
+from service.submission import submit
+from service.upload import ARTWORK, read_form
+from worker.errors import SettingsError
+from worker.job import LANES
+from worker.job_settings import REPEATABLE, SETTINGS
+
+router = APIRouter(prefix="/v1/jobs", tags=["jobs"])
+
+
+def _form_schema() -> dict[str, Any]:
+    properties: dict[str, Any] = {
+        ARTWORK: {"type": "string", "format": "binary", "description": "the artwork's file, with its name"},
+        "fab": {"type": "string", "description": "id of a fab; GET /v1/fabs lists them"},
+        "lane": {
+            "type": "string",
+            "enum": list(LANES),
+            "default": "batch",
+            "description": "interactive jobs have a worker of their own and wait for no batch",
+        },
+    }
+    for name, (example, default, meaning) in SETTINGS.items():
+        one: dict[str, Any] = {"type": "string", "example": example}
+        schema = {"type": "array", "items": one} if name in REPEATABLE else {**one, "default": default}
+        properties[name] = {**schema, "description": meaning}
+    return {"type": "object", "required": [ARTWORK, "fab"], "properties": properties}
+
+
+_FORM = {
+    "requestBody": {
+        "required": True,
+        "content": {
+            "multipart/form-data": {
+                "schema": _form_schema(),
+                "encoding": {name: {"style": "form", "explode": True} for name in REPEATABLE},
+                "examples": {
+                    "badge": {
+                        "summary": "a badge, 60 mm wide",
+                        "value": {ARTWORK: "(the bytes of badge.png)", "fab": "example-fab", "width": "60mm"},
+                    }
+                },
+            }
+        },
+    }
+}
+
+
+@router.post(
+    "",
+    status_code=202,
+    response_model=JobAnswer,
+    summary="Ask for a job",
+    responses={
+        200: {"model": JobAnswer, "description": "The Idempotency-Key is known: the job of then"},
+        202: {
+            "description": "The job is in the queue",
+            "headers": {"Location": {"description": "the job", "schema": {"type": "string"}}},
+        },
+        **problems(400, 413, 415, 422, 507),
+    },
+    openapi_extra=_FORM,
+)
+async def create_job(
+    request: Request,
+    backing: Backed,
+    owner: Owner,
+    idempotency_key: Annotated[
+        str | None,
+        Header(
+            min_length=1,
+            max_length=255,
+            description="any text of yours: the same request with the same key makes one job",
+            examples=["badge-series-1"],
+        ),
+    ] = None,
+) -> JSONResponse:
+    """Takes the artwork and the settings as a form. Whatever is wrong with them is said now; the work is done later."""
+    with backing.store.spool() as spooled:
+        form = await read_form(request, spooled, backing.environment.max_upload_bytes)
+        job, new = await run_in_threadpool(submit, backing, owner, idempotency_key, form, spooled)
+    answer = job_answer(job)
+    return JSONResponse(
+        answer.model_dump(mode="json"),
+        status_code=202 if new else 200,
+        headers={"Location": answer.links.self},
+        background=BackgroundTask(backing.wake, job.lane) if new else None,
+    )
+
+
+@router.get("", response_model=JobsAnswer, summary="List jobs, newest first", responses=problems(422))
+def list_jobs(
+    backing: Backed,
+    owner: Owner,
+    limit: Annotated[int, Query(ge=1, le=200, description="how many on a page")] = 50,
+    cursor: Annotated[str | None, Query(description="from `next` of the page before", examples=["1234"])] = None,
+) -> JobsAnswer:
+    """One page; `next` leads to the one after it. New jobs never move the pages."""
+    if cursor is not None and not (cursor.isascii() and cursor.isdigit() and len(cursor) < 19):
+        raise SettingsError(f"cursor is {cursor[:64]!r}.", mend="Take it from `next` of the page before.")
+    found = backing.ledger.jobs.page(owner, before=None if cursor is None else int(cursor), size=limit + 1)
+    more = len(found) > limit
+    return JobsAnswer(
+        jobs=[job_answer(job) for job in found[:limit]],
+        next=f"/v1/jobs?limit={limit}&cursor={found[limit - 1].seq}" if more else None,
+    )
+
+
+@router.get("/{job_id}", response_model=JobAnswer, summary="Look at a job", responses=problems(404))
+def get_job(backing: Backed, owner: Owner, job_id: str) -> JobAnswer:
+    """Its state, progress by stage, score and links."""
+    return job_answer(backing.ledger.jobs.get(owner, job_id))
+
+
+@router.delete(
+    "/{job_id}",
+    response_model=JobAnswer,
+    summary="Stop a job",
+    responses={
+        200: {"description": f"The job, cancelled; GET /v1/jobs/{EXAMPLE_ID} shows it on"},
+        **problems(404, 409),
+    },
+)
+def cancel_job(backing: Backed, owner: Owner, job_id: str) -> JobAnswer:
+    """A waiting job never starts; a running one is stopped by its worker within seconds. Stopping twice is no error."""
+    return job_answer(backing.ledger.jobs.cancel(owner, job_id))

@@ -1,0 +1,108 @@
+"""From a form to a job in the queue: everything that can be wrong with it is found here, not later."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from typing import IO
+
+from service.backing import Backing
+from service.errors import ProtocolError
+from service.upload import ARTWORK, Form
+from worker.errors import NotFoundError, OverrideError, SettingsError
+from worker.fab_profile import FabProfile, read_fab_profile
+from worker.job import Job, JobRequest, read_lane
+from worker.job_settings import REPEATABLE, SETTINGS, Settings, read_settings
+
+PLAIN_FIELDS = ("fab", "lane")
+
+
+def submit(backing: Backing, owner: str, key: str | None, form: Form, artwork: IO[bytes]) -> tuple[Job, bool]:
+    """Check a form, store its artwork and put the job into the queue.
+
+    Returns the job, and whether it is new: with an idempotency key seen before it is the job of then.
+
+    Raises
+    ------
+    SettingsError, OverrideError, ProtocolError, StorageError, UnavailableError
+    """
+    plain, given = _sorted_fields(form)
+    if form.artwork_name is None or form.artwork_bytes == 0:
+        raise SettingsError("The request has no artwork.", mend=f"Send the file as the part named {ARTWORK}.")
+    settings = read_settings(given)
+    lane = read_lane(plain.get("lane", "batch"))
+    fab = _fab(backing, owner, plain)
+    check_against_fab(settings, fab)
+    fingerprint = _fingerprint(form, plain["fab"], lane, settings)
+    backing.store.keep(f"artworks/{form.artwork_sha256}", artwork)
+    job, new = backing.ledger.jobs.add(
+        JobRequest(
+            owner=owner,
+            kind="convert",
+            lane=lane,
+            name=form.artwork_name,
+            artwork=form.artwork_sha256,
+            artwork_bytes=form.artwork_bytes,
+            fab_id=fab.id,
+            fab_revision=fab.revision,
+            settings=settings.as_text(),
+            fingerprint=fingerprint,
+            idempotency_key=key,
+        )
+    )
+    if not new and job.fingerprint != fingerprint:
+        raise ProtocolError(
+            "key-reused",
+            f"The Idempotency-Key {key!r} stands for another request, job {job.id}.",
+            mend="Use a new key for a new request.",
+        )
+    return job, new
+
+
+def _sorted_fields(form: Form) -> tuple[dict[str, str], dict[str, list[str]]]:
+    plain: dict[str, str] = {}
+    given: dict[str, list[str]] = {}
+    for name, value in form.fields:
+        if name in PLAIN_FIELDS:
+            if name in plain:
+                raise SettingsError(f"{name} is given twice.", mend="Give it once.")
+            plain[name] = value.strip()
+        elif name in SETTINGS:
+            given.setdefault(name, []).append(value)
+            if len(given[name]) > 1 and name not in REPEATABLE:
+                raise SettingsError(f"Setting {name} is given twice.", mend="Give it once.")
+        else:
+            known = ", ".join((ARTWORK, *PLAIN_FIELDS, *SETTINGS))
+            raise SettingsError(f"There is no setting {name[:64]!r}.", mend=f"Known parts: {known}.")
+    return plain, given
+
+
+def _fab(backing: Backing, owner: str, plain: dict[str, str]) -> FabProfile:
+    if not plain.get("fab"):
+        raise SettingsError("The request names no fab.", mend="Send its id as the part named fab; see GET /v1/fabs.")
+    try:
+        stored = backing.ledger.fabs.get(owner, plain["fab"])
+    except NotFoundError as error:
+        raise SettingsError(error.what, mend=error.mend) from error
+    return read_fab_profile(stored.toml, file_name=f"fab {stored.id}")
+
+
+def check_against_fab(settings: Settings, fab: FabProfile) -> None:
+    """Raise OverrideError where the settings name a finish that the fab does not have, or leave none of them."""
+    ids = [finish.id for finish in fab.finishes]
+    named = [("pin", pin.finish) for pin in settings.pins] + [("forbid", finish) for finish in settings.forbid]
+    if settings.background is not None:
+        named.append(("background", settings.background))
+    for setting, finish in named:
+        if finish not in ids:
+            raise OverrideError(
+                f"Setting {setting} names finish {finish!r}, which fab {fab.id} does not have.",
+                mend=f"Its finishes: {', '.join(ids)}.",
+            )
+    if not set(ids) - set(settings.forbid):
+        raise OverrideError(f"Every finish of fab {fab.id} is forbidden.", mend="Leave at least one.")
+
+
+def _fingerprint(form: Form, fab_id: str, lane: str, settings: Settings) -> str:
+    asked = ["convert", lane, form.artwork_name, form.artwork_sha256, fab_id, settings.as_text()]
+    return hashlib.sha256(json.dumps(asked, sort_keys=True).encode()).hexdigest()

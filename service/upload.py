@@ -1,0 +1,157 @@
+"""Reads a multipart request as it streams in: the artwork to a spooled file, the settings to memory, within limits."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass, field
+from typing import IO
+
+from fastapi import Request
+from python_multipart.exceptions import MultipartParseError
+from python_multipart.multipart import MultipartParser, parse_options_header
+from starlette.concurrency import run_in_threadpool
+
+from service.errors import ProtocolError
+from worker.errors import SettingsError, TooLargeError
+
+ARTWORK = "artwork"
+MAX_FIELDS = 200
+MAX_FIELD_BYTES = 4096
+MAX_NAME_BYTES = 255
+
+
+@dataclass(slots=True)
+class Form:
+    """What came in: fields in order, and of the artwork its name, size and SHA-256."""
+
+    fields: list[tuple[str, str]] = field(default_factory=list)
+    artwork_name: str | None = None
+    artwork_bytes: int = 0
+    artwork_sha256: str = ""
+
+
+class _Parts:
+    """Takes the parser's events."""
+
+    def __init__(self, spooled: IO[bytes], limit: int) -> None:
+        self.form = Form()
+        self.spooled = spooled
+        self.limit = limit
+        self.digest = hashlib.sha256()
+        self.header = bytearray()
+        self.value = bytearray()
+        self.disposition = b""
+        self.name = ""
+        self.parts = 0
+        self.data = bytearray()
+        self.ended = False
+
+    def begin(self) -> None:
+        self.parts += 1
+        if self.parts > MAX_FIELDS:
+            raise TooLargeError(f"The request has more than {MAX_FIELDS} parts.", mend="Send fewer settings.")
+        self.disposition = b""
+        self.data.clear()
+
+    def header_name(self, data: bytes, start: int, end: int) -> None:
+        self.header += data[start:end]
+
+    def header_value(self, data: bytes, start: int, end: int) -> None:
+        self.value += data[start:end]
+
+    def header_end(self) -> None:
+        if self.header.lower() == b"content-disposition":
+            self.disposition = bytes(self.value)
+        self.header.clear()
+        self.value.clear()
+
+    def headers_end(self) -> None:
+        _, options = parse_options_header(self.disposition)
+        self.name = options.get(b"name", b"").decode("utf-8", "replace")
+        if self.name != ARTWORK:
+            return
+        if self.form.artwork_name is not None:
+            raise SettingsError("The request has two artworks.", mend="Send one artwork per job.")
+        self.form.artwork_name = _file_name(options.get(b"filename", b""))
+
+    def content(self, data: bytes, start: int, end: int) -> None:
+        if self.name != ARTWORK:
+            self.data += data[start:end]
+            if len(self.data) > MAX_FIELD_BYTES:
+                raise TooLargeError(f"Field {self.name[:64]!r} is over {MAX_FIELD_BYTES} bytes.", mend="Shorten it.")
+            return
+        self.form.artwork_bytes += end - start
+        if self.form.artwork_bytes > self.limit:
+            raise too_large(self.limit)
+        chunk = memoryview(data)[start:end]
+        self.digest.update(chunk)
+        self.spooled.write(chunk)
+
+    def end(self) -> None:
+        if self.name != ARTWORK:
+            self.form.fields.append((self.name, self.data.decode("utf-8", "replace")))
+
+    def end_all(self) -> None:
+        self.ended = True
+
+
+def too_large(limit: int) -> TooLargeError:
+    """The error for an artwork over the limit, in bytes."""
+    return TooLargeError(
+        f"The artwork is over {limit} bytes.",
+        mend="Send a smaller or better compressed file, or raise MASKWRIGHT_MAX_UPLOAD_BYTES.",
+    )
+
+
+async def read_form(request: Request, spooled: IO[bytes], limit: int) -> Form:
+    """Read the whole request; the artwork goes to `spooled`.
+
+    Parameters
+    ----------
+    limit : largest artwork in bytes. Reading stops as soon as it is passed.
+
+    Raises
+    ------
+    ProtocolError, SettingsError, TooLargeError
+    """
+    kind, options = parse_options_header(request.headers.get("content-type", ""))
+    if kind != b"multipart/form-data" or not options.get(b"boundary"):
+        raise ProtocolError("media-type", "The request is not multipart/form-data.", mend="Send it as a form.")
+    overhead = MAX_FIELDS * (MAX_FIELD_BYTES + 1024)
+    if int(request.headers.get("content-length") or 0) > limit + overhead:
+        raise too_large(limit)
+    parts = _Parts(spooled, limit)
+    parser = MultipartParser(
+        options[b"boundary"],
+        {
+            "on_part_begin": parts.begin,
+            "on_header_field": parts.header_name,
+            "on_header_value": parts.header_value,
+            "on_header_end": parts.header_end,
+            "on_headers_finished": parts.headers_end,
+            "on_part_data": parts.content,
+            "on_part_end": parts.end,
+            "on_end": parts.end_all,
+        },
+        max_size=limit + overhead,
+    )
+    try:
+        async for chunk in request.stream():
+            if chunk:
+                await run_in_threadpool(parser.write, chunk)
+        parser.finalize()
+    except MultipartParseError as error:
+        raise ProtocolError(
+            "bad-request", f"The form can't be read: {error}.", mend="Send well-formed parts."
+        ) from error
+    if not parts.ended:
+        raise ProtocolError("bad-request", "The form ends before its last boundary.", mend="Send it whole.")
+    parts.form.artwork_sha256 = parts.digest.hexdigest()
+    return parts.form
+
+
+def _file_name(given: bytes) -> str:
+    """The last part of the sender's path, without control characters: a label, never a path of ours."""
+    name = given.decode("utf-8", "replace").replace("\\", "/").rsplit("/", 1)[-1]
+    name = "".join(letter for letter in name if letter.isprintable()).strip()
+    return name.encode()[:MAX_NAME_BYTES].decode("utf-8", "ignore") or "artwork"

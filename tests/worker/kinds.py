@@ -1,0 +1,67 @@
+"""Kinds of job that only the tests have: loaded by a worker through Celery's own `--include tests.worker.kinds`."""
+
+from __future__ import annotations
+
+import ctypes
+import os
+import signal
+import time
+
+from worker import tasks
+from worker.tasks import Outcome, Work
+
+
+def copy(work: Work) -> Outcome:
+    """Gives its artwork back."""
+    data = work.artwork.read()
+    work.progress("files", 1, 1)
+    return Outcome(files=[("masks/copy.png", data), ("report.json", b"{}")], summary={"length": len(data)})
+
+
+def sleep(work: Work) -> Outcome:
+    """Sleeps as long as its settings say, and reports progress all along."""
+    seconds = float(work.job.settings["seconds"])
+    for tenth in range(round(seconds * 10)):
+        work.progress("separation", tenth, round(seconds * 10))
+        time.sleep(0.1)
+    return copy(work)
+
+
+def deaf(work: Work) -> Outcome:
+    """Sits in one C call and hears neither a cancellation nor a soft time limit."""
+    ctypes.PyDLL(None).sleep(int(work.job.settings["seconds"]))  # holds the interpreter's lock as bad C code does
+    return copy(work)
+
+
+def busy(work: Work) -> Outcome:
+    """Sits in one C call that lets other threads run."""
+    ctypes.CDLL(None).sleep(int(work.job.settings["seconds"]))
+    return copy(work)
+
+
+def crash(work: Work) -> Outcome:
+    """Reads address 0."""
+    ctypes.string_at(0)
+    return copy(work)
+
+
+def stop_once(work: Work) -> Outcome:
+    """Stops its own process in its first attempt, as a machine that swaps does; later attempts go through."""
+    if work.job.attempt == 1:
+        os.kill(os.getpid(), signal.SIGSTOP)
+    return copy(work)
+
+
+def hungry(work: Work) -> Outcome:
+    """Asks for more memory than a job may have."""
+    return Outcome(files=[("report.json", bytes(1 << 40))], summary={})
+
+
+def faulty(work: Work) -> Outcome:
+    """Has a fault."""
+    raise ZeroDivisionError("secret place: /etc/nowhere")
+
+
+tasks.KINDS.update(
+    copy=copy, sleep=sleep, deaf=deaf, busy=busy, crash=crash, stop_once=stop_once, hungry=hungry, faulty=faulty
+)

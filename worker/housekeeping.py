@@ -1,0 +1,93 @@
+"""What has to be done now and then, by any process, as often as one likes: lost jobs, lost wake-ups, left-overs."""
+
+from __future__ import annotations
+
+import logging
+import threading
+import time
+from contextlib import AbstractContextManager, nullcontext
+
+from worker.broker import Broker
+from worker.errors import MaskwrightError
+from worker.job import LANES
+from worker.ledger import Ledger
+from worker.storage import ObjectStore
+
+TICK_SECONDS = 1.0
+WAKES_AT_MOST = 16
+SWEEP_SECONDS = 600.0
+RESULT_AGE_SECONDS = 3600.0
+UPLOAD_AGE_SECONDS = 86400.0
+
+log = logging.getLogger(__name__)
+
+
+class Housekeeping:
+    """A thread that keeps the queue moving.
+
+    `quiet` is held whenever it touches a database: a process that forks takes it first, so that no child is born with
+    another thread's lock.
+    """
+
+    def __init__(
+        self, ledger: Ledger, store: ObjectStore, broker: Broker, *, quiet: AbstractContextManager[object] | None = None
+    ) -> None:
+        self.ledger = ledger
+        self.store = store
+        self.broker = broker
+        self.quiet = quiet or nullcontext()
+        self.swept = time.monotonic()
+        self.stopped = threading.Event()
+        self.thread = threading.Thread(target=self._run, name="housekeeping", daemon=True)
+
+    def start(self) -> None:
+        """Begin."""
+        self.thread.start()
+
+    def stop(self) -> None:
+        """End, after the round that is under way."""
+        self.stopped.set()
+        self.thread.join()
+
+    def _run(self) -> None:
+        while not self.stopped.wait(TICK_SECONDS):
+            try:
+                self.round()
+            except MaskwrightError as error:
+                log.warning("housekeeping: %s", error)
+            except Exception:
+                log.exception("housekeeping")
+
+    def round(self) -> None:
+        """One round: give back expired jobs, send missing wake-ups, and sometimes sweep the store."""
+        with self.quiet:
+            returned = self.ledger.jobs.give_back_expired()
+            waiting = self.ledger.jobs.waiting(seconds=TICK_SECONDS)
+        if returned:
+            log.warning("%d jobs had lost their worker", returned)
+        for lane in LANES:
+            wanted = min(waiting[lane], WAKES_AT_MOST)
+            for _ in range(wanted and wanted - self.broker.waiting(lane)):
+                self.broker.wake(lane)
+        if time.monotonic() - self.swept > SWEEP_SECONDS:
+            self.swept = time.monotonic()
+            self.sweep(time.time())
+
+    def sweep(self, moment: float) -> None:
+        """Remove results that no job owns and artworks that no job uses, when they are old enough to be left-overs."""
+        self.store.sweep(moment - UPLOAD_AGE_SECONDS)
+        for stored in list(self.store.list("results")):
+            _, job_id, token, *_ = stored.key.split("/")
+            if stored.modified < moment - RESULT_AGE_SECONDS and not self._owned(job_id, token):
+                self.store.delete(stored.key)
+        for stored in list(self.store.list("artworks")):
+            if stored.modified < moment - UPLOAD_AGE_SECONDS and not self._used(stored.key.split("/")[1]):
+                self.store.delete(stored.key)
+
+    def _owned(self, job_id: str, token: str) -> bool:
+        with self.quiet:
+            return self.ledger.jobs.owns(job_id, token)
+
+    def _used(self, artwork: str) -> bool:
+        with self.quiet:
+            return self.ledger.jobs.uses_artwork(artwork)

@@ -1,0 +1,117 @@
+"""What a job asks for and what is known of it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from worker.errors import SettingsError
+
+State = Literal["queued", "running", "done", "failed", "cancelled"]
+Lane = Literal["batch", "interactive"]
+
+LANES: tuple[Lane, ...] = ("batch", "interactive")
+LIVE: tuple[State, ...] = ("queued", "running")
+FINAL: tuple[State, ...] = ("done", "failed", "cancelled")
+
+KINDS = ("convert",)
+"""What a job can be. `convert`: artwork to finish masks with their score."""
+
+STAGES = ("artwork", "colours", "finishes", "separation", "score", "files")
+"""The stages of `convert`, in order."""
+
+LOCAL_OWNER = "local"
+
+
+def read_lane(text: str) -> Lane:
+    """The lane of this name. Raises SettingsError."""
+    for lane in LANES:
+        if lane == text:
+            return lane
+    raise SettingsError(f"lane is {text!r}.", mend=f"Choose one of: {', '.join(LANES)}.")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JobRequest:
+    """What is asked for. `artwork` is the SHA-256 of the file, `fab_revision` the exact revision of its profile.
+
+    `fingerprint` is equal for equal requests, so that an idempotency key can't stand for two different ones.
+    """
+
+    owner: str
+    kind: str
+    lane: Lane
+    name: str
+    artwork: str
+    artwork_bytes: int
+    fab_id: str
+    fab_revision: str
+    settings: Mapping[str, Any]
+    fingerprint: str
+    idempotency_key: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Failure:
+    """Why a job failed: stable code, what is wrong, what to do."""
+
+    code: str
+    what: str
+    mend: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Progress:
+    """How far a job is: the stage's name, and `done` of `of` parts of it."""
+
+    stage: str
+    done: int
+    of: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Job:
+    """All that is known of one job. Times in seconds since 1970, UTC; `version` rises with every change."""
+
+    seq: int
+    id: str
+    owner: str
+    kind: str
+    lane: Lane
+    state: State
+    name: str
+    artwork: str
+    artwork_bytes: int
+    fab_id: str
+    fab_revision: str
+    settings: Mapping[str, Any]
+    fingerprint: str
+    attempt: int
+    created: float
+    started: float | None
+    finished: float | None
+    progress: Progress | None
+    failure: Failure | None
+    summary: Mapping[str, Any] | None
+    version: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Claim:
+    """A job that this process may work on, with the token that fences its results, and its fab profile's bytes."""
+
+    job: Job
+    token: str
+    fab_toml: bytes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JobFile:
+    """One result file: its path in the result, its key in the object store, size, SHA-256, media type."""
+
+    path: str
+    key: str
+    bytes: int
+    sha256: str
+    media_type: str

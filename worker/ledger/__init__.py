@@ -1,0 +1,36 @@
+"""The truth about jobs and fabs, in SQL. A message of the broker only says that it is worth looking here."""
+
+from __future__ import annotations
+
+from worker.ledger.database import Database
+from worker.ledger.fabs import Fabs
+from worker.ledger.jobs import Jobs
+
+
+class Ledger:
+    """Jobs and fabs of one database.
+
+    Parameters
+    ----------
+    url : SQLAlchemy URL, SQLite or PostgreSQL.
+    lease_seconds : how long a claim holds without a sign of life.
+    attempts : a job that has lost its worker so often fails.
+    pooled : False keeps no connection open between calls, so that the process may fork.
+    """
+
+    def __init__(self, url: str, *, lease_seconds: float = 20.0, attempts: int = 3, pooled: bool = True) -> None:
+        self.database = Database(url, pooled=pooled)
+        self.jobs = Jobs(self.database, lease_seconds=lease_seconds, attempts=attempts)
+        self.fabs = Fabs(self.database)
+
+    def migrate(self) -> None:
+        """Bring the tables to this version; safe when several processes do so at once."""
+        self.database.migrate()
+
+    def check(self) -> None:
+        """Raise UnavailableError when the database does not answer."""
+        self.database.check()
+
+    def close(self) -> None:
+        """Close every connection."""
+        self.database.close()

@@ -1,0 +1,97 @@
+"""Fab profiles: every revision is kept, one is current. An edit names the revision that it started from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import sqlalchemy as sql
+from sqlalchemy.exc import IntegrityError
+
+from worker.errors import NotFoundError
+from worker.ledger.database import Database
+from worker.ledger.tables import fab_revisions, fabs, now
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredFab:
+    """One revision of a fab profile: `toml` is the exact file, `updated` seconds since 1970."""
+
+    id: str
+    revision: str
+    toml: bytes
+    updated: float
+
+
+class Fabs:
+    """The fab rows of one database."""
+
+    def __init__(self, database: Database) -> None:
+        self.database = database
+
+    def get(self, owner: str, fab_id: str, revision: str | None = None) -> StoredFab:
+        """The current revision of a fab of this owner, or the one asked for. Raises NotFoundError."""
+        wanted = (
+            _current(owner).where(fabs.c.id == fab_id)
+            if revision is None
+            else sql.select(
+                fab_revisions.c.id, fab_revisions.c.revision, fab_revisions.c.toml, fab_revisions.c.created
+            ).where(fab_revisions.c.owner == owner, fab_revisions.c.id == fab_id, fab_revisions.c.revision == revision)
+        )
+        with self.database.reading() as connection:
+            row = connection.execute(wanted).one_or_none()
+        if row is None:
+            which = f"fab {fab_id!r}" if revision is None else f"revision {revision!r} of fab {fab_id!r}"
+            raise NotFoundError(f"There is no {which}.", mend="GET /v1/fabs lists the fabs that there are.")
+        return StoredFab(id=row[0], revision=row[1], toml=bytes(row[2]), updated=row[3])
+
+    def all(self, owner: str) -> list[StoredFab]:
+        """The current revision of every fab of this owner, by id."""
+        with self.database.reading() as connection:
+            rows = connection.execute(_current(owner).order_by(fabs.c.id)).all()
+        return [StoredFab(id=row[0], revision=row[1], toml=bytes(row[2]), updated=row[3]) for row in rows]
+
+    def create(self, owner: str, fab_id: str, revision: str, toml: bytes) -> bool:
+        """Add a fab. False, and nothing changes, when there is one of this id already."""
+        try:
+            with self.database.writing() as connection:
+                _keep(connection, owner, fab_id, revision, toml)
+                connection.execute(sql.insert(fabs).values(owner=owner, id=fab_id, revision=revision, updated=now()))
+        except IntegrityError:
+            return False
+        return True
+
+    def replace(self, owner: str, fab_id: str, revision: str, toml: bytes, *, started_from: str) -> bool:
+        """Make this revision current. False, and nothing changes, when `started_from` no longer is."""
+        with self.database.writing() as connection:
+            changed = connection.execute(
+                sql.update(fabs)
+                .where(fabs.c.owner == owner, fabs.c.id == fab_id, fabs.c.revision == started_from)
+                .values(revision=revision, updated=now())
+            )
+            if changed.rowcount != 1:
+                return False
+            _keep(connection, owner, fab_id, revision, toml)
+        return True
+
+
+def _current(owner: str) -> sql.Select[str, str, bytes, float]:
+    return (
+        sql.select(fabs.c.id, fabs.c.revision, fab_revisions.c.toml, fabs.c.updated)
+        .join(
+            fab_revisions,
+            (fab_revisions.c.owner == fabs.c.owner)
+            & (fab_revisions.c.id == fabs.c.id)
+            & (fab_revisions.c.revision == fabs.c.revision),
+        )
+        .where(fabs.c.owner == owner)
+    )
+
+
+def _keep(connection: sql.Connection, owner: str, fab_id: str, revision: str, toml: bytes) -> None:
+    known = sql.exists().where(
+        fab_revisions.c.owner == owner, fab_revisions.c.id == fab_id, fab_revisions.c.revision == revision
+    )
+    if not connection.execute(sql.select(known)).scalar_one():
+        connection.execute(
+            sql.insert(fab_revisions).values(owner=owner, id=fab_id, revision=revision, toml=toml, created=now())
+        )

@@ -1,0 +1,414 @@
+"""Job rows: ask, claim, keep alive, publish, fail, give back, cancel. Every change is one short transaction.
+
+A worker that claims a job gets a token. Every later write of that worker names the token, and finds no row once the
+job was cancelled or given to another: so a result is published once, however many workers believed to have the job.
+"""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import sqlalchemy as sql
+from sqlalchemy.exc import IntegrityError
+
+from worker.errors import ConflictError, NotFoundError
+from worker.job import LANES, LIVE, Claim, Failure, Job, JobFile, JobRequest, Lane, Progress
+from worker.ledger.database import Database
+from worker.ledger.tables import fab_revisions, files, jobs, now, turns
+
+BACK_OF_QUEUE = 1000
+"""How far a job that lost its worker goes back, per attempt: behind the good ones, so that it can't block a worker."""
+
+CLOCK = ""
+"""The owner under which a lane's clock stands in `turns`."""
+
+LOST = Failure(
+    code="lost",
+    what="The job lost its worker process {attempts} times: it crashed, ran out of memory or was stopped.",
+    mend="Try a smaller artwork, a coarser pitch or a machine with more memory.",
+)
+
+
+class Jobs:
+    """The job rows of one database."""
+
+    def __init__(self, database: Database, *, lease_seconds: float, attempts: int) -> None:
+        self.database = database
+        self.lease_seconds = lease_seconds
+        self.attempts = attempts
+
+    def add(self, request: JobRequest) -> tuple[Job, bool]:
+        """Put a job into the queue, or find the one that its idempotency key already stands for.
+
+        Returns the job, and whether it is new. The caller compares fingerprints when it is not.
+        """
+        for _ in range(3):
+            with self.database.reading() as connection:
+                known = _by_idempotency_key(connection, request)
+            if known is not None:
+                return known, False
+            try:
+                with self.database.writing() as connection:
+                    return _insert(connection, request), True
+            except IntegrityError:
+                if request.idempotency_key is None:
+                    raise
+        raise ConflictError("The same request arrives many times at once.", mend="Ask again.")
+
+    def claim(self, lane: Lane, task_id: str) -> Claim | None:
+        """Take the job of this lane whose turn it is, or None when there is nothing to do."""
+        token = uuid.uuid4().hex
+        due = (
+            sql.select(jobs.c.id)
+            .where(jobs.c.lane == lane, jobs.c.state == "queued")
+            .order_by(jobs.c.turn, jobs.c.seq)
+            .limit(1)
+            .with_for_update(skip_locked=True)
+        )
+        take = (
+            sql.update(jobs)
+            .where(jobs.c.id == due.scalar_subquery(), jobs.c.state == "queued")
+            .values(
+                state="running",
+                token=token,
+                task_id=task_id,
+                attempt=jobs.c.attempt + 1,
+                lease_until=now() + self.lease_seconds,
+                started=now(),
+                stage=None,
+                stage_done=None,
+                stage_of=None,
+                version=jobs.c.version + 1,
+            )
+            .returning(*jobs.c)
+        )
+        with self.database.writing() as connection:
+            row = connection.execute(take).mappings().one_or_none()
+            if row is None:
+                return None
+            _advance_clock(connection, lane, row["turn"])
+            toml = connection.execute(
+                sql.select(fab_revisions.c.toml).where(
+                    fab_revisions.c.owner == row["owner"],
+                    fab_revisions.c.id == row["fab_id"],
+                    fab_revisions.c.revision == row["fab_revision"],
+                )
+            ).scalar_one()
+        return Claim(job=_job(row), token=token, fab_toml=bytes(toml))
+
+    def keep_alive(self, job_id: str, token: str, progress: Progress | None) -> bool:
+        """Lengthen the lease and note the progress. False when the job is no longer this worker's."""
+        values: dict[str, Any] = {"lease_until": now() + self.lease_seconds}
+        if progress is not None:
+            values |= {
+                "stage": progress.stage,
+                "stage_done": progress.done,
+                "stage_of": progress.of,
+                "version": jobs.c.version + 1,
+            }
+        return self._fenced(job_id, token, values)
+
+    def publish(self, job_id: str, token: str, result: Sequence[JobFile], summary: Mapping[str, Any]) -> bool:
+        """Make a result the job's own. False, and nothing changes, when the job is no longer this worker's."""
+        done = (
+            sql.update(jobs)
+            .where(jobs.c.id == job_id, jobs.c.token == token, jobs.c.state == "running")
+            .values(state="done", summary=dict(summary), **_finished())
+            .returning(jobs.c.owner)
+        )
+        with self.database.writing() as connection:
+            owner = connection.execute(done).scalar_one_or_none()
+            if owner is None:
+                return False
+            if result:
+                connection.execute(
+                    sql.insert(files),
+                    [
+                        {
+                            "job_id": job_id,
+                            "owner": owner,
+                            "position": position,
+                            "path": file.path,
+                            "key": file.key,
+                            "bytes": file.bytes,
+                            "sha256": file.sha256,
+                            "media_type": file.media_type,
+                        }
+                        for position, file in enumerate(result)
+                    ],
+                )
+        return True
+
+    def fail(self, job_id: str, token: str, failure: Failure) -> bool:
+        """End a job with its reason. False when it is no longer this worker's."""
+        return self._fenced(job_id, token, {"state": "failed", **_failed(failure), **_finished()})
+
+    def fail_task(self, task_id: str, failure: Failure) -> int:
+        """End the job that this task was working on, if any. For a worker process that can't say so itself."""
+        with self.database.writing() as connection:
+            changed = connection.execute(
+                sql.update(jobs)
+                .where(jobs.c.task_id == task_id, jobs.c.state == "running")
+                .values(state="failed", **_failed(failure), **_finished())
+            )
+        return changed.rowcount
+
+    def give_back(self, job_id: str, token: str, failure: Failure) -> bool:
+        """Put a job back into the queue after a passing trouble; it fails with `failure` when out of attempts."""
+        mine = (jobs.c.id == job_id) & (jobs.c.token == token)
+        return self._requeue(mine, failure) > 0
+
+    def give_back_task(self, task_id: str) -> int:
+        """The same for the job of a task whose process was lost."""
+        return self._requeue(jobs.c.task_id == task_id, self._lost())
+
+    def give_back_expired(self) -> int:
+        """The same for every job whose lease has run out."""
+        return self._requeue(jobs.c.lease_until < now(), self._lost())
+
+    def give_back_all(self, *, counted: bool) -> int:
+        """The same for every running job, by one who knows that no worker lives. Uncounted: a planned stop."""
+        if not counted:
+            with self.database.writing() as connection:
+                connection.execute(
+                    sql.update(jobs)
+                    .where(jobs.c.state == "running", jobs.c.attempt > 0)
+                    .values(attempt=jobs.c.attempt - 1)
+                )
+        return self._requeue(sql.true(), self._lost())
+
+    def cancel(self, owner: str, job_id: str) -> Job:
+        """Stop a job that has not ended; a running one is stopped by its worker within seconds.
+
+        Raises NotFoundError, and ConflictError when it is done or has failed.
+        """
+        stop = (
+            sql.update(jobs)
+            .where(jobs.c.id == job_id, jobs.c.owner == owner, jobs.c.state.in_(LIVE))
+            .values(state="cancelled", **_finished())
+        )
+        with self.database.writing() as connection:
+            connection.execute(stop)
+        job = self.get(owner, job_id)
+        if job.state != "cancelled":
+            raise ConflictError(f"Job {job_id} is {job.state} already.", mend="Only a job that has not ended can stop.")
+        return job
+
+    def get(self, owner: str, job_id: str) -> Job:
+        """One job of this owner. Raises NotFoundError."""
+        with self.database.reading() as connection:
+            row = (
+                connection.execute(sql.select(*jobs.c).where(jobs.c.id == job_id, jobs.c.owner == owner))
+                .mappings()
+                .one_or_none()
+            )
+        if row is None:
+            raise NotFoundError(f"There is no job {job_id!r}.", mend="GET /v1/jobs lists the jobs that there are.")
+        return _job(row)
+
+    def page(self, owner: str, *, before: int | None, size: int) -> list[Job]:
+        """The newest jobs of this owner, at most `size`, all older than the one whose seq is `before`."""
+        wanted = sql.select(*jobs.c).where(jobs.c.owner == owner).order_by(jobs.c.seq.desc()).limit(size)
+        if before is not None:
+            wanted = wanted.where(jobs.c.seq < before)
+        with self.database.reading() as connection:
+            return [_job(row) for row in connection.execute(wanted).mappings()]
+
+    def files(self, owner: str, job_id: str) -> list[JobFile]:
+        """The result files of a job, in the order in which they were made; none before it is done."""
+        wanted = sql.select(*files.c).where(files.c.job_id == job_id, files.c.owner == owner).order_by(files.c.position)
+        with self.database.reading() as connection:
+            return [_file(row) for row in connection.execute(wanted).mappings()]
+
+    def file(self, owner: str, job_id: str, path: str) -> JobFile:
+        """One result file. Raises NotFoundError."""
+        wanted = sql.select(*files.c).where(files.c.job_id == job_id, files.c.owner == owner, files.c.path == path)
+        with self.database.reading() as connection:
+            row = connection.execute(wanted).mappings().one_or_none()
+        if row is None:
+            raise NotFoundError(
+                f"Job {job_id!r} has no file {path!r}.", mend=f"GET /v1/jobs/{job_id}/files lists its files."
+            )
+        return _file(row)
+
+    def waiting(self, *, seconds: float = 0.0) -> dict[Lane, int]:
+        """How many jobs of each lane have been waiting for at least so long."""
+        wanted = (
+            sql.select(jobs.c.lane, sql.func.count())
+            .where(jobs.c.lane.in_(LANES), jobs.c.state == "queued", jobs.c.queued <= now() - seconds)
+            .group_by(jobs.c.lane)
+        )
+        with self.database.reading() as connection:
+            counts = {row[0]: row[1] for row in connection.execute(wanted)}
+        return {lane: counts.get(lane, 0) for lane in LANES}
+
+    def stalled(self, lane: Lane, seconds: float) -> bool:
+        """Whether jobs of this lane wait while none runs and none has ended for so long: its workers hang."""
+        moment = now() - seconds
+        busy = sql.or_(jobs.c.state == "running", jobs.c.finished > moment)
+        with self.database.reading() as connection:
+            waits = sql.exists().where(jobs.c.lane == lane, jobs.c.state == "queued", jobs.c.queued < moment)
+            works = sql.exists().where(jobs.c.lane == lane, busy)
+            return bool(connection.execute(sql.select(waits & ~works)).scalar_one())
+
+    def owns(self, job_id: str, token: str) -> bool:
+        """Whether results under this token are, or may yet become, the job's."""
+        wanted = sql.exists().where(jobs.c.id == job_id, jobs.c.token == token, jobs.c.state.in_(("running", "done")))
+        with self.database.reading() as connection:
+            return bool(connection.execute(sql.select(wanted)).scalar_one())
+
+    def uses_artwork(self, artwork: str) -> bool:
+        """Whether any job was made from this artwork."""
+        with self.database.reading() as connection:
+            return bool(connection.execute(sql.select(sql.exists().where(jobs.c.artwork == artwork))).scalar_one())
+
+    def _lost(self) -> Failure:
+        return Failure(code=LOST.code, what=LOST.what.format(attempts=self.attempts), mend=LOST.mend)
+
+    def _fenced(self, job_id: str, token: str, values: Mapping[str, Any]) -> bool:
+        with self.database.writing() as connection:
+            changed = connection.execute(
+                sql.update(jobs)
+                .where(jobs.c.id == job_id, jobs.c.token == token, jobs.c.state == "running")
+                .values(**values)
+            )
+        return changed.rowcount == 1
+
+    def _requeue(self, which: sql.ColumnElement[bool], failure: Failure) -> int:
+        running = sql.and_(jobs.c.state == "running", which)
+        with self.database.writing() as connection:
+            failed = connection.execute(
+                sql.update(jobs)
+                .where(running, jobs.c.attempt >= self.attempts)
+                .values(state="failed", **_failed(failure), **_finished())
+            )
+            queued = connection.execute(
+                sql.update(jobs)
+                .where(running, jobs.c.attempt < self.attempts)
+                .values(
+                    state="queued",
+                    token=None,
+                    task_id=None,
+                    lease_until=None,
+                    queued=now(),
+                    turn=jobs.c.turn + BACK_OF_QUEUE * jobs.c.attempt,
+                    version=jobs.c.version + 1,
+                )
+            )
+        return failed.rowcount + queued.rowcount
+
+
+def _by_idempotency_key(connection: sql.Connection, request: JobRequest) -> Job | None:
+    if request.idempotency_key is None:
+        return None
+    wanted = sql.select(*jobs.c).where(jobs.c.owner == request.owner, jobs.c.idempotency_key == request.idempotency_key)
+    row = connection.execute(wanted).mappings().one_or_none()
+    return None if row is None else _job(row)
+
+
+def _insert(connection: sql.Connection, request: JobRequest) -> Job:
+    row = connection.execute(
+        sql.insert(jobs)
+        .values(
+            id=uuid.uuid4().hex,
+            owner=request.owner,
+            kind=request.kind,
+            lane=request.lane,
+            state="queued",
+            name=request.name,
+            artwork=request.artwork,
+            artwork_bytes=request.artwork_bytes,
+            fab_id=request.fab_id,
+            fab_revision=request.fab_revision,
+            settings=dict(request.settings),
+            fingerprint=request.fingerprint,
+            idempotency_key=request.idempotency_key,
+            turn=_next_turn(connection, request.lane, request.owner),
+            attempt=0,
+            created=now(),
+            queued=now(),
+            version=1,
+        )
+        .returning(*jobs.c)
+    )
+    return _job(row.mappings().one())
+
+
+def _next_turn(connection: sql.Connection, lane: Lane, owner: str) -> int:
+    """One after the owner's last turn or the lane's clock, whichever is later.
+
+    An owner with a thousand jobs waiting gets turns far ahead; another's first job gets the next one.
+    """
+    mine = turns.c.owner.in_((owner, CLOCK))
+    last = connection.execute(
+        sql.select(sql.func.max(turns.c.turn)).where(turns.c.lane == lane, mine)
+    ).scalar_one_or_none()
+    turn = (last or 0) + 1
+    _set_turn(connection, lane, owner, turn)
+    return turn
+
+
+def _advance_clock(connection: sql.Connection, lane: Lane, turn: int) -> None:
+    _set_turn(connection, lane, CLOCK, turn)
+
+
+def _set_turn(connection: sql.Connection, lane: Lane, owner: str, turn: int) -> None:
+    """Raise the turn of an owner, or of the clock, to `turn`; never lower it."""
+    if connection.dialect.name == "sqlite":
+        from sqlalchemy.dialects.sqlite import insert
+    else:
+        from sqlalchemy.dialects.postgresql import insert  # type: ignore[assignment]
+    statement = insert(turns).values(lane=lane, owner=owner, turn=turn)
+    connection.execute(
+        statement.on_conflict_do_update(
+            index_elements=[turns.c.lane, turns.c.owner], set_={"turn": turn}, where=turns.c.turn < turn
+        )
+    )
+
+
+def _failed(failure: Failure) -> dict[str, Any]:
+    return {"error_code": failure.code, "error_what": failure.what, "error_mend": failure.mend}
+
+
+def _finished() -> dict[str, Any]:
+    return {"finished": now(), "lease_until": None, "version": jobs.c.version + 1}
+
+
+def _job(row: Mapping[Any, Any]) -> Job:
+    progress = None
+    if row["stage"] is not None:
+        progress = Progress(stage=row["stage"], done=row["stage_done"], of=row["stage_of"])
+    failure = None
+    if row["error_code"] is not None:
+        failure = Failure(code=row["error_code"], what=row["error_what"], mend=row["error_mend"])
+    return Job(
+        seq=row["seq"],
+        id=row["id"],
+        owner=row["owner"],
+        kind=row["kind"],
+        lane=row["lane"],
+        state=row["state"],
+        name=row["name"],
+        artwork=row["artwork"],
+        artwork_bytes=row["artwork_bytes"],
+        fab_id=row["fab_id"],
+        fab_revision=row["fab_revision"],
+        settings=row["settings"],
+        fingerprint=row["fingerprint"],
+        attempt=row["attempt"],
+        created=row["created"],
+        started=row["started"],
+        finished=row["finished"],
+        progress=progress,
+        failure=failure,
+        summary=row["summary"],
+        version=row["version"],
+    )
+
+
+def _file(row: Mapping[Any, Any]) -> JobFile:
+    return JobFile(
+        path=row["path"], key=row["key"], bytes=row["bytes"], sha256=row["sha256"], media_type=row["media_type"]
+    )

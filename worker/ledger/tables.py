@@ -1,0 +1,128 @@
+"""The tables. Migrations in worker/migrations make them; a test holds the two together."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import sqlalchemy as sql
+from sqlalchemy.ext.compiler import compiles
+from sqlalchemy.sql.functions import FunctionElement
+
+metadata = sql.MetaData(
+    naming_convention={
+        "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+        "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+        "fk": "fk_%(table_name)s_%(column_0_N_name)s",
+        "pk": "pk_%(table_name)s",
+    }
+)
+
+_serial = sql.BigInteger().with_variant(sql.Integer(), "sqlite")
+
+jobs = sql.Table(
+    "jobs",
+    metadata,
+    sql.Column("seq", _serial, primary_key=True, autoincrement=True),
+    sql.Column("id", sql.String(32), nullable=False, unique=True),
+    sql.Column("owner", sql.String(64), nullable=False),
+    sql.Column("kind", sql.String(32), nullable=False),
+    sql.Column("lane", sql.String(16), nullable=False),
+    sql.Column("state", sql.String(16), nullable=False),
+    sql.Column("name", sql.String(255), nullable=False),
+    sql.Column("artwork", sql.String(64), nullable=False),
+    sql.Column("artwork_bytes", sql.BigInteger, nullable=False),
+    sql.Column("fab_id", sql.String(64), nullable=False),
+    sql.Column("fab_revision", sql.String(16), nullable=False),
+    sql.Column("settings", sql.JSON, nullable=False),
+    sql.Column("fingerprint", sql.String(64), nullable=False),
+    sql.Column("idempotency_key", sql.String(255)),
+    sql.Column("turn", sql.BigInteger, nullable=False),
+    sql.Column("attempt", sql.Integer, nullable=False),
+    sql.Column("token", sql.String(32)),
+    sql.Column("task_id", sql.String(64)),
+    sql.Column("lease_until", sql.Double),
+    sql.Column("created", sql.Double, nullable=False),
+    sql.Column("queued", sql.Double, nullable=False),
+    sql.Column("started", sql.Double),
+    sql.Column("finished", sql.Double),
+    sql.Column("stage", sql.String(32)),
+    sql.Column("stage_done", sql.Integer),
+    sql.Column("stage_of", sql.Integer),
+    sql.Column("error_code", sql.String(64)),
+    sql.Column("error_what", sql.Text),
+    sql.Column("error_mend", sql.Text),
+    sql.Column("summary", sql.JSON(none_as_null=True)),
+    sql.Column("version", sql.Integer, nullable=False),
+    sql.UniqueConstraint("owner", "idempotency_key"),
+    sql.ForeignKeyConstraint(
+        ["owner", "fab_id", "fab_revision"],
+        ["fab_revisions.owner", "fab_revisions.id", "fab_revisions.revision"],
+        name="fk_jobs_fab_revision",
+    ),
+    sql.Index(None, "lane", "state", "turn", "seq"),
+    sql.Index(None, "owner", "seq"),
+    sql.Index(None, "state", "lease_until"),
+    sql.Index(None, "lane", "finished"),
+    sql.Index(None, "task_id"),
+    sql.Index(None, "artwork"),
+)
+"""`turn` is the fair queue's virtual time: the smallest of a lane is next. `token` fences what a worker may write."""
+
+files = sql.Table(
+    "files",
+    metadata,
+    sql.Column("job_id", sql.String(32), sql.ForeignKey("jobs.id"), primary_key=True),
+    sql.Column("path", sql.String(255), primary_key=True),
+    sql.Column("owner", sql.String(64), nullable=False),
+    sql.Column("position", sql.Integer, nullable=False),
+    sql.Column("key", sql.String(512), nullable=False),
+    sql.Column("bytes", sql.BigInteger, nullable=False),
+    sql.Column("sha256", sql.String(64), nullable=False),
+    sql.Column("media_type", sql.String(64), nullable=False),
+)
+
+turns = sql.Table(
+    "turns",
+    metadata,
+    sql.Column("lane", sql.String(16), primary_key=True),
+    sql.Column("owner", sql.String(64), primary_key=True),
+    sql.Column("turn", sql.BigInteger, nullable=False),
+)
+"""Last turn given to each owner of a lane; owner "" holds the lane's clock, the turn claimed last."""
+
+fabs = sql.Table(
+    "fabs",
+    metadata,
+    sql.Column("owner", sql.String(64), primary_key=True),
+    sql.Column("id", sql.String(64), primary_key=True),
+    sql.Column("revision", sql.String(16), nullable=False),
+    sql.Column("updated", sql.Double, nullable=False),
+)
+
+fab_revisions = sql.Table(
+    "fab_revisions",
+    metadata,
+    sql.Column("owner", sql.String(64), primary_key=True),
+    sql.Column("id", sql.String(64), primary_key=True),
+    sql.Column("revision", sql.String(16), primary_key=True),
+    sql.Column("toml", sql.LargeBinary, nullable=False),
+    sql.Column("created", sql.Double, nullable=False),
+)
+"""Every revision that ever was current; never changed and never deleted, for jobs refer to them."""
+
+
+class now(FunctionElement[float]):
+    """The database's own clock in seconds since 1970, so that machines with different clocks agree on leases."""
+
+    type = sql.Double()
+    inherit_cache = True
+
+
+@compiles(now, "sqlite")
+def _now_sqlite(element: now, compiler: Any, **kw: Any) -> str:
+    return "((julianday('now') - 2440587.5) * 86400.0)"
+
+
+@compiles(now, "postgresql")
+def _now_postgresql(element: now, compiler: Any, **kw: Any) -> str:
+    return "extract(epoch from clock_timestamp())::double precision"

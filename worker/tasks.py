@@ -1,0 +1,176 @@
+"""Door 1 to the engine: bytes in, engine, bytes out. The engine is loaded only when the first job comes."""
+
+from __future__ import annotations
+
+import hashlib
+import logging
+import mimetypes
+import time
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, BinaryIO
+
+from celery.exceptions import SoftTimeLimitExceeded
+
+from worker.errors import CancelledError, MaskwrightError, StorageError, UnavailableError
+from worker.fab_profile import read_fab_profile
+from worker.heartbeat import Heartbeat
+from worker.job import Claim, Failure, Job, JobFile, Lane
+from worker.job_settings import read_settings
+from worker.ledger import Ledger
+from worker.storage import ObjectStore
+
+log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Work:
+    """All that a kind of job gets. `progress(stage, done, of)` raises CancelledError when the job must stop."""
+
+    job: Job
+    artwork: BinaryIO
+    fab_toml: bytes
+    tables: Path
+    threads: int
+    progress: Callable[[str, int, int], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """What a kind of job gives: its result files by path, made one by one, and a summary for the job's row."""
+
+    files: Iterable[tuple[str, bytes]]
+    summary: Mapping[str, Any]
+
+
+def convert(work: Work) -> Outcome:
+    """Artwork to finish masks, score, preview and report."""
+    from worker.engine import pipeline
+    from worker.table_folder import TableFolder
+
+    conversion = pipeline.convert(
+        work.artwork,
+        read_fab_profile(work.fab_toml, file_name=f"fab {work.job.fab_id}"),
+        read_settings(work.job.settings),
+        name=work.job.name,
+        tables=TableFolder(work.tables),
+        threads=work.threads,
+        progress=work.progress,
+    )
+    return Outcome(files=conversion.files(), summary=summarise(conversion.report))
+
+
+def summarise(report: Mapping[str, Any]) -> dict[str, Any]:
+    """What of a report stands in the job's row: size, finishes in use, score, warnings."""
+    grid = report["grid"]
+    return {
+        "width_mm": grid["width_px"] * grid["pitch_um"] / 1000.0,
+        "height_mm": grid["height_px"] * grid["pitch_um"] / 1000.0,
+        "finishes": [
+            {"id": finish["id"], "share": finish["share"]} for finish in report["finishes"] if finish["share"] > 0
+        ],
+        "score": report["score"],
+        "cautions": len(report["cautions"]),
+        "warnings": report["warnings"],
+    }
+
+
+def preload() -> None:
+    """Load the engine, so that the first job need not wait for it."""
+    from worker.engine import pipeline
+
+    log.debug("loaded %s", pipeline.__name__)
+
+
+KINDS: dict[str, Callable[[Work], Outcome]] = {"convert": convert}
+"""What each kind of job does."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bench:
+    """Where jobs are worked on: this process's ledger, store, folder of colour tables and share of threads."""
+
+    ledger: Ledger
+    store: ObjectStore
+    tables: Path
+    threads: int
+
+    def work(self, lane: Lane, task_id: str) -> None:
+        """Claim the next job of a lane, if there is one, and bring it to its end."""
+        claim = self.ledger.jobs.claim(lane, task_id)
+        if claim is None:
+            return
+        started = time.perf_counter()
+        with Heartbeat(self.ledger.jobs, claim) as heartbeat:
+            try:
+                self._do(claim, heartbeat, started)
+            except CancelledError:
+                log.info("job %s was stopped", claim.job.id)
+            except (StorageError, UnavailableError) as error:
+                self.ledger.jobs.give_back(claim.job.id, claim.token, _failure(error))
+            except MaskwrightError as error:
+                self.ledger.jobs.fail(claim.job.id, claim.token, _failure(error))
+            except SoftTimeLimitExceeded:
+                self.ledger.jobs.fail(claim.job.id, claim.token, TOO_LONG)
+            except MemoryError:
+                self.ledger.jobs.fail(claim.job.id, claim.token, TOO_MUCH_MEMORY)
+            except Exception:
+                log.exception("job %s failed", claim.job.id)
+                self.ledger.jobs.fail(claim.job.id, claim.token, INTERNAL)
+
+    def _do(self, claim: Claim, heartbeat: Heartbeat, started: float) -> None:
+        job = claim.job
+        with self._artwork(job) as artwork:
+            outcome = KINDS[job.kind](
+                Work(
+                    job=job,
+                    artwork=artwork,
+                    fab_toml=claim.fab_toml,
+                    tables=self.tables,
+                    threads=self.threads,
+                    progress=heartbeat.report,
+                )
+            )
+            result = [self._save(claim, path, data) for path, data in outcome.files]
+        summary = {**outcome.summary, "seconds": round(time.perf_counter() - started, 3)}
+        if not self.ledger.jobs.publish(job.id, claim.token, result, summary):
+            log.warning("job %s was cancelled or given away: its result is dropped", job.id)
+
+    def _artwork(self, job: Job) -> BinaryIO:
+        try:
+            return self.store.open(f"artworks/{job.artwork}")
+        except FileNotFoundError as error:
+            raise StorageError(f"The artwork {job.name!r} is gone from the store.", mend="Send it again.") from error
+
+    def _save(self, claim: Claim, path: str, data: bytes) -> JobFile:
+        key = f"results/{claim.job.id}/{claim.token}/{path}"
+        self.store.put(key, data)
+        return JobFile(
+            path=path,
+            key=key,
+            bytes=len(data),
+            sha256=hashlib.sha256(data).hexdigest(),
+            media_type=mimetypes.guess_type(path)[0] or "application/octet-stream",
+        )
+
+
+def _failure(error: MaskwrightError) -> Failure:
+    return Failure(code=error.code, what=error.what, mend=error.mend)
+
+
+TOO_LONG = Failure(
+    code="too-long",
+    what="The job took longer than one job may.",
+    mend="Try a smaller artwork or a coarser pitch, or raise MASKWRIGHT_JOB_SECONDS.",
+)
+TOO_MUCH_MEMORY = Failure(
+    code="too-much-memory",
+    what="The job needed more memory than one job may.",
+    mend="Try a smaller artwork or a coarser pitch, or raise MASKWRIGHT_JOB_MEMORY_MB.",
+)
+INTERNAL = Failure(
+    code="internal",
+    what="The job failed through a fault of the program.",
+    mend="Its log says more, under the job's id: please report it with the artwork.",
+)

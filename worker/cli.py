@@ -1,0 +1,271 @@
+"""Door 2 to the engine: the command line, which does the same work as the service, in one process and with no queue.
+
+Only the standard library is loaded here; each command loads what it needs when it runs.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from worker.errors import ArtworkError, MaskwrightError
+from worker.job_settings import REPEATABLE, SETTINGS, read_settings
+
+if TYPE_CHECKING:
+    from worker.conversion_run import ConversionRun
+
+ALL_DONE, SOME_FAILED, WRONG_CALL, STOPPED = 0, 1, 2, 130
+
+DESCRIPTION = "Turn artworks into one mask per circuit-board finish, with a perceptual error score."
+
+EXAMPLES = """\
+examples:
+  maskwright convert badge.png --fab alba-black --width 60mm --out results
+  maskwright fab list
+  maskwright serve --port 8000
+  maskwright demo
+
+exit status: 0 all done; 1 an artwork or a check failed; 2 the call was wrong; 130 stopped by Ctrl-C
+'maskwright COMMAND --help' says more of a command.
+"""
+
+CONVERT_EXAMPLES = """\
+examples:
+  one artwork, 60 mm wide, on a demo board:
+    maskwright convert badge.png --fab alba-black --width 60mm --out results
+  a whole folder, its sub-folders kept, dithered, for a profile of your own:
+    maskwright convert art/ --fab my-fab.toml --width 2.5in --edges dither --out results
+  a red that must be legend, and no gold:
+    maskwright convert badge.svg --fab nocturne-gold --width 40mm --pin '#C82828~12=legend' --forbid gold --out results
+  a brooch: which cautions apply
+    maskwright convert brooch.png --fab alba-black --width 20mm --use worn --out results
+
+The result of one artwork is DIR/<stem>/: report.json, masks/<finish id>.png, labels.png, preview.png, error.png,
+comparison.png. Two artworks of one stem in one folder take their full file names. An earlier result is replaced only
+whole. In a folder, files that are no artworks are skipped and listed.
+"""
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command line; the exit status."""
+    given = _parser().parse_args(arguments)
+    try:
+        status: int = given.run(given)
+        sys.stdout.flush()
+        return status
+    except MaskwrightError as error:
+        print(f"maskwright: {error.what}\n  {error.mend}", file=sys.stderr)
+        return WRONG_CALL
+    except KeyboardInterrupt:
+        print("maskwright: stopped.", file=sys.stderr)
+        return STOPPED
+    except BrokenPipeError:
+        # The reader has gone. What is still in the buffer goes nowhere, so that closing it raises no second error.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return SOME_FAILED
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="maskwright",
+        description=DESCRIPTION,
+        epilog=EXAMPLES,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    _add_convert(commands)
+    _add_fab(commands)
+    _add_serve(commands)
+    _add_demo(commands)
+    return parser
+
+
+def _add_command(
+    commands: argparse._SubParsersAction[argparse.ArgumentParser], name: str, summary: str, epilog: str
+) -> argparse.ArgumentParser:
+    return commands.add_parser(
+        name,
+        help=summary,
+        description=summary[0].upper() + summary[1:] + ".",
+        epilog=epilog,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        allow_abbrev=False,
+    )
+
+
+def _add_convert(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    parser = _add_command(commands, "convert", "turn artworks into masks, here and now", CONVERT_EXAMPLES)
+    parser.add_argument("artworks", nargs="+", type=Path, metavar="ARTWORK", help="a picture, or a folder of pictures")
+    parser.add_argument("--fab", required=True, help="path to a fab profile (.toml), or the id of an installed one")
+    parser.add_argument("--out", required=True, type=Path, metavar="DIR", help="folder for the results")
+    settings = parser.add_argument_group("settings", "the same names as over HTTP and in report.json")
+    for name, (example, default, meaning) in SETTINGS.items():
+        text = f"{meaning}; such as {example}" + (f" (default: {default})" if default else "")
+        settings.add_argument(
+            _option(name),
+            dest=name,
+            action="append" if name in REPEATABLE else "store",
+            metavar=name.upper(),
+            help=(text + ("; may be repeated" if name in REPEATABLE else "")).replace("%", "%%"),
+        )
+    parser.set_defaults(run=_convert)
+
+
+def _option(setting: str) -> str:
+    return "--" + setting.replace("_", "-")
+
+
+def _add_fab(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    epilog = "examples:\n  maskwright fab list\n  maskwright fab check my-fab.toml\n"
+    parser = _add_command(commands, "fab", "list the installed fab profiles, or check one", epilog)
+    actions = parser.add_subparsers(title="actions", metavar="ACTION", required=True)
+    lister = _add_command(actions, "list", "list the installed fab profiles", "example:\n  maskwright fab list\n")
+    lister.set_defaults(run=_fab_list)
+    checker = _add_command(
+        actions,
+        "check",
+        "read a fab profile and say what is wrong with it",
+        "example:\n  maskwright fab check my-fab.toml\n",
+    )
+    checker.add_argument("profiles", nargs="+", type=Path, metavar="FILE", help="a fab profile (.toml)")
+    checker.set_defaults(run=_fab_check)
+
+
+def _add_serve(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    epilog = (
+        "examples:\n  maskwright serve\n  maskwright serve --host 0.0.0.0 --port 9000 --data-dir /srv/maskwright\n\n"
+        "It starts the broker (unless REDIS_URL is set), the workers and the HTTP server, prints the address, and\n"
+        "stops them all on Ctrl-C. Any address but a loopback one needs a key in MASKWRIGHT_KEY.\n"
+    )
+    parser = _add_command(commands, "serve", "run the service until Ctrl-C", epilog)
+    parser.add_argument("--host", help="address to listen on (default: MASKWRIGHT_HOST, 127.0.0.1)")
+    parser.add_argument("--port", type=_port, help="port, 0: any free one (default: MASKWRIGHT_PORT, 8000)")
+    parser.add_argument(
+        "--data-dir", type=Path, metavar="DIR", help="folder of everything it keeps (default: MASKWRIGHT_DATA_DIR)"
+    )
+    parser.set_defaults(run=_serve)
+
+
+def _port(text: str) -> int:
+    if not text.isdecimal() or int(text) > 65535:
+        raise argparse.ArgumentTypeError(f"{text!r} is no port: give 0 to 65535")
+    return int(text)
+
+
+def _add_demo(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    epilog = "examples:\n  maskwright demo\n  maskwright demo --artworks art/ --out results\n"
+    parser = _add_command(commands, "demo", "start the service, send it every sample over HTTP, print a table", epilog)
+    parser.add_argument(
+        "--artworks",
+        type=Path,
+        metavar="DIR",
+        default=Path("samples/artworks"),
+        help="folder of artworks (default: samples/artworks)",
+    )
+    parser.add_argument(
+        "--out", type=Path, metavar="DIR", default=Path("build/demo"), help="folder for results (default: build/demo)"
+    )
+    parser.set_defaults(run=_demo)
+
+
+def _convert(given: argparse.Namespace) -> int:
+    settings = read_settings({name: getattr(given, name) for name in SETTINGS})
+    from worker.artwork_files import find_artworks
+    from worker.installed_fabs import find_fab
+    from worker.settings import processor_cores, read_environment
+
+    environment = read_environment()
+    fab = find_fab(given.fab, environment)
+    found = find_artworks(given.artworks, out=given.out)
+    from rich.console import Console
+
+    from worker.conversion_run import ConversionRun
+
+    run = ConversionRun(
+        fab=fab,
+        settings=settings,
+        out=given.out,
+        tables=environment.cache_dir.expanduser(),
+        threads=environment.threads or processor_cores(),
+        console=Console(),
+    )
+    try:
+        run.convert(found.artworks)
+    except KeyboardInterrupt:
+        print(f"maskwright: stopped; {len(run.rows)} of {len(found.artworks)} done and kept.", file=sys.stderr)
+        return STOPPED
+    return _tell(run, found.skipped)
+
+
+def _tell(run: ConversionRun, skipped: Sequence[Path]) -> int:
+    """Print the summary, then what was skipped, then what failed and how to mend it."""
+    from worker.summary_table import print_summary
+
+    print_summary(run.rows, run.console)
+    for path in skipped:
+        print(f"skipped, no artwork: {path}", file=run.console.file)
+    if run.rows:
+        print(f"results: {run.out}", file=run.console.file)
+    sys.stdout.flush()
+    for artwork, error in run.failures:
+        print(f"failed: {artwork.path}: {error.what}\n  {error.mend}", file=sys.stderr)
+    return SOME_FAILED if run.failures else ALL_DONE
+
+
+def _fab_list(_: argparse.Namespace) -> int:
+    from worker.installed_fabs import installed_fabs
+    from worker.settings import read_environment
+
+    failed = False
+    for fab in installed_fabs(read_environment()):
+        if fab.profile is not None:
+            print(f"{fab.profile.id}: {fab.profile.name} ({fab.profile.fab}); {fab.path}")
+        elif fab.fault is not None:
+            failed = True
+            print(f"failed: {fab.fault.what}\n  {fab.fault.mend}", file=sys.stderr)
+    return SOME_FAILED if failed else ALL_DONE
+
+
+def _fab_check(given: argparse.Namespace) -> int:
+    from worker.errors import FabProfileError
+    from worker.installed_fabs import read_fab_file
+
+    failed = False
+    for path in given.profiles:
+        try:
+            fab = read_fab_file(path)
+        except FabProfileError as error:
+            failed = True
+            print(f"failed: {error.what}\n  {error.mend}", file=sys.stderr)
+            continue
+        print(f"{path}: {fab.id}, {fab.name}; plating {fab.plating}; revision {fab.revision}")
+        for finish in fab.finishes:
+            lab = ", ".join(f"{value:g}" for value in finish.references[0].lab)
+            origin = finish.references[0].origin
+            print(f"  {finish.id}: {finish.name}; Lab {lab} ({origin}); from {finish.smallest_feature_mm:g} mm")
+    return SOME_FAILED if failed else ALL_DONE
+
+
+def _serve(given: argparse.Namespace) -> int:
+    from worker import embedded
+    from worker.settings import read_environment
+
+    environment = read_environment()
+    port: int = environment.port if given.port is None else given.port
+    return embedded.serve(given.host or environment.host, port, given.data_dir or environment.data_dir)
+
+
+def _demo(given: argparse.Namespace) -> int:
+    if not given.artworks.is_dir():
+        raise ArtworkError(
+            f"There is no folder {str(given.artworks)!r}.", mend="Start in the project's folder, or give --artworks."
+        )
+    from worker import demo
+
+    return demo.run(given.artworks, given.out)
+
+

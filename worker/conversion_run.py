@@ -1,0 +1,135 @@
+"""Converting artworks one after the other in this process: one bad artwork does not stop the rest."""
+
+from __future__ import annotations
+
+import time
+import traceback
+from collections.abc import Callable, Sequence
+from contextlib import nullcontext
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from worker.artwork_files import ArtworkFile
+from worker.errors import ArtworkError, MaskwrightError
+from worker.fab_profile import FabProfile
+from worker.job_settings import Settings
+from worker.result_folder import check_replaceable, replace_result
+from worker.summary_table import SummaryRow, summary_row
+
+if TYPE_CHECKING:
+    from contextlib import AbstractContextManager
+
+    from rich.console import Console
+    from rich.progress import Progress, TaskID
+
+Report = Callable[[str, int, int], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ConversionRun:
+    """What all artworks of a run share, and what has become of them so far."""
+
+    fab: FabProfile
+    settings: Settings
+    out: Path
+    tables: Path
+    threads: int
+    console: Console
+    rows: list[SummaryRow] = field(default_factory=list)
+    failures: list[tuple[ArtworkFile, MaskwrightError]] = field(default_factory=list)
+
+    def convert(self, artworks: Sequence[ArtworkFile]) -> None:
+        """Convert every artwork; whatever goes wrong with one is kept in `failures`."""
+        with self._progress() as progress:
+            for done, artwork in enumerate(artworks):
+                watch = _Watch.start(progress, artwork, done, len(artworks))
+                try:
+                    self._convert(artwork, watch.report)
+                except MaskwrightError as error:
+                    self._fail(artwork, error)
+                except Exception:
+                    self.console.print(traceback.format_exc(), markup=False, highlight=False)
+                    self._fail(artwork, _FAULT)
+                watch.stop()
+
+    def _convert(self, artwork: ArtworkFile, report: Report) -> None:
+        from worker.engine import pipeline
+        from worker.table_folder import TableFolder
+
+        started = time.perf_counter()
+        target = self.out / artwork.result
+        check_replaceable(target)
+        try:
+            source = artwork.path.open("rb")
+        except OSError as error:
+            raise ArtworkError(f"It can't be read: {error.strerror or error}.", mend="Check its rights.") from error
+        with source:
+            conversion = pipeline.convert(
+                source,
+                self.fab,
+                self.settings,
+                name=artwork.path.name,
+                tables=TableFolder(self.tables),
+                threads=self.threads,
+                progress=report,
+            )
+            replace_result(target, conversion.files())
+        self._succeed(artwork, conversion.report, time.perf_counter() - started)
+
+    def _succeed(self, artwork: ArtworkFile, report: dict[str, Any], seconds: float) -> None:
+        row = summary_row(artwork.name, report, seconds)
+        self.rows.append(row)
+        if not self.console.is_terminal:
+            print(f"{artwork.path}: done in {seconds:.1f} s", file=self.console.file, flush=True)
+
+    def _fail(self, artwork: ArtworkFile, error: MaskwrightError) -> None:
+        self.failures.append((artwork, error))
+        if not self.console.is_terminal:
+            print(f"{artwork.path}: failed", file=self.console.file, flush=True)
+
+    def _progress(self) -> AbstractContextManager[Progress | None]:
+        if not self.console.is_terminal:
+            return nullcontext()
+        from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+        return Progress(
+            TextColumn("{task.description}", markup=False),
+            BarColumn(),
+            TextColumn("{task.fields[stage]}", markup=False),
+            TimeElapsedColumn(),
+            console=self.console,
+            transient=True,
+        )
+
+
+_FAULT = MaskwrightError(
+    "It failed through a fault of the program (above).", mend="Please report it, with the artwork and the text above."
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Watch:
+    """Shows how far one artwork is; its bar is full when the last stage is."""
+
+    progress: Progress | None
+    task: TaskID | None
+    stages: tuple[str, ...]
+
+    @classmethod
+    def start(cls, progress: Progress | None, artwork: ArtworkFile, done: int, of: int) -> _Watch:
+        if progress is None:
+            return cls(progress=None, task=None, stages=())
+        from worker.engine.pipeline import STAGES
+
+        task = progress.add_task(f"{done + 1}/{of} {artwork.name}", total=len(STAGES), stage="")
+        return cls(progress=progress, task=task, stages=tuple(STAGES))
+
+    def report(self, stage: str, done: int, of: int) -> None:
+        if self.progress is not None and self.task is not None:
+            place = self.stages.index(stage) if stage in self.stages else 0
+            self.progress.update(self.task, completed=place + (done / of if of else 0.0), stage=stage)
+
+    def stop(self) -> None:
+        if self.progress is not None and self.task is not None:
+            self.progress.remove_task(self.task)

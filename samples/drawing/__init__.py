@@ -1,0 +1,1 @@
+"""What the sample artworks are drawn with: numpy and Pillow alone, no font of any system."""

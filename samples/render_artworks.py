@@ -10,6 +10,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 from drawing import badges, scenes
 from PIL import Image
 
@@ -33,9 +34,10 @@ PALETTE = 128
 
 def keep_frequent_colours(picture: Image.Image) -> Image.Image:
     """A palette picture of the most frequent colours; the rims' rarer ones go to the nearest. Flat areas stay exact."""
-    counts = sorted(picture.getcolors(1 << 24), reverse=True)
+    colours, counts = np.unique(np.asarray(picture).reshape(-1, 3), axis=0, return_counts=True)
+    frequent = colours[np.argsort(-counts, kind="stable")[:PALETTE]]
     palette = Image.new("P", (1, 1))
-    palette.putpalette([level for _, colour in counts[:PALETTE] for level in colour])
+    palette.putpalette(frequent.ravel().tolist())
     return picture.quantize(palette=palette, dither=Image.Dither.NONE)
 
 

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from worker.artwork_files import ArtworkFile
 from worker.errors import ArtworkError, MaskwrightError
 from worker.fab_profile import FabProfile
+from worker.job import STAGES
 from worker.job_settings import Settings
 from worker.result_folder import check_replaceable, replace_result
 from worker.summary_table import SummaryRow, summary_row
@@ -114,20 +115,17 @@ class _Watch:
 
     progress: Progress | None
     task: TaskID | None
-    stages: tuple[str, ...]
 
     @classmethod
     def start(cls, progress: Progress | None, artwork: ArtworkFile, done: int, of: int) -> _Watch:
         if progress is None:
-            return cls(progress=None, task=None, stages=())
-        from worker.engine.pipeline import STAGES
-
+            return cls(progress=None, task=None)
         task = progress.add_task(f"{done + 1}/{of} {artwork.name}", total=len(STAGES), stage="")
-        return cls(progress=progress, task=task, stages=tuple(STAGES))
+        return cls(progress=progress, task=task)
 
     def report(self, stage: str, done: int, of: int) -> None:
         if self.progress is not None and self.task is not None:
-            place = self.stages.index(stage) if stage in self.stages else 0
+            place = STAGES.index(stage) if stage in STAGES else 0
             self.progress.update(self.task, completed=place + (done / of if of else 0.0), stage=stage)
 
     def stop(self) -> None:

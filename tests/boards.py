@@ -53,7 +53,9 @@ def statistics(value: float) -> Statistics:
     return Statistics(mean=value, median=value, p95=2 * value, max=3 * value)
 
 
-def score_of(error_map: npt.NDArray[np.float32], *, step_px: int = 1) -> Score:
+def score_of(
+    error_map: npt.NDArray[np.float32], *, step_px: int = 1, pixels: tuple[tuple[int, ...], ...] = ()
+) -> Score:
     """A score whose figures are made up, around an error map that is not."""
     return Score(
         viewing_distance_mm=300.0,
@@ -66,6 +68,7 @@ def score_of(error_map: npt.NDArray[np.float32], *, step_px: int = 1) -> Score:
         by_cluster={0: statistics(3.5)},
         error_map=error_map,
         error_map_step_px=step_px,
+        pixels=pixels,
     )
 
 

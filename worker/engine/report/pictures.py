@@ -10,10 +10,10 @@ import numpy as np
 from worker.engine.arrays import OUTSIDE, Lab, Labels, Srgb
 from worker.engine.artwork.picture import GridPicture
 from worker.engine.colorimetry import lab_to_srgb
-from worker.engine.report.comparison import comparison
 from worker.engine.report.error_picture import error_png
 from worker.engine.report.png import encode_png
 from worker.engine.report.score import Score
+from worker.engine.report.side_by_side import side_by_side
 from worker.engine.separation.result import Separation
 from worker.engine.threads import run_all
 from worker.fab_profile import FabProfile
@@ -66,7 +66,7 @@ def draw_pictures(
     board = ("labels.png", partial(labels_png, labels, colours, pitch_um))
     run_all(draw, [board, *masks, ("error.png", partial(error_png, score, pitch_um))], threads)
     files["preview.png"] = files["labels.png"]
-    glance = comparison(picture, labels, colours, index, score, threads=threads, full_size=full_size)
+    glance = side_by_side(picture, labels, colours, index, score, threads=threads, full_size=full_size)
     files["comparison.png"] = encode_png(glance, palette=None, bits=8, pixels_per_metre=None)
     return files
 

@@ -95,6 +95,13 @@ def build_report(
         },
         "finishes": _finishes(fab, separation, reference_lab, picture.pitch_um),
         "clusters": [_cluster(cluster) for cluster in clusters],
+        "pixels_by_cluster": [
+            {
+                "cluster": int(cluster.id),
+                "pixels": {finish.id: int(count) for finish, count in zip(fab.finishes, row, strict=True)},
+            }
+            for cluster, row in zip(clusters, score.pixels, strict=True)
+        ],
         "merged_colours": [_merged(*pair) for pair in merged],
         "score": _score(score),
         "cautions": [asdict(caution) for caution in cautions_for(fab, settings)],

@@ -23,6 +23,7 @@ from worker.job_settings import read_settings
 
 FAB = board()
 RED = cluster(0, (53.24, 80.09, 67.2), "mask", "tin")
+PIXELS = ((9, 0, 0, 0, 1), (0, 6, 0, 0, 0))
 ORANGE = cluster(1, (60.0, 60.0, 65.0), "mask", None)
 
 
@@ -35,7 +36,7 @@ def report_of(labels: Labels, *, pitch_um: float = 100.0, **changed: Any) -> dic
         "settings": read_settings({"width": "20mm", "use": "worn", "pin": ["#C82828~12=legend"]}),
         "separation": separation_of(labels),
         "clusters": [RED, ORANGE],
-        "score": score_of(np.zeros(labels.shape, dtype=np.float32)),
+        "score": score_of(np.zeros(labels.shape, dtype=np.float32), pixels=PIXELS),
         "reference_lab": lab_of(FAB),
         "side": "top",
         "merged": [(RED, ORANGE, 12.5)],
@@ -58,7 +59,8 @@ def test_a_report_validates_against_its_schema() -> None:
 
 
 def test_a_stretched_score_validates_too() -> None:
-    score = dataclasses.replace(score_of(np.zeros((4, 4), np.float32)), s_cielab_stretched=statistics(5.0))
+    plain = score_of(np.zeros((4, 4), np.float32), pixels=PIXELS)
+    score = dataclasses.replace(plain, s_cielab_stretched=statistics(5.0))
     report = delivered(report_of(np.zeros((4, 4), np.uint8), score=score))
     assert report["score"]["s_cielab_stretched"]["mean"] == 5.0
     jsonschema.validate(report, report_schema(), cls=jsonschema.Draft202012Validator)
@@ -135,6 +137,12 @@ def test_settings_can_be_given_back() -> None:
 def test_a_cluster_is_named_by_its_colour() -> None:
     """CIELAB 53.24, 80.09, 67.20 is the red primary of sRGB: a value found in many tables, from memory."""
     assert report_of(np.zeros((4, 4), np.uint8))["clusters"][0]["colour"] == "#FF0000"
+
+
+def test_the_histogram_of_colours_against_finishes_is_kept() -> None:
+    first, second = report_of(np.zeros((4, 4), np.uint8))["pixels_by_cluster"]
+    assert first == {"cluster": 0, "pixels": dict(zip([f.id for f in FAB.finishes], PIXELS[0], strict=True))}
+    assert second["pixels"][FAB.finishes[1].id] == 6
 
 
 def test_merged_colours_name_both_colours_and_their_margins() -> None:

@@ -39,8 +39,6 @@ RESTART_PAUSE_SECONDS = 2.0
 MAX_SOCKET_PATH = 100
 """A Unix socket's path may have 107 bytes on Linux and 103 on macOS."""
 
-ADDRESS_FILE = "address"
-
 
 @dataclass(slots=True)
 class Child:
@@ -303,11 +301,9 @@ def run(embedded: Embedded) -> None:
         asked.append(number)
 
     before = {number: signal.signal(number, ask) for number in (signal.SIGINT, signal.SIGTERM)}
-    address_file = embedded.environment.data_dir / ADDRESS_FILE
     try:
         embedded.start(lambda: bool(asked))
         if not asked:
-            address_file.write_text(embedded.address)
             print(f"Maskwright listens on {embedded.address}", flush=True)
         while not asked:
             time.sleep(0.25)
@@ -316,7 +312,6 @@ def run(embedded: Embedded) -> None:
             except MaskwrightError as error:
                 print(error, file=sys.stderr, flush=True)
     finally:
-        address_file.unlink(missing_ok=True)
         embedded.stop()
         for number, handler in before.items():
             signal.signal(number, handler)

@@ -65,8 +65,8 @@ def summarise(report: Mapping[str, Any]) -> dict[str, Any]:
     """What of a report stands in the job's row: size, finishes in use, score, warnings."""
     grid = report["grid"]
     return {
-        "width_mm": grid["width_px"] * grid["pitch_um"] / 1000.0,
-        "height_mm": grid["height_px"] * grid["pitch_um"] / 1000.0,
+        "width_mm": grid["width_mm"],
+        "height_mm": grid["height_mm"],
         "finishes": [
             {"id": finish["id"], "share": finish["share"]} for finish in report["finishes"] if finish["share"] > 0
         ],

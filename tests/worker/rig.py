@@ -119,15 +119,14 @@ class Rig:
         self.server.kill()
         self.server.wait()
 
-    def start_worker(self, lane: str = "batch", processes: int = 1, wait: bool = True) -> subprocess.Popen[bytes]:
+    def start_worker(self, lane: str = "batch", processes: int = 1, time_limit: int = 0) -> subprocess.Popen[bytes]:
         """Start a worker of this lane that knows the kinds of these tests."""
         worker = self.run(
             sys.executable, "-m", "celery", "-A", "worker.process", "worker", "-c", str(processes),
             "-Q", QUEUES[lane], "-n", f"{lane}{len(self.processes)}@test", "--without-mingle", "--without-gossip",
-            "-I", "tests.worker.kinds",
+            "-I", "tests.worker.kinds", *(["--time-limit", str(time_limit)] if time_limit else []),
         )  # fmt: skip
-        if wait:
-            wait_for(lambda: len(descendants(worker.pid)) >= processes)
+        wait_for(lambda: len(descendants(worker.pid)) >= processes)
         return worker
 
     def submit(self, kind: str, *, lane: str = "batch", owner: str = OWNER, wake: bool = True, **settings: Any) -> str:

@@ -1,0 +1,68 @@
+"""The application for tests: all of it but a broker, which is away, and the workers, whose part the tests play."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from fastapi.testclient import TestClient
+
+from service.app import create_app
+from service.backing import Backing
+from worker.settings import Environment
+
+FAB = "nocturne-gold"
+"""One of the demo profiles, which every service installs at its start."""
+
+
+@contextmanager
+def service(data_dir: Path, **environment: Any) -> Iterator[TestClient]:
+    """A client of a running application, as if it listened on 127.0.0.1."""
+    app = create_app(Environment(data_dir=data_dir, **environment))
+    with TestClient(app, base_url="http://127.0.0.1", raise_server_exceptions=False) as client:
+        yield client
+
+
+def backing(client: TestClient) -> Backing:
+    """What stands behind a client's application."""
+    found: Backing = client.app.state.backing  # type: ignore[attr-defined]
+    return found
+
+
+def post(client: TestClient, artwork: bytes = b"artwork", name: str = "badge.png", key: str = "", **fields: Any) -> Any:
+    """Ask for a job; the response."""
+    headers = {"Idempotency-Key": key} if key else {}
+    return client.post("/v1/jobs", files={"artwork": (name, artwork)}, data={"fab": FAB, **fields}, headers=headers)
+
+
+def finish(client: TestClient, job_id: str, files: Mapping[str, bytes], summary: Mapping[str, Any]) -> None:
+    """Do a worker's part: claim the job and publish these files."""
+    import hashlib
+    import mimetypes
+
+    from worker.job import JobFile
+
+    ledger, store = backing(client).ledger, backing(client).store
+    claim = ledger.jobs.claim("batch", "test")
+    assert claim is not None and claim.job.id == job_id
+    result = []
+    for path, data in files.items():
+        key = f"results/{job_id}/{claim.token}/{path}"
+        store.put(key, data)
+        media_type = mimetypes.guess_type(path)[0] or ""
+        digest = hashlib.sha256(data).hexdigest()
+        result.append(JobFile(path=path, key=key, bytes=len(data), sha256=digest, media_type=media_type))
+    assert ledger.jobs.publish(job_id, claim.token, result, summary)
+
+
+def is_problem(response: Any, status: int, *words: str) -> bool:
+    """Whether a response is a problem document (RFC 9457) of this status whose detail has these words."""
+    assert response.status_code == status, response.text
+    assert response.headers["content-type"] == "application/problem+json"
+    problem = response.json()
+    assert problem["status"] == status and problem["title"] and problem["type"].startswith("urn:maskwright:problem:")
+    for word in words:
+        assert word in problem["detail"], problem["detail"]
+    return True

@@ -1,0 +1,309 @@
+"""The ledger on both databases: SQLite, and PostgreSQL from the system's packages."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+import sqlalchemy as sql
+from alembic.autogenerate import compare_metadata
+from alembic.migration import MigrationContext
+
+from tests.worker.postgresql import postgresql
+from worker.errors import ConflictError, NotFoundError, SettingsError, UnavailableError
+from worker.job import Failure, JobFile, JobRequest, Progress
+from worker.ledger import Ledger
+from worker.ledger.database import Database
+from worker.ledger.tables import metadata, now
+
+FILE = JobFile(path="masks/a.png", key="results/x", bytes=3, sha256="0" * 64, media_type="image/png")
+
+
+@pytest.fixture(scope="module", params=["sqlite", "postgresql"])
+def url(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    if request.param == "sqlite":
+        yield f"sqlite:///{tmp_path_factory.mktemp('ledger') / 'ledger.sqlite'}"
+    else:
+        with postgresql() as address:
+            yield address
+
+
+@pytest.fixture
+def ledger(url: str) -> Iterator[Ledger]:
+    ledger = Ledger(url, lease_seconds=30, attempts=3)
+    ledger.migrate()
+    with ledger.database.writing() as connection:
+        for table in reversed(metadata.sorted_tables):
+            connection.execute(sql.delete(table))
+    for owner in ("local", "other"):
+        ledger.fabs.create(owner, "fab", "r1", b"first")
+    yield ledger
+    ledger.close()
+
+
+def request(**changes: Any) -> JobRequest:
+    values: dict[str, Any] = {
+        "owner": "local", "kind": "convert", "lane": "batch", "name": "a.png", "artwork": "0" * 64, "artwork_bytes": 1,
+        "fab_id": "fab", "fab_revision": "r1", "settings": {"width": "60mm", "pin": ["#C82828~12=gold"]},
+        "fingerprint": "f",
+    }  # fmt: skip
+    return JobRequest(**{**values, **changes})
+
+
+def test_a_job_is_claimed_once_and_published_with_its_files(ledger: Ledger) -> None:
+    job, new = ledger.jobs.add(request())
+    assert new and job.state == "queued" and job.settings == request().settings
+    claim = ledger.jobs.claim("batch", "task")
+    assert claim is not None and claim.job.id == job.id and claim.job.attempt == 1 and claim.fab_toml == b"first"
+    assert ledger.jobs.claim("batch", "task") is None
+    assert ledger.jobs.keep_alive(job.id, claim.token, Progress(stage="score", done=1, of=2))
+    assert ledger.jobs.publish(job.id, claim.token, [FILE], {"score": 1.5})
+    done = ledger.jobs.get("local", job.id)
+    assert done.state == "done" and done.summary == {"score": 1.5} and done.progress is not None
+    assert ledger.jobs.files("local", job.id) == [FILE]
+    assert not ledger.jobs.publish(job.id, claim.token, [FILE], {})
+
+
+def test_lanes_do_not_mix(ledger: Ledger) -> None:
+    job, _ = ledger.jobs.add(request(lane="interactive"))
+    assert ledger.jobs.claim("batch", "task") is None
+    claim = ledger.jobs.claim("interactive", "task")
+    assert claim is not None and claim.job.id == job.id
+
+
+def test_a_stale_token_changes_nothing(ledger: Ledger) -> None:
+    job, _ = ledger.jobs.add(request())
+    first = ledger.jobs.claim("batch", "one")
+    assert first is not None and ledger.jobs.give_back_task("one") == 1
+    assert not ledger.jobs.publish(job.id, first.token, [FILE], {})
+    second = ledger.jobs.claim("batch", "two")
+    assert second is not None and second.token != first.token and second.job.attempt == 2
+    assert not ledger.jobs.keep_alive(job.id, first.token, None)
+    assert not ledger.jobs.publish(job.id, first.token, [FILE], {})
+    assert not ledger.jobs.fail(job.id, first.token, Failure(code="internal", what="a", mend="b"))
+    assert ledger.jobs.files("local", job.id) == []
+    assert ledger.jobs.publish(job.id, second.token, [FILE], {})
+    assert not ledger.jobs.owns(job.id, first.token) and ledger.jobs.owns(job.id, second.token)
+
+
+def test_an_expired_lease_gives_the_job_back_and_a_live_one_does_not(url: str, ledger: Ledger) -> None:
+    brief = Ledger(url, lease_seconds=0.2, attempts=3)
+    expired, _ = ledger.jobs.add(request())
+    brief.jobs.claim("batch", "one")
+    alive, _ = ledger.jobs.add(request())
+    ledger.jobs.claim("batch", "two")
+    time.sleep(0.3)
+    assert ledger.jobs.give_back_expired() == 1
+    assert ledger.jobs.get("local", expired.id).state == "queued"
+    assert ledger.jobs.get("local", alive.id).state == "running"
+    brief.close()
+
+
+def test_a_job_that_always_loses_its_worker_fails_after_three_attempts(ledger: Ledger) -> None:
+    job, _ = ledger.jobs.add(request())
+    for attempt in range(3):
+        assert ledger.jobs.claim("batch", f"task{attempt}") is not None
+        assert ledger.jobs.give_back_task(f"task{attempt}") == 1
+    failed = ledger.jobs.get("local", job.id)
+    assert failed.state == "failed" and failed.failure is not None and failed.failure.code == "lost"
+    assert "3 times" in failed.failure.what and failed.failure.mend
+    assert ledger.jobs.claim("batch", "task") is None
+
+
+def test_a_planned_stop_costs_no_attempt(ledger: Ledger) -> None:
+    job, _ = ledger.jobs.add(request())
+    for _ in range(5):
+        ledger.jobs.claim("batch", "task")
+        assert ledger.jobs.give_back_all(counted=False) == 1
+    assert ledger.jobs.get("local", job.id).state == "queued"
+
+
+def test_a_job_that_lost_its_worker_goes_behind_the_others(ledger: Ledger) -> None:
+    bad, _ = ledger.jobs.add(request())
+    good = [ledger.jobs.add(request())[0].id for _ in range(5)]
+    ledger.jobs.claim("batch", "bad")
+    ledger.jobs.give_back_task("bad")
+    assert claim_all(ledger) == [*good, bad.id]
+
+
+def claim_all(ledger: Ledger) -> list[str]:
+    order = []
+    while claim := ledger.jobs.claim("batch", "task"):
+        order.append(claim.job.id)
+    return order
+
+
+def test_one_owner_with_many_jobs_does_not_hold_up_another(ledger: Ledger) -> None:
+    many = [ledger.jobs.add(request())[0].id for _ in range(20)]
+    first = ledger.jobs.claim("batch", "task")
+    assert first is not None and first.job.id == many[0]
+    few = [ledger.jobs.add(request(owner="other"))[0].id for _ in range(2)]
+    order = claim_all(ledger)
+    assert order.index(few[0]) <= 1 and order.index(few[1]) <= 3
+
+
+def test_an_owner_who_was_away_gets_no_credit_for_it(ledger: Ledger) -> None:
+    for _ in range(20):
+        ledger.jobs.add(request())
+        ledger.jobs.claim("batch", "task")
+    mine = [ledger.jobs.add(request())[0].id for _ in range(3)]
+    others = [ledger.jobs.add(request(owner="other"))[0].id for _ in range(3)]
+    order = claim_all(ledger)
+    assert order.index(mine[0]) <= 1 and order.index(others[0]) <= 1
+
+
+def test_forty_equal_requests_at_once_make_one_job(ledger: Ledger) -> None:
+    ids, errors = [], []
+
+    def add() -> None:
+        try:
+            ids.append(ledger.jobs.add(request(idempotency_key="k"))[0].id)
+        except Exception as error:
+            errors.append(error)
+
+    threads = [threading.Thread(target=add) for _ in range(40)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert not errors and len(ids) == 40 and len(set(ids)) == 1
+    assert len(ledger.jobs.page("local", before=None, size=100)) == 1
+
+
+def test_many_claimers_at_once_never_share_a_job(ledger: Ledger) -> None:
+    for _ in range(40):
+        ledger.jobs.add(request())
+    claimed: list[str] = []
+
+    def work() -> None:
+        while claim := ledger.jobs.claim("batch", "task"):
+            claimed.append(claim.job.id)
+
+    threads = [threading.Thread(target=work) for _ in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert len(set(claimed)) == len(claimed)
+    assert sorted(claimed + claim_all(ledger)) == sorted(j.id for j in ledger.jobs.page("local", before=None, size=99))
+
+
+def test_an_idempotency_key_belongs_to_its_owner(ledger: Ledger) -> None:
+    mine, _ = ledger.jobs.add(request(idempotency_key="k"))
+    theirs, new = ledger.jobs.add(request(idempotency_key="k", owner="other"))
+    assert new and theirs.id != mine.id
+
+
+def test_what_belongs_to_another_owner_is_not_there(ledger: Ledger) -> None:
+    job, _ = ledger.jobs.add(request())
+    claim = ledger.jobs.claim("batch", "task")
+    assert claim is not None and ledger.jobs.publish(job.id, claim.token, [FILE], {})
+    ledger.fabs.create("local", "mine", "r1", b"")
+    for call in (
+        lambda: ledger.jobs.get("other", job.id),
+        lambda: ledger.jobs.file("other", job.id, FILE.path),
+        lambda: ledger.jobs.cancel("other", job.id),
+        lambda: ledger.fabs.get("other", "mine"),
+    ):
+        with pytest.raises(NotFoundError):
+            call()
+    assert ledger.jobs.files("other", job.id) == [] and ledger.jobs.page("other", before=None, size=9) == []
+
+
+def test_cancel(ledger: Ledger) -> None:
+    waiting, _ = ledger.jobs.add(request())
+    assert ledger.jobs.cancel("local", waiting.id).state == "cancelled"
+    assert ledger.jobs.cancel("local", waiting.id).state == "cancelled"
+    assert ledger.jobs.claim("batch", "task") is None
+    running, _ = ledger.jobs.add(request())
+    claim = ledger.jobs.claim("batch", "task")
+    assert claim is not None and ledger.jobs.cancel("local", running.id).state == "cancelled"
+    assert not ledger.jobs.keep_alive(running.id, claim.token, None)
+    assert not ledger.jobs.publish(running.id, claim.token, [FILE], {})
+    done, _ = ledger.jobs.add(request())
+    claim = ledger.jobs.claim("batch", "task")
+    assert claim is not None and ledger.jobs.publish(done.id, claim.token, [], {})
+    with pytest.raises(ConflictError):
+        ledger.jobs.cancel("local", done.id)
+
+
+def test_pages_hold_every_job_once_though_new_ones_come(ledger: Ledger) -> None:
+    ids = [ledger.jobs.add(request())[0].id for _ in range(7)]
+    seen = ledger.jobs.page("local", before=None, size=3)
+    ledger.jobs.add(request())
+    seen += ledger.jobs.page("local", before=seen[-1].seq, size=3)
+    seen += ledger.jobs.page("local", before=seen[-1].seq, size=3)
+    assert [job.id for job in seen] == ids[::-1]
+
+
+def test_waiting_and_stalled(ledger: Ledger) -> None:
+    ledger.jobs.add(request())
+    assert ledger.jobs.waiting() == {"batch": 1, "interactive": 0}
+    assert ledger.jobs.waiting(seconds=60) == {"batch": 0, "interactive": 0}
+    time.sleep(0.2)
+    assert ledger.jobs.stalled("batch", 0.1) and not ledger.jobs.stalled("batch", 60)
+    ledger.jobs.add(request())
+    ledger.jobs.claim("batch", "task")
+    assert not ledger.jobs.stalled("batch", 0.1)
+
+
+def test_a_fab_edit_names_what_it_started_from_and_loses_no_revision(ledger: Ledger) -> None:
+    assert not ledger.fabs.create("local", "fab", "r9", b"ninth")
+    assert ledger.fabs.replace("local", "fab", "r2", b"second", started_from="r1")
+    assert not ledger.fabs.replace("local", "fab", "r3", b"third", started_from="r1")
+    assert ledger.fabs.get("local", "fab").toml == b"second"
+    assert ledger.fabs.get("local", "fab", "r1").toml == b"first"
+    assert ledger.fabs.replace("local", "fab", "r1", b"first", started_from="r2")
+    assert [fab.revision for fab in ledger.fabs.all("local")] == ["r1"]
+    with pytest.raises(NotFoundError):
+        ledger.fabs.get("local", "fab", "r3")
+
+
+def test_a_job_keeps_the_revision_that_it_was_asked_for_with(ledger: Ledger) -> None:
+    ledger.jobs.add(request())
+    ledger.fabs.replace("local", "fab", "r2", b"second", started_from="r1")
+    claim = ledger.jobs.claim("batch", "task")
+    assert claim is not None and claim.job.fab_revision == "r1" and claim.fab_toml == b"first"
+
+
+def test_the_database_clock_is_the_time(ledger: Ledger) -> None:
+    with ledger.database.reading() as connection:
+        told = connection.execute(sql.select(now())).scalar_one()
+    assert abs(told - time.time()) < 5
+
+
+def test_migrations_make_the_tables_as_they_are_described(url: str, ledger: Ledger) -> None:
+    with ledger.database.reading() as connection:
+        context = MigrationContext.configure(connection, opts={"compare_type": True})
+        assert compare_metadata(context, metadata) == []
+
+
+def test_many_processes_may_migrate_at_once(tmp_path: Path) -> None:
+    address = f"sqlite:///{tmp_path / 'new' / 'ledger.sqlite'}"
+    errors = []
+
+    def migrate() -> None:
+        try:
+            Ledger(address).migrate()
+        except Exception as error:
+            errors.append(error)
+
+    threads = [threading.Thread(target=migrate) for _ in range(6)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert not errors
+    Ledger(address).check()
+
+
+def test_a_database_that_is_away_or_of_another_kind() -> None:
+    with pytest.raises(UnavailableError):
+        Ledger("postgresql+pg8000://nobody@127.0.0.1:1/none").check()
+    for url in ("mysql://x/y", "nonsense"):
+        with pytest.raises(SettingsError, match="DATABASE_URL"):
+            Database(url)

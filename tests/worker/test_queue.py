@@ -1,0 +1,161 @@
+"""What the queue does when things break: real broker, real worker processes, real signals."""
+
+from __future__ import annotations
+
+import os
+import signal
+from collections.abc import Iterator
+
+import pytest
+
+from tests.worker.rig import Rig, alive, descendants, wait_for
+
+
+@pytest.fixture(scope="module")
+def rig() -> Iterator[Rig]:
+    """One broker and one worker process for batch jobs, kept by all tests of this module."""
+    with Rig(MASKWRIGHT_JOB_SECONDS="600") as rig:
+        rig.start_broker()
+        rig.start_worker()
+        yield rig
+
+
+def child_at_work(rig: Rig, job_id: str) -> int:
+    """The process id of the worker's child, once it works on this job."""
+    wait_for(lambda: rig.job(job_id).state == "running")
+    worker = next(process for process in rig.processes if process is not rig.server and process.poll() is None)
+    return wait_for(lambda: descendants(worker.pid))[0]
+
+
+def test_a_job_goes_through_and_leaves_its_files(rig: Rig) -> None:
+    job = rig.ended(rig.submit("copy"))
+    assert job.state == "done" and job.summary is not None and job.summary["length"] == 7
+    files = rig.ledger.jobs.files("local", job.id)
+    assert [(file.path, file.media_type) for file in files] == [
+        ("masks/copy.png", "image/png"),
+        ("report.json", "application/json"),
+    ]
+    assert b"".join(rig.store.read(files[0].key, 0, files[0].bytes)) == b"artwork"
+
+
+def test_progress_is_seen_while_the_job_runs(rig: Rig) -> None:
+    job_id = rig.submit("sleep", seconds=2)
+    progress = wait_for(lambda: rig.job(job_id).progress)
+    assert progress.stage == "separation" and 0 <= progress.done < progress.of == 20
+    assert rig.ended(job_id).state == "done"
+
+
+def test_a_wake_up_that_was_lost_is_sent_again(rig: Rig) -> None:
+    assert rig.ended(rig.submit("copy", wake=False)).state == "done"
+
+
+def test_wake_ups_too_many_do_no_harm(rig: Rig) -> None:
+    for _ in range(20):
+        rig.broker.wake("batch")
+    jobs = [rig.submit("copy") for _ in range(10)]
+    assert [rig.ended(job).attempt for job in jobs] == [1] * 10
+    assert all(len(rig.results(job)) == 1 for job in jobs)
+
+
+def test_a_killed_child_costs_one_attempt_and_the_job_ends_once(rig: Rig) -> None:
+    job_id = rig.submit("sleep", seconds=2)
+    os.kill(child_at_work(rig, job_id), signal.SIGKILL)
+    job = rig.ended(job_id)
+    assert job.state == "done" and job.attempt == 2 and len(rig.results(job_id)) == 1
+
+
+def test_a_job_that_crashes_its_process_fails_and_blocks_nobody(rig: Rig) -> None:
+    bad = rig.submit("crash")
+    good = [rig.submit("copy") for _ in range(3)]
+    failed = rig.ended(bad)
+    assert failed.state == "failed" and failed.attempt == 3 and failed.failure is not None
+    assert failed.failure.code == "lost"
+    for job_id in good:
+        job = rig.ended(job_id)
+        assert job.state == "done" and job.finished is not None and failed.finished is not None
+        assert job.finished < failed.finished
+
+
+def test_a_cancelled_job_stops_and_the_next_one_runs(rig: Rig) -> None:
+    job_id = rig.submit("sleep", seconds=300)
+    child = child_at_work(rig, job_id)
+    rig.ledger.jobs.cancel("local", job_id)
+    assert rig.ended(rig.submit("copy")).state == "done"
+    assert rig.job(job_id).state == "cancelled" and rig.results(job_id) == set()
+    assert alive(child), "a job that hears the cancellation does not cost its process"
+
+
+def test_a_cancelled_job_that_does_not_listen_is_killed(rig: Rig) -> None:
+    job_id = rig.submit("busy", seconds=300)
+    child = child_at_work(rig, job_id)
+    rig.ledger.jobs.cancel("local", job_id)
+    wait_for(lambda: not alive(child))
+    assert rig.ended(rig.submit("copy")).state == "done"
+    assert rig.job(job_id).state == "cancelled" and rig.job(job_id).attempt == 1
+
+
+def test_a_job_that_needs_too_much_memory_fails_alone(rig: Rig) -> None:
+    failed = rig.ended(rig.submit("hungry"))
+    assert failed.failure is not None and failed.failure.code == "too-much-memory"
+    assert rig.ended(rig.submit("copy")).state == "done"
+
+
+def test_a_fault_of_the_program_fails_the_job_and_tells_nothing_of_the_machine(rig: Rig) -> None:
+    failed = rig.ended(rig.submit("faulty"))
+    assert failed.failure is not None and failed.failure.code == "internal" and failed.attempt == 1
+    assert "secret" not in failed.failure.what + failed.failure.mend and "secret place" in rig.logs()
+
+
+def test_an_artwork_that_is_gone_fails_the_job_after_its_attempts(rig: Rig) -> None:
+    job_id = rig.submit("copy", wake=False)
+    rig.store.delete("artworks/" + "0" * 64)
+    rig.broker.wake("batch")
+    failed = rig.ended(job_id)
+    assert failed.failure is not None and failed.failure.code == "storage" and "gone" in failed.failure.what
+
+
+def test_a_worker_that_was_asleep_past_its_lease_publishes_nothing(rig: Rig) -> None:
+    job_id = rig.submit("stop_once")
+    asleep = child_at_work(rig, job_id)
+    other = rig.start_worker()
+    assert rig.ended(job_id).attempt == 2
+    before = rig.ledger.jobs.files("local", job_id)
+    os.kill(asleep, signal.SIGCONT)
+    wait_for(lambda: len(rig.results(job_id)) == 2 or not alive(asleep))
+    assert rig.ended(rig.submit("copy")).state == "done"
+    assert rig.ledger.jobs.files("local", job_id) == before and rig.job(job_id).attempt == 2
+    other.terminate()
+    other.wait(20)
+
+
+def test_nothing_is_lost_when_the_broker_is_killed_under_load(rig: Rig) -> None:
+    for _ in range(2):
+        jobs = [rig.submit("sleep", seconds=0.2) for _ in range(8)]
+        rig.kill_broker()
+        jobs += [rig.submit("copy", wake=False) for _ in range(4)]
+        rig.start_broker()
+        for job_id in jobs:
+            job = rig.ended(job_id)
+            assert job.state == "done" and job.attempt == 1 and len(rig.results(job_id)) == 1
+
+
+def test_a_killed_worker_leaves_no_child_and_its_job_ends_elsewhere(rig: Rig) -> None:
+    job_id = rig.submit("sleep", seconds=3)
+    child = child_at_work(rig, job_id)
+    worker = next(process for process in rig.processes if child in descendants(process.pid))
+    worker.kill()
+    worker.wait()
+    wait_for(lambda: not alive(child))
+    rig.start_worker()
+    job = rig.ended(job_id)
+    assert job.state == "done" and job.attempt == 2
+
+
+def test_time_limits_end_a_job_for_good_whether_it_listens_or_not() -> None:
+    with Rig(MASKWRIGHT_JOB_SECONDS="2", MASKWRIGHT_LEASE_SECONDS="60") as rig:
+        rig.start_broker()
+        rig.start_worker(time_limit=4)
+        for kind in ("sleep", "deaf"):  # the first hears the soft limit, the second nothing at all
+            failed = rig.ended(rig.submit(kind, seconds=300))
+            assert failed.failure is not None and failed.failure.code == "too-long" and failed.attempt == 1
+        assert rig.ended(rig.submit("copy")).state == "done"

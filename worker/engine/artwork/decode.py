@@ -4,23 +4,17 @@ from __future__ import annotations
 
 import hashlib
 import io
-import logging
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, BinaryIO, cast
+from typing import Any, BinaryIO
 
 import numpy as np
 import numpy.typing as npt
-from PIL import BmpImagePlugin, Image
+from PIL import BmpImagePlugin
 
 from worker.engine.arrays import Alpha, Srgb
-from worker.engine.artwork.file_format import (
-    FileFormat,
-    png_notes,
-    png_resolution,
-    recognise_format,
-    tiff_extra_samples,
-)
+from worker.engine.artwork.file_facts import MAX_PIXELS, check_pixels, damaged, load_vips, read_facts
+from worker.engine.artwork.file_format import FileFormat, recognise_format
 from worker.engine.artwork.icc_profile import (
     BrokenProfile,
     ColourSpace,
@@ -31,13 +25,6 @@ from worker.engine.artwork.icc_profile import (
 )
 from worker.engine.artwork.picture import Artwork, WantedSize
 from worker.errors import ArtworkError
-
-if TYPE_CHECKING:
-    import pyvips
-
-MAX_PIXELS = 1_000_000_000
-
-DAMAGED = "The file is damaged or cut short: save it again from the program that made it, or send it again."
 
 Pixels = npt.NDArray[Any]
 """uint8 or uint16 (H, W, channels)."""
@@ -110,44 +97,12 @@ def read_artwork(source: BinaryIO | bytes, *, name: str, size: WantedSize, max_p
     )
 
 
-def load_vips() -> Any:
-    """The pyvips module, loaded when first needed: forked workers and quick commands must not pay for it.
-
-    libvips would keep the latest decoded artworks in its operation cache: it is switched off.
-    """
-    import pyvips
-
-    logging.getLogger("pyvips").addHandler(logging.NullHandler())
-    pyvips.cache_set_max(0)
-    return pyvips
-
-
-def check_pixels(width: int, height: int, *, name: str, max_pixels: int) -> None:
-    """Raise ArtworkError where a picture of this size is empty or over the limit."""
-    if width < 1 or height < 1:
-        raise ArtworkError(f"{name}: the picture is {width} x {height} px.", mend="Save it with at least 1 x 1 px.")
-    if width * height > max_pixels:
-        raise ArtworkError(
-            f"{name}: the picture is {width:,} x {height:,} px, {width * height:,} in all; "
-            f"the limit is {max_pixels:,}.",
-            mend=f"Scale it down, to {(max_pixels / (width * height)) ** 0.5 * 100:.3g} % or less.",
-        )
-
-
 _LOADERS = {
     "PNG": "pngload_buffer",
     "JPEG": "jpegload_buffer",
     "TIFF": "tiffload_buffer",
     "WebP": "webpload_buffer",
     "GIF": "gifload_buffer",
-}
-_SPACES: dict[str, tuple[ColourSpace, int]] = {
-    "b-w": ("grey", 1),
-    "grey16": ("grey", 1),
-    "srgb": ("rgb", 3),
-    "rgb": ("rgb", 3),
-    "rgb16": ("rgb", 3),
-    "cmyk": ("cmyk", 4),
 }
 
 
@@ -156,88 +111,24 @@ def _decode(data: bytes, form: FileFormat, name: str, max_pixels: int) -> Decode
     try:
         # "warning": a JPEG library only warns of damage in the middle of a file, and invents the missing pixels.
         image = getattr(pyvips.Image, _LOADERS[form])(data, access="sequential", fail_on="warning")
-    except pyvips.Error as error:
-        raise _damaged(name, form, error) from error
-    check_pixels(image.width, image.height, name=name, max_pixels=max_pixels)
-    space, channels = _layout(image, form, name)
-    try:
+        facts = read_facts(image, data, form, name=name, max_pixels=max_pixels)
         memory = image.write_to_memory()
     except pyvips.Error as error:
-        raise _damaged(name, form, error) from error
+        raise damaged(name, form, error) from error
     except MemoryError as error:
         raise ArtworkError(
             f"{name}: {image.width:,} x {image.height:,} px don't fit into memory.", mend="Scale the picture down."
         ) from error
-    pixels = np.frombuffer(memory, np.uint16 if image.format == "ushort" else np.uint8)
-    fields = set(image.get_fields())
-    icc = image.get("icc-profile-data") if "icc-profile-data" in fields else None
-    orientation = int(image.get("orientation")) if "orientation" in fields else 1
+    pixels = np.frombuffer(memory, np.uint16 if facts.sixteen_bits else np.uint8)
     return Decoded(
         pixels=pixels.reshape(image.height, image.width, image.bands),
-        space=space,
-        has_alpha=image.bands > channels,
-        icc=icc,
-        orientation=orientation if 1 <= orientation <= 8 else 1,
-        pixels_per_mm=_resolution(image, fields, data, form),
-        warnings=_notes(image, fields, data, form, icc is not None, image.bands > channels),
+        space=facts.space,
+        has_alpha=facts.has_alpha,
+        icc=facts.icc,
+        orientation=facts.orientation,
+        pixels_per_mm=facts.pixels_per_mm,
+        warnings=list(facts.warnings),
     )
-
-
-def _layout(image: pyvips.Image, form: FileFormat, name: str) -> tuple[ColourSpace, int]:
-    known = _SPACES.get(image.interpretation)
-    if known is None or image.format not in ("uchar", "ushort"):
-        raise ArtworkError(
-            f"{name}: the {form} holds {image.format} samples in {image.interpretation}.",
-            mend="Save it with 8 or 16 bits per channel in grey, RGB or CMYK.",
-        )
-    if not known[1] <= image.bands <= known[1] + 1:
-        raise ArtworkError(
-            f"{name}: the {form} has {image.bands} channels in {image.interpretation}.",
-            mend="Save it flattened: colours, and at most one channel for transparency.",
-        )
-    return known
-
-
-def _resolution(image: pyvips.Image, fields: set[str], data: bytes, form: FileFormat) -> tuple[float, float] | None:
-    if form == "PNG" and (found := png_resolution(data)) is not None:
-        return found
-    if "resolution-unit" not in fields:
-        return None
-    if form == "WebP":  # libvips reads the tags of a WebP, but leaves its resolution at the default
-        return _exif_resolution(cast(bytes, image.get("exif-data"))) if "exif-data" in fields else None
-    return (image.xres, image.yres) if image.xres > 0 and image.yres > 0 else None
-
-
-def _exif_resolution(block: bytes) -> tuple[float, float] | None:
-    exif = Image.Exif()
-    try:
-        exif.load(block)
-        across, down, unit = float(exif[0x011A]), float(exif[0x011B]), int(exif.get(0x0128, 2))
-    except Exception:  # tags without which a picture is whole
-        return None
-    per_mm = {2: 25.4, 3: 10.0}.get(unit)
-    return (across / per_mm, down / per_mm) if per_mm and across > 0 and down > 0 else None
-
-
-def _notes(
-    image: pyvips.Image, fields: set[str], data: bytes, form: FileFormat, has_profile: bool, has_alpha: bool
-) -> list[str]:
-    notes = png_notes(data, profile_found=has_profile) if form == "PNG" else []
-    pages = int(image.get("n-pages")) if "n-pages" in fields else 1
-    if pages > 1:
-        part = "page" if form == "TIFF" else "frame"
-        notes.append(f"The {form} holds {pages} {part}s: only the first is used.")
-    if form == "JPEG" and not has_profile and b"ICC_PROFILE\x00" in data[: 1 << 20]:
-        notes.append("The embedded ICC profile is broken: the colours are taken as sRGB.")
-    if form == "TIFF" and has_alpha and tiff_extra_samples(data) in (0, None):
-        notes.append("The TIFF doesn't say what its extra channel is: it is taken as transparency.")
-    return notes
-
-
-def _damaged(name: str, form: FileFormat, error: Exception) -> ArtworkError:
-    lines = [line.strip() for line in str(getattr(error, "detail", error)).splitlines() if line.strip()]
-    said = lines[-1].rstrip(".") if lines else "the data end or make no sense"
-    return ArtworkError(f"{name}: the {form} can't be decoded: {said}.", mend=DAMAGED)
 
 
 def _decode_bmp(data: bytes, form: FileFormat, name: str, max_pixels: int) -> Decoded:
@@ -253,7 +144,7 @@ def _decode_bmp(data: bytes, form: FileFormat, name: str, max_pixels: int) -> De
     except ArtworkError:
         raise
     except Exception as error:  # Pillow raises half a dozen kinds on damaged files
-        raise _damaged(name, form, error) from error
+        raise damaged(name, form, error) from error
     notes = []
     if len(data) > 74 and data[14:15] == b"\x7c" and data[70:74] in (b"DEBM", b"KNIL"):
         notes.append("The ICC profile of a BMP isn't read: the colours are taken as sRGB.")

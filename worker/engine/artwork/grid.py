@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import ceil
 
 from worker.engine.artwork.flatness import is_flat
@@ -38,6 +39,8 @@ def place_on_grid(artwork: Artwork, size: WantedSize, *, smallest_feature_um: fl
     grid = find_grid_size(size, aspect=_aspect(artwork), natural_mm=_natural_mm(artwork), name=artwork.name)
     flat = is_flat(artwork.srgb)
     srgb, alpha = artwork.srgb, artwork.alpha
+    if artwork.format == "SVG" and abs(grid.height_px - height) <= 1 and abs(grid.width_px - width) <= 1:
+        grid = replace(grid, width_px=width, height_px=height)  # drawn for this grid: a rounding is no other size
     if (grid.height_px, grid.width_px) != (height, width):
         srgb, alpha = resample(
             srgb, alpha, height_px=grid.height_px, width_px=grid.width_px, keep_edges=flat, threads=threads
@@ -51,7 +54,7 @@ def place_on_grid(artwork: Artwork, size: WantedSize, *, smallest_feature_um: fl
         pitch_um=size.pitch_um,
         source_px_per_px=width / grid.width_px,
         flat=flat,
-        warnings=(*grid.warnings, *_too_few_pixels(artwork, grid, smallest_feature_um)),
+        warnings=(*grid.warnings, *_too_few_pixels(artwork, grid, smallest_feature_um, flat)),
     )
 
 
@@ -69,7 +72,7 @@ def _aspect(artwork: Artwork) -> float:
     return width / height
 
 
-def _too_few_pixels(artwork: Artwork, grid: GridSize, smallest_feature_um: float) -> tuple[str, ...]:
+def _too_few_pixels(artwork: Artwork, grid: GridSize, smallest_feature_um: float, flat: bool) -> tuple[str, ...]:
     if artwork.format == "SVG":  # drawn for this grid: it has as many pixels as the grid
         return ()
     height, width = artwork.srgb.shape[:2]
@@ -78,10 +81,11 @@ def _too_few_pixels(artwork: Artwork, grid: GridSize, smallest_feature_um: float
     if per_feature >= LEAST_PX_PER_FEATURE:
         return ()
     lacking = LEAST_PX_PER_FEATURE / per_feature
+    seen = "its pixels show as steps" if flat else "fine detail is lost"
     text = (
         f"The artwork has {per_feature:.2g} pixels for the smallest feature of the fab "
-        f"({smallest_feature_um / 1000:.3g} mm) at this size, fewer than {LEAST_PX_PER_FEATURE:g}: fine detail is "
-        f"lost. Use one of at least {ceil(width * lacking):,} x {ceil(height * lacking):,} px, or a board of at most "
+        f"({smallest_feature_um / 1000:.3g} mm) at this size, fewer than {LEAST_PX_PER_FEATURE:g}: {seen}. "
+        f"Use one of at least {ceil(width * lacking):,} x {ceil(height * lacking):,} px, or a board of at most "
         f"{grid.width_mm / lacking:.3g} x {grid.height_mm / lacking:.3g} mm."
     )
     return (text,)

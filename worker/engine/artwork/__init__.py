@@ -1,0 +1,1 @@
+"""Artwork: decode, gate, orient, colour-manage, scale to the grid."""

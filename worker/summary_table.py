@@ -57,13 +57,14 @@ def print_summary(rows: Sequence[SummaryRow], console: Console) -> None:
             print(_line(row), file=console.file)
         return
     from rich.table import Table
+    from rich.text import Text
 
     table = Table(*HEADINGS[:3], caption=FOOTNOTE, caption_justify="left")
     for heading in HEADINGS[3:]:
         table.add_column(heading, justify="right")
     for row in rows:
         name, *cells = _cells(row)
-        table.add_row(name, *cells)
+        table.add_row(Text(name, overflow="fold"), *cells)
     console.print(table)
 
 

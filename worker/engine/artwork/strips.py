@@ -77,7 +77,7 @@ def read_strips(
         height_px=image.height,
         pixels_per_mm=facts.pixels_per_mm,
         warnings=facts.warnings,
-        strips=_strips(image, rows, name, form),
+        strips=_strips(image, opened, rows, name, form),
     )
 
 
@@ -130,14 +130,14 @@ def _check_streams(image: pyvips.Image, head: bytes, form: FileFormat, name: str
         )
 
 
-def _strips(image: pyvips.Image, rows: int, name: str, form: FileFormat) -> Iterator[tuple[int, Srgb]]:
+def _strips(image: pyvips.Image, opened: object, rows: int, name: str, form: FileFormat) -> Iterator[tuple[int, Srgb]]:
+    # `opened` is held here, since libvips doesn't keep it. Cropping anew needs a third of the memory of one region.
     pyvips = load_vips()
-    region = pyvips.Region.new(image)
     width, height, bands = image.width, image.height, image.bands
     for first in range(0, height, rows):
         count = min(rows, height - first)
         try:
-            memory = region.fetch(0, first, width, count)
+            memory = image.crop(0, first, width, count).write_to_memory()
         except pyvips.Error as error:
             raise damaged(name, form, error) from error
         pixels = np.frombuffer(memory, np.uint8).reshape(count, width, bands)

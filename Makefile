@@ -20,8 +20,9 @@ $(STAMP): requirements.lock pyproject.toml
 		sys.exit(0 if sys.version_info >= need else "$(PYTHON) is Python %d.%d; $(MIN_PYTHON) or newer is needed. Name one: make $(MAKECMDGOALS) PYTHON=python3.12" % sys.version_info[:2])'
 	@test -x $(BIN)/python || $(PYTHON) -m venv $(VENV) || { \
 		rm -rf $(VENV); echo "$(PYTHON) can't make a virtual environment. Install its venv package (on Debian: python3-venv)." >&2; exit 1; }
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements.lock
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps -e .
+	@echo "Installing what requirements.lock names into $(VENV); the first time takes a few minutes."
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements.lock
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps -e .
 	@touch $(STAMP)
 
 demo: $(STAMP) ## start the service, send it every sample, print a table; results in build/demo/

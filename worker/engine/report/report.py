@@ -100,7 +100,7 @@ def build_report(
                 "cluster": int(cluster.id),
                 "pixels": {finish.id: int(count) for finish, count in zip(fab.finishes, row, strict=True)},
             }
-            for cluster, row in zip(clusters, score.pixels, strict=True)
+            for cluster, row in ((cluster, score.pixels[cluster.id]) for cluster in clusters)
         ],
         "merged_colours": [_merged(*pair) for pair in merged],
         "score": _score(score),

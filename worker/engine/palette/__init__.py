@@ -1,0 +1,1 @@
+"""Palette: histogram, clusters, finish colours, assignment and overrides."""

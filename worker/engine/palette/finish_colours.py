@@ -1,0 +1,53 @@
+"""The colours that the finishes of a fab profile are scored and shown in."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+
+import numpy as np
+
+from worker.engine.arrays import Floats, Lab, Srgb
+from worker.engine.colorimetry import lab_to_d65, lab_to_srgb, lab_to_xyz, xyz_to_linear_rgb
+from worker.fab_profile import FabProfile
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FinishColours:
+    """Reference colours of a list of finishes, in their order.
+
+    lab : float64 (n, 3), CIELAB D65/2 degree. linear_rgb : float64 (n, 3), linear sRGB, not clipped.
+    srgb : uint8 (n, 3), encoded and clipped, for pictures.
+    """
+
+    ids: tuple[str, ...]
+    lab: Lab
+    linear_rgb: Floats
+    srgb: Srgb
+
+    def __len__(self) -> int:
+        return len(self.ids)
+
+    def key(self, what: str) -> str:
+        """A name for tables made from these colours alone: the same colours give the same name."""
+        digest = hashlib.sha256(np.ascontiguousarray(self.lab).tobytes()).hexdigest()[:32]
+        return f"{what}-{len(self.ids)}-{digest}"
+
+
+def finish_colours(fab: FabProfile) -> FinishColours:
+    """The first reference colour of every finish of the profile, brought to D65/2 degree (Bradford)."""
+    lab = np.array(
+        [
+            lab_to_d65(finish.references[0].lab, finish.references[0].illuminant, finish.references[0].observer)
+            for finish in fab.finishes
+        ],
+        dtype=np.float64,
+    )
+    return colours_from_lab(tuple(finish.id for finish in fab.finishes), lab)
+
+
+def colours_from_lab(ids: tuple[str, ...], lab: Lab) -> FinishColours:
+    """Finish colours from CIELAB (D65/2 degree), float64 (n, 3)."""
+    return FinishColours(
+        ids=ids, lab=lab, linear_rgb=xyz_to_linear_rgb(lab_to_xyz(lab)), srgb=lab_to_srgb(lab)
+    )

@@ -1,0 +1,238 @@
+"""What a mixture of finishes can show: the convex hull of their colours in linear light.
+
+A fine mixture of finishes shows, from afar, a weighted mean of their colours in linear light. The artwork's colour
+that lies outside every such mean is projected onto the nearest one, in the linear opponent metric
+(Y, X/Xn - Y, Y - Z/Zn), before it is dithered; else the error that can never be paid piles up and smears.
+
+Targets are kept as packed integers: three signed fields of 21 bits in one int64, red lowest, so that one addition
+or multiplication serves all three channels. ONE stands for linear light 1.
+"""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+from worker.engine.arrays import Floats, Srgb
+from worker.engine.colorimetry import D65_WHITE, LINEAR_RGB_TO_XYZ, srgb_decoded
+from worker.engine.palette.finish_colours import FinishColours
+from worker.engine.palette.tables import TableStore
+from worker.engine.threads import run_all, shared_strips
+
+Packed = npt.NDArray[np.int64]
+"""int64: linear sRGB of one colour, three signed fields of FIELD bits, scaled by ONE."""
+
+FIELD = 21
+ONE = 1 << 13
+NODES = 33
+_NODE_COUNT = NODES**3
+
+_XYZ_TO_OPPONENT = np.array([[0.0, 1.0, 0.0], [1.0, -1.0, 0.0], [0.0, 1.0, -1.0]])
+LINEAR_RGB_TO_OPPONENT: Floats = _XYZ_TO_OPPONENT @ (LINEAR_RGB_TO_XYZ / D65_WHITE[:, None])
+"""Linear sRGB to (Y, X/Xn - Y, Y - Z/Zn)."""
+
+
+def pack(linear_rgb: npt.ArrayLike) -> Packed:
+    """Packed colours, int64 (...), of linear sRGB (..., 3)."""
+    fields = np.rint(np.asarray(linear_rgb, dtype=np.float64) * ONE).astype(np.int64)
+    return fields[..., 0] + (fields[..., 1] << FIELD) + (fields[..., 2] << (2 * FIELD))
+
+
+def unpack(packed: Packed, scale: int = ONE) -> Floats:
+    """Linear sRGB (..., 3) of packed colours, int64 (...), of which `scale` stands for 1."""
+    half = 1 << (FIELD - 1)
+    biased = packed + (half + (half << FIELD) + (half << (2 * FIELD)))
+    mask = (1 << FIELD) - 1
+    fields = np.stack([(biased >> (FIELD * i)) & mask for i in range(3)], axis=-1) - half
+    return fields / float(scale)
+
+
+def project_onto_hull(points: npt.ArrayLike, vertices: npt.ArrayLike) -> Floats:
+    """The nearest point of the convex hull of `vertices` to each of `points`.
+
+    Parameters
+    ----------
+    points : (m, 3)
+        In any space with a Euclidean metric.
+    vertices : (n, 3)
+        One or more; they may lie in a plane, on a line or in a point.
+
+    Returns
+    -------
+    float64 (m, 3)
+        Exact to rounding: the hull is searched tetrahedron by tetrahedron, triangle by triangle and edge by edge.
+    """
+    corners = np.ascontiguousarray(vertices, dtype=np.float64)
+    n = len(corners)
+    tetrahedra = np.array(list(itertools.combinations(range(n), 4)), dtype=np.int64).reshape(-1, 4)
+    triangles = np.array(list(itertools.combinations(range(n), 3)), dtype=np.int64).reshape(-1, 3)
+    edges = np.array(list(itertools.combinations(range(n), 2)), dtype=np.int64).reshape(-1, 2)
+    inverses = np.zeros((len(tetrahedra), 3, 3))
+    keep = np.zeros(len(tetrahedra), dtype=bool)
+    for i, tetrahedron in enumerate(tetrahedra):
+        sides = (corners[tetrahedron[1:]] - corners[tetrahedron[0]]).T
+        if abs(np.linalg.det(sides)) > 1e-9:
+            inverses[i] = np.linalg.inv(sides)
+            keep[i] = True
+    wanted = np.ascontiguousarray(points, dtype=np.float64).reshape(-1, 3)
+    out = np.empty_like(wanted)
+    _project(wanted, corners, tetrahedra[keep], inverses[keep], triangles, edges, out)
+    return out.reshape(np.shape(points))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _project(points, corners, tetrahedra, inverses, triangles, edges, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+    for m in range(points.shape[0]):
+        p = points[m]
+        inside = False
+        for i in range(tetrahedra.shape[0]):
+            d = p - corners[tetrahedra[i, 0]]
+            u = inverses[i, 0, 0] * d[0] + inverses[i, 0, 1] * d[1] + inverses[i, 0, 2] * d[2]
+            v = inverses[i, 1, 0] * d[0] + inverses[i, 1, 1] * d[1] + inverses[i, 1, 2] * d[2]
+            w = inverses[i, 2, 0] * d[0] + inverses[i, 2, 1] * d[1] + inverses[i, 2, 2] * d[2]
+            if u >= 0.0 and v >= 0.0 and w >= 0.0 and u + v + w <= 1.0:
+                inside = True
+                break
+        if inside:
+            out[m] = p
+            continue
+        best = 1e300
+        for i in range(corners.shape[0]):
+            d = p - corners[i]
+            distance = d[0] * d[0] + d[1] * d[1] + d[2] * d[2]
+            if distance < best:
+                best = distance
+                out[m] = corners[i]
+        for i in range(edges.shape[0]):
+            a = corners[edges[i, 0]]
+            e = corners[edges[i, 1]] - a
+            d = p - a
+            length = e[0] * e[0] + e[1] * e[1] + e[2] * e[2]
+            if length < 1e-18:
+                continue
+            t = (d[0] * e[0] + d[1] * e[1] + d[2] * e[2]) / length
+            if 0.0 < t < 1.0:
+                r = d - t * e
+                distance = r[0] * r[0] + r[1] * r[1] + r[2] * r[2]
+                if distance < best:
+                    best = distance
+                    out[m] = a + t * e
+        for i in range(triangles.shape[0]):
+            a = corners[triangles[i, 0]]
+            e = corners[triangles[i, 1]] - a
+            f = corners[triangles[i, 2]] - a
+            d = p - a
+            ee = e[0] * e[0] + e[1] * e[1] + e[2] * e[2]
+            ff = f[0] * f[0] + f[1] * f[1] + f[2] * f[2]
+            ef = e[0] * f[0] + e[1] * f[1] + e[2] * f[2]
+            de = d[0] * e[0] + d[1] * e[1] + d[2] * e[2]
+            df = d[0] * f[0] + d[1] * f[1] + d[2] * f[2]
+            area = ee * ff - ef * ef
+            if area < 1e-16:
+                continue
+            s = (de * ff - df * ef) / area
+            t = (df * ee - de * ef) / area
+            if s > 0.0 and t > 0.0 and s + t < 1.0:
+                q = s * e + t * f
+                r = d - q
+                distance = r[0] * r[0] + r[1] * r[1] + r[2] * r[2]
+                if distance < best:
+                    best = distance
+                    out[m] = a + q
+
+
+def hull_table(colours: FinishColours, *, tables: TableStore | None = None) -> Packed:
+    """Nodes of the projection, for `hull_targets` to interpolate between.
+
+    Returns
+    -------
+    int64 (33^3,), packed linear sRGB
+        Node (i, j, k) is the projection of the encoded sRGB colour (8 i, 8 j, 8 k).
+    """
+    key = colours.key("hull-1")
+    kept = tables.get(key) if tables is not None else None
+    if kept is not None and len(kept) == 8 * _NODE_COUNT:
+        return np.frombuffer(kept, dtype=np.int64)
+    value = srgb_decoded(np.arange(NODES) * 8 / 255.0)
+    nodes = np.stack(np.meshgrid(value, value, value, indexing="ij"), axis=-1).reshape(-1, 3)
+    opponent = project_onto_hull(
+        nodes @ LINEAR_RGB_TO_OPPONENT.T, colours.linear_rgb @ LINEAR_RGB_TO_OPPONENT.T
+    )
+    table = pack(opponent @ np.linalg.inv(LINEAR_RGB_TO_OPPONENT).T)
+    if tables is not None:
+        tables.put(key, table.tobytes())
+    return table
+
+
+def _tetrahedra() -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """Weights (512, 4), of sum 8, and node offsets (512, 2) of tetrahedral interpolation, by the low three bits.
+
+    From node (i, j, k) to (i+1, j+1, k+1) the path first takes the axis of the largest fraction, then the next.
+    """
+    weights = np.zeros((512, 4), dtype=np.int64)
+    offsets = np.zeros((512, 2), dtype=np.int64)
+    step = (NODES * NODES, NODES, 1)
+    for code in range(512):
+        fractions = (code >> 6, (code >> 3) & 7, code & 7)
+        first, second, third = sorted(range(3), key=lambda axis: -fractions[axis])
+        weights[code] = (
+            8 - fractions[first],
+            fractions[first] - fractions[second],
+            fractions[second] - fractions[third],
+            fractions[third],
+        )
+        offsets[code] = (step[first], step[first] + step[second])
+    return weights, offsets
+
+
+WEIGHTS, OFFSETS = _tetrahedra()
+_FAR = NODES * NODES + NODES + 1
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def interpolate(red, green, blue, table, weights, offsets):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """A packed target, times 16, of one encoded sRGB colour (int64 each), between the nodes of `hull_table`."""
+    node = (red >> 3) * (NODES * NODES) + (green >> 3) * NODES + (blue >> 3)
+    code = ((red & 7) << 6) | ((green & 7) << 3) | (blue & 7)
+    return 2 * (
+        weights[code, 0] * table[node]
+        + weights[code, 1] * table[node + offsets[code, 0]]
+        + weights[code, 2] * table[node + offsets[code, 1]]
+        + weights[code, 3] * table[node + _FAR]
+    )
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _interpolate_all(srgb, table, weights, offsets, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    for y in range(out.shape[0]):
+        for x in range(out.shape[1]):
+            out[y, x] = interpolate(
+                np.int64(srgb[y, x, 0]), np.int64(srgb[y, x, 1]), np.int64(srgb[y, x, 2]), table, weights, offsets
+            )
+
+
+def hull_targets(srgb: Srgb, table: Packed, *, threads: int = 1) -> Packed:
+    """Each pixel's colour projected onto the hull, times 16.
+
+    Parameters
+    ----------
+    srgb : uint8 (H, W, 3)
+        Encoded sRGB.
+    table : int64 (33^3,)
+        From `hull_table`; between its nodes by tetrahedral interpolation.
+
+    Returns
+    -------
+    int64 (H, W), packed linear sRGB
+        16 * ONE stands for 1.
+    """
+    out = np.empty(srgb.shape[:2], dtype=np.int64)
+    run_all(
+        lambda first, last: _interpolate_all(srgb[first:last], table, WEIGHTS, OFFSETS, out[first:last]),
+        shared_strips(srgb.shape[0], threads),
+        threads,
+    )
+    return out

@@ -1,0 +1,167 @@
+"""Tables from colours to finishes: every one of the 2^24 encoded sRGB colours, by exact CIEDE2000.
+
+A table depends on the finishes' colours alone, so it is made once per fab revision and kept (`TableStore`).
+It is exact by construction: a fast form of CIEDE2000 with a known error bound finds the nearest finish, and every
+colour whose two nearest finishes lie closer together than twice that bound, or that is opposite in hue to a finish,
+is decided by the exact form in float64.
+"""
+
+from __future__ import annotations
+
+from typing import Protocol
+
+import numpy as np
+from numba import njit
+
+from worker.engine.arrays import Float32s, Floats, Labels, Srgb
+from worker.engine.colorimetry import D65_WHITE, LINEAR_RGB_TO_XYZ, srgb_decoded
+from worker.engine.difference import FAST_ERROR, ciede2000_pair, fast_squared, lab_f
+from worker.engine.palette.finish_colours import FinishColours
+from worker.engine.threads import row_strips, run_all, shared_strips
+
+COLOURS = 1 << 24
+_UNSURE = np.float32(2.0 * FAST_ERROR)
+_F = np.float32
+
+
+class TableStore(Protocol):
+    """Where tables are kept between jobs; the engine knows no path."""
+
+    def get(self, key: str) -> bytes | None:
+        """The table of this key, or None."""
+
+    def put(self, key: str, table: bytes) -> None:
+        """Keep a table under this key."""
+
+
+def nearest_finish_table(colours: FinishColours, *, tables: TableStore | None = None, threads: int = 1) -> Labels:
+    """The nearest finish of every encoded sRGB colour.
+
+    Returns
+    -------
+    uint8 (2^24,)
+        Index of the finish nearest by CIEDE2000 at [red << 16 | green << 8 | blue]; of equals, the first.
+    """
+    key = colours.key("nearest-1")
+    kept = tables.get(key) if tables is not None else None
+    if kept is not None and len(kept) == COLOURS:
+        return np.frombuffer(kept, dtype=np.uint8)
+    table = np.empty(COLOURS, dtype=np.uint8)
+    xyz = srgb_decoded(np.arange(256) / 255.0)[:, None, None] * LINEAR_RGB_TO_XYZ.T[None] / D65_WHITE
+    ratios = np.ascontiguousarray(xyz)  # float64 (256, 3, 3): value, channel, X Y Z as a ratio to the white
+    lab = np.ascontiguousarray(colours.lab)
+    run_all(
+        lambda first, last: _fill_nearest(first, last, ratios, lab, table),
+        row_strips(256, 8),
+        threads,
+    )
+    if tables is not None:
+        tables.put(key, table.tobytes())
+    return table
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _fill_nearest(first: int, last: int, ratios: Floats, lab: Floats, table: Labels) -> None:  # pragma: no cover
+    n = lab.shape[0]
+    short = lab.astype(np.float32)
+    chroma = np.sqrt(short[:, 1] * short[:, 1] + short[:, 2] * short[:, 2])
+    blue = ratios[:, 2].astype(np.float32)
+    x_blue, y_blue, z_blue = blue[:, 0].copy(), blue[:, 1].copy(), blue[:, 2].copy()
+    lightness = np.empty(256, dtype=np.float32)
+    a_star = np.empty(256, dtype=np.float32)
+    b_star = np.empty(256, dtype=np.float32)
+    chromas = np.empty(256, dtype=np.float32)
+    difference = np.empty(256, dtype=np.float32)
+    best = np.empty(256, dtype=np.float32)
+    second = np.empty(256, dtype=np.float32)
+    index = np.empty(256, dtype=np.int32)
+    opposite = np.empty(256, dtype=np.int32)
+    for red in range(first, last):
+        for green in range(256):
+            x = _F(ratios[red, 0, 0] + ratios[green, 1, 0])
+            y = _F(ratios[red, 0, 1] + ratios[green, 1, 1])
+            z = _F(ratios[red, 0, 2] + ratios[green, 1, 2])
+            for i in range(256):
+                f_y = lab_f(y + y_blue[i])
+                lightness[i] = _F(116.0) * f_y - _F(16.0)
+                a_star[i] = _F(500.0) * (lab_f(x + x_blue[i]) - f_y)
+                b_star[i] = _F(200.0) * (f_y - lab_f(z + z_blue[i]))
+            for i in range(256):
+                chromas[i] = np.sqrt(a_star[i] * a_star[i] + b_star[i] * b_star[i])
+                best[i] = _F(1e12)
+                second[i] = _F(1e12)
+                index[i] = 0
+                opposite[i] = 0
+            for j in range(n):
+                l_j, a_j, b_j, c_j = short[j, 0], short[j, 1], short[j, 2], chroma[j]
+                for i in range(256):
+                    difference[i] = fast_squared(
+                        lightness[i], a_star[i], b_star[i], chromas[i], l_j, a_j, b_j, c_j
+                    )
+                for i in range(256):
+                    d = difference[i]
+                    opposite[i] = 1 if d < _F(0.0) else opposite[i]
+                    second[i] = min(second[i], max(d, best[i]))
+                    index[i] = j if d < best[i] else index[i]
+                    best[i] = min(best[i], d)
+            base = (red << 16) | (green << 8)
+            for i in range(256):
+                if opposite[i] != 0 or np.sqrt(second[i]) - np.sqrt(best[i]) < _UNSURE:
+                    table[base + i] = _nearest_exact(red, green, i, ratios, lab)
+                else:
+                    table[base + i] = index[i]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _exact_f(x: float) -> float:  # pragma: no cover - compiled
+    return np.cbrt(x) if x > 216 / 24389 else x * (841 / 108) + 4 / 29
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _nearest_exact(red: int, green: int, blue: int, ratios: Floats, lab: Floats) -> int:  # pragma: no cover
+    f_x = _exact_f(ratios[red, 0, 0] + ratios[green, 1, 0] + ratios[blue, 2, 0])
+    f_y = _exact_f(ratios[red, 0, 1] + ratios[green, 1, 1] + ratios[blue, 2, 1])
+    f_z = _exact_f(ratios[red, 0, 2] + ratios[green, 1, 2] + ratios[blue, 2, 2])
+    best = 1e12
+    index = 0
+    for j in range(lab.shape[0]):
+        d = ciede2000_pair(
+            116.0 * f_y - 16.0, 500.0 * (f_x - f_y), 200.0 * (f_y - f_z), lab[j, 0], lab[j, 1], lab[j, 2]
+        )
+        if d < best:
+            best = d
+            index = j
+    return index
+
+
+@njit(cache=True, nogil=True)
+def _look_up(srgb: Srgb, table: Labels, out: Labels) -> None:  # pragma: no cover - compiled
+    for i in range(out.size):
+        out[i] = table[(np.uint32(srgb[3 * i]) << 16) | (np.uint32(srgb[3 * i + 1]) << 8) | srgb[3 * i + 2]]
+
+
+def look_up(srgb: Srgb, table: Labels, *, threads: int = 1) -> Labels:
+    """`table` at every pixel.
+
+    Parameters
+    ----------
+    srgb : uint8 (H, W, 3), C-contiguous
+        Encoded sRGB.
+    table : uint8 (2^24,)
+        At [red << 16 | green << 8 | blue].
+
+    Returns
+    -------
+    uint8 (H, W)
+    """
+    height, width = srgb.shape[:2]
+    out = np.empty((height, width), dtype=np.uint8)
+    flat, flat_out = srgb.reshape(-1), out.reshape(-1)
+    run_all(
+        lambda first, last: _look_up(
+            flat[3 * first * width : 3 * last * width], table, flat_out[first * width : last * width]
+        ),
+        shared_strips(height, threads),
+        threads,
+    )
+    return out

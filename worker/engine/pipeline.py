@@ -1,0 +1,199 @@
+"""The flow: artwork -> colours -> finishes -> separation -> score -> report -> files. Start reading here."""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Any, BinaryIO, Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from worker.engine.arrays import Labels, Srgb, check_array
+from worker.engine.artwork.decode import read_artwork
+from worker.engine.artwork.grid import place_on_grid
+from worker.engine.artwork.ground import lay_on_ground
+from worker.engine.artwork.picture import Artwork, GridPicture, WantedSize
+from worker.engine.palette.assignment import assign_colours, merged_colours
+from worker.engine.palette.clusters import Cluster
+from worker.engine.palette.finish_colours import FinishColours, colours_from_lab, finish_colours
+from worker.engine.palette.hull import hull_table
+from worker.engine.palette.overrides import check_finish_ids
+from worker.engine.palette.tables import TableStore
+from worker.engine.report.pictures import draw_pictures
+from worker.engine.report.report import build_report
+from worker.engine.report.score import Score, score_separation
+from worker.engine.separation.edges import separate
+from worker.engine.separation.places import Allowed, Places
+from worker.engine.separation.result import Separation
+from worker.fab_profile import FabProfile
+from worker.job_settings import Settings
+
+STAGES = ("artwork", "colours", "finishes", "separation", "score", "files")
+
+Progress = Callable[[str, int, int], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Conversion:
+    """Everything that was made of one artwork. `files` draws the pictures and gives every file of the result."""
+
+    fab: FabProfile
+    colours: FinishColours
+    background: str
+    picture: GridPicture
+    clusters: tuple[Cluster, ...]
+    separation: Separation
+    score: Score
+    report: dict[str, Any]
+    threads: int
+    clock: StageClock
+
+    @property
+    def masks(self) -> dict[str, npt.NDArray[np.bool_]]:
+        """bool (H, W) for every finish of the profile, true where it is: together an exact partition of the board."""
+        return {finish.id: self.separation.finish_mask(i) for i, finish in enumerate(self.fab.finishes)}
+
+    @property
+    def preview(self) -> Srgb:
+        """uint8 (H, W, 3), encoded sRGB: the board in the finishes' reference colours, white outside it."""
+        palette = np.full((256, 3), 255, dtype=np.uint8)
+        palette[: len(self.colours)] = self.colours.srgb
+        return palette[self.separation.labels]
+
+    def files(self, *, full_size: bool = False) -> Iterator[tuple[str, bytes]]:
+        """Path and bytes of every file: masks, labels, pictures, and last report.json, which times the others."""
+        with self.clock("files"):
+            drawn = draw_pictures(
+                picture=self.picture, fab=self.fab, separation=self.separation, score=self.score,
+                reference_lab=self.colours.lab, background=self.background, threads=self.threads, full_size=full_size,
+            )
+        yield from drawn.items()
+        report = {**self.report, "stages": self.clock.seconds}
+        yield "report.json", (json.dumps(report, indent=2, ensure_ascii=False) + "\n").encode()
+
+
+class StageClock:
+    """Seconds of each stage, and word of them to whoever watches. What `progress` raises stops the job."""
+
+    def __init__(self, progress: Progress | None) -> None:
+        self.seconds: dict[str, float] = {}
+        self._progress = progress
+        self._stage = ""
+        self._began = 0.0
+
+    def __call__(self, stage: str) -> StageClock:
+        self._stage = stage
+        return self
+
+    def __enter__(self) -> StageClock:
+        self._tell(0)
+        self._began = time.perf_counter()
+        return self
+
+    def __exit__(self, kind: object, *_: object) -> None:
+        self.seconds[self._stage] = time.perf_counter() - self._began
+        if kind is None:
+            self._tell(1)
+
+    def _tell(self, done: int) -> None:
+        if self._progress is not None:
+            self._progress(self._stage, STAGES.index(self._stage) + done, len(STAGES))
+
+
+def convert(
+    source: BinaryIO | bytes,
+    fab: FabProfile,
+    settings: Settings,
+    *,
+    name: str = "artwork",
+    side: Literal["top", "bottom"] = "top",
+    board: npt.NDArray[np.bool_] | None = None,
+    allowed: Allowed | None = None,
+    frozen: Labels | None = None,
+    tables: TableStore | None = None,
+    threads: int = 1,
+    progress: Progress | None = None,
+) -> Conversion:
+    """Turn an artwork into one mask per finish, with its error score.
+
+    Parameters
+    ----------
+    source : binary file object or bytes
+        PNG, JPEG, TIFF, WebP, BMP, GIF or SVG.
+    name : str
+        How the report and messages name the artwork.
+    board : bool (H, W) or None
+        Where there is board, on the grid; elsewhere pixels are outside, in no mask.
+    allowed : uint32 (H, W) or None
+        Bit i set where finish i of the profile may stand.
+    frozen : uint8 (H, W) or None
+        Finish of places that are decided already, 255 where they are free.
+    tables : TableStore or None
+        Where tables are kept between jobs.
+    progress : called with (stage, done, of); what it raises stops the job.
+
+    Raises
+    ------
+    ArtworkError, SettingsError, OverrideError, ImpossiblePlaceError, ArrayError
+    """
+    check_finish_ids(fab, settings)
+    clock = StageClock(progress)
+    size = WantedSize(width_mm=settings.width_mm, height_mm=settings.height_mm, pitch_um=settings.pitch_um)
+    colours = finish_colours(fab)
+    background = colours.ids.index(settings.background or fab.background)
+    with clock("artwork"):
+        artwork = read_artwork(source, name=name, size=size)
+        picture = place_on_grid(artwork, size, smallest_feature_um=_smallest_um(fab), threads=threads)
+        srgb, clear = lay_on_ground(picture.srgb, picture.alpha, colours.srgb[background])
+        outside = _outside(board, picture)
+    with clock("colours"):
+        assignment = assign_colours(
+            srgb, _either(clear, outside), colours, settings, background=background, pitch_um=picture.pitch_um,
+            tables=tables, threads=threads,
+        )
+    with clock("finishes"):
+        active = list(assignment.active)
+        hull = hull_table(colours_from_lab(tuple(colours.ids[i] for i in active), colours.lab[active]), tables=tables)
+    with clock("separation"):
+        separation = separate(
+            picture, assignment, fab, colours, settings, background=background, clear=clear, board=board,
+            places=Places(allowed=allowed, frozen=frozen), tables=tables, threads=threads,
+        )
+    with clock("score"):
+        score = score_separation(
+            srgb, separation.labels, colours, hull=hull, pitch_um=picture.pitch_um,
+            viewing_distance_mm=settings.viewing_distance_mm, clusters=assignment.cluster_ids,
+            cluster_count=len(assignment.cluster_lab), stretched=assignment.srgb if assignment.stretched else None,
+            threads=threads,
+        )
+    report = build_report(
+        picture=picture, artwork=artwork, fab=fab, settings=settings, separation=separation,
+        clusters=assignment.clusters, score=score, reference_lab=colours.lab, side=side,
+        merged=merged_colours(assignment.clusters), warnings=assignment.warnings,
+    )
+    return Conversion(
+        fab=fab, colours=colours, background=colours.ids[background], picture=picture, clusters=assignment.clusters,
+        separation=separation, score=score, report=report, threads=threads, clock=clock,
+    )
+
+
+def _smallest_um(fab: FabProfile) -> float:
+    return min(finish.smallest_feature_mm for finish in fab.finishes) * 1000.0
+
+
+def _outside(board: npt.NDArray[np.bool_] | None, picture: GridPicture) -> npt.NDArray[np.bool_] | None:
+    if board is None:
+        return None
+    check_array("board", board, dtype=np.bool_, shape=(picture.height_px, picture.width_px))
+    return ~board
+
+
+def _either(
+    one: npt.NDArray[np.bool_] | None, other: npt.NDArray[np.bool_] | None
+) -> npt.NDArray[np.bool_] | None:
+    if one is None or other is None:
+        return other if one is None else one
+    return one | other

@@ -1,0 +1,1 @@
+"""Report: score, pictures, cautions and the package of files."""

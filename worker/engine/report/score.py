@@ -1,0 +1,131 @@
+"""The error score: what the eye will see between the artwork and the board.
+
+Two measures, over every pixel of the board area: CIEDE2000 pixel by pixel, and S-CIELAB, which looks at both from a
+distance first. The same S-CIELAB of the artwork projected onto the hull of the finishes stands beside it as the
+continuous reference: what an infinitely fine mixture of that projection would score. It is not a proven bound.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from worker.engine.arrays import DeltaE, Float32s, Floats, Labels, Srgb
+from worker.engine.palette.finish_colours import FinishColours
+from worker.engine.palette.hull import Packed
+from worker.engine.report.comparison import average_blocks, measure_pixels, spread_blocks
+from worker.engine.report.statistics import Counts, Statistics, Sums, statistics_of_bins
+from worker.engine.vision import (
+    SeenPicture,
+    highest_between,
+    pixels_per_degree,
+    see,
+    seen_difference,
+    working_step,
+)
+
+__all__ = ["Score", "Statistics", "score_separation"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Score:
+    """Colour differences between artwork and board, per pixel.
+
+    ciede2000 : plain. s_cielab : as seen from `viewing_distance_mm`. continuous_reference : S-CIELAB of the artwork
+    projected pixel by pixel onto the hull of the finishes. s_cielab_stretched : against the stretched art, where there is one.
+    by_finish : (ciede2000, s_cielab) per finish id, finishes in use only. by_cluster : ciede2000 per cluster id.
+    pixels : how many pixels of each cluster (row) were given to each finish (column).
+    error_map : float32 (h, w), S-CIELAB on a grid `error_map_step_px` pixels wide.
+    """
+
+    viewing_distance_mm: float
+    pixels_per_degree: float
+    ciede2000: Statistics
+    s_cielab: Statistics
+    continuous_reference: Statistics
+    s_cielab_stretched: Statistics | None
+    by_finish: dict[str, tuple[Statistics, Statistics]]
+    by_cluster: dict[int, Statistics]
+    error_map: DeltaE
+    error_map_step_px: int
+
+    pixels: tuple[tuple[int, ...], ...]
+
+
+def score_separation(
+    srgb: Srgb,
+    labels: Labels,
+    colours: FinishColours,
+    *,
+    hull: Packed,
+    pitch_um: float,
+    viewing_distance_mm: float,
+    clusters: Labels | None = None,
+    cluster_count: int = 0,
+    stretched: Srgb | None = None,
+    threads: int = 1,
+) -> Score:
+    """Score a separation against its artwork.
+
+    Parameters
+    ----------
+    srgb : uint8 (H, W, 3), encoded sRGB
+        The artwork on the grid, opaque.
+    labels : uint8 (H, W)
+        Index of the finish of each pixel; 255 outside the board.
+    hull : int64 (33^3,)
+        From `hull_table`, for the continuous reference.
+    clusters : uint8 (H, W) or None
+        Each pixel's cluster; `cluster_count` or more where it has none.
+    stretched : uint8 (H, W, 3) or None
+        The artwork as it was stretched before assignment.
+    """
+    full_ppd = pixels_per_degree(viewing_distance_mm, pitch_um)
+    step = working_step(full_ppd)
+    ppd = full_ppd / step
+    averages = average_blocks(srgb, labels, colours.linear_rgb, hull, step, threads=threads)
+
+    def seen(xyz: Float32s) -> SeenPicture:
+        return see(xyz, working_ppd=ppd, step=step, threads=threads)
+
+    artwork, board = seen(averages.artwork), seen(averages.board)
+    projected = seen(averages.projected)
+
+    def measured(one: SeenPicture, two: SeenPicture) -> tuple[Float32s, dict[int, Statistics], Statistics]:
+        error = seen_difference(one, two, threads=threads)
+        counts, sums, maxima = spread_blocks(error, labels, len(colours), step, threads=threads)
+        peak = max(float(maxima.max()), highest_between(one, two, error, step)) if counts.any() else 0.0
+        return error, _each(counts, sums, maxima), _whole(counts, sums, peak)
+
+    error, seen_by_finish, s_cielab = measured(artwork, board)
+    _, _, reference = measured(artwork, projected)
+    stretched_score = None
+    if stretched is not None:
+        other = average_blocks(stretched, labels, colours.linear_rgb, hull, step, threads=threads)
+        stretched_score = measured(seen(other.artwork), board)[2]
+    pixels = measure_pixels(
+        srgb, labels, colours.lab, clusters=clusters, cluster_count=cluster_count, threads=threads
+    )
+    plain_by_finish = _each(pixels.counts, pixels.sums, pixels.maxima)
+    return Score(
+        viewing_distance_mm=viewing_distance_mm,
+        pixels_per_degree=full_ppd,
+        ciede2000=_whole(pixels.counts, pixels.sums, float(pixels.maxima.max())),
+        s_cielab=s_cielab,
+        continuous_reference=reference,
+        s_cielab_stretched=stretched_score,
+        by_finish={colours.ids[j]: (plain_by_finish[j], seen_by_finish[j]) for j in plain_by_finish},
+        by_cluster=_each(pixels.cluster_counts, pixels.cluster_sums, pixels.cluster_maxima),
+        error_map=error,
+        error_map_step_px=step,
+        pixels=tuple(tuple(int(count) for count in row) for row in pixels.pixels),
+    )
+
+
+def _each(counts: Counts, sums: Sums, maxima: Floats) -> dict[int, Statistics]:
+    rows = {i: statistics_of_bins(counts[i], sums[i], float(maxima[i])) for i in range(len(counts))}
+    return {i: row for i, row in rows.items() if row is not None}
+
+
+def _whole(counts: Counts, sums: Sums, maximum: float) -> Statistics:
+    whole = statistics_of_bins(counts.sum(axis=0), sums.sum(axis=0), maximum)
+    return Statistics(mean=0.0, median=0.0, p95=0.0, max=0.0) if whole is None else whole

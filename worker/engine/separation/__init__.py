@@ -1,0 +1,1 @@
+"""Separation: threshold, dither and clean-up; the result is one finish per pixel."""

@@ -1,0 +1,296 @@
+"""Error diffusion that a fab can make: Floyd and Steinberg's weights, in linear light, with layer rules in the loop.
+
+Source of the weights: Floyd and Steinberg, "An adaptive algorithm for spatial greyscale", Proceedings of the Society
+for Information Display 17 (1976). Colours are packed integers (`palette.hull`), so the four weighted errors of a cell
+are four multiplications for all channels together. One scan direction; rows are skewed against each other by two
+cells, which lets three rows run in one loop and lets tiles run on several threads, all with the same result.
+
+The layer rules, looked at from each cell to its left, upper left, upper and upper right neighbours:
+no finish and no layer may touch itself at a corner only, and legend never stands beside an opening of the solder mask,
+corners included. The upper neighbour's finish is always legal, so the scan never gets stuck.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+from worker.engine.arrays import Labels, Srgb
+from worker.engine.colorimetry import SRGB_TO_LINEAR, srgb_encoded, srgb_to_lab
+from worker.engine.difference import ciede2000
+from worker.engine.palette.finish_colours import FinishColours
+from worker.engine.palette.hull import FIELD, OFFSETS, ONE, WEIGHTS, Packed, interpolate, pack
+from worker.engine.threads import run_wavefront
+from worker.finish import LayerRecipe
+
+MAX_RULED = 16
+CUBE_BITS = 5
+_CUBE = 1 << CUBE_BITS
+_RANGE_BITS = 13
+_SCALE16 = 16 * ONE
+_BIAS = _SCALE16 // 2
+"""Values run from -1/2 to 3/2 of linear light: a field in [0, 2 _SCALE16) after the bias is in range."""
+_RANGE = 2 * _SCALE16
+_RANGE_SHIFT = _RANGE.bit_length() - 1 - _RANGE_BITS
+_INDEX_MASK = (1 << _RANGE_BITS) - 1
+
+
+_BAND_ROWS = 48
+"""Rows of a tile. Two bands of targets and errors are kept: a cell is decided only after all that need what it
+overwrites."""
+
+
+def _in_all_fields(value: int) -> int:
+    return value + (value << FIELD) + (value << (2 * FIELD))
+
+
+_PACKED_BIAS = _in_all_fields(_BIAS)
+_OUT_OF_RANGE = _in_all_fields(((1 << FIELD) - 1) ^ (_RANGE - 1))
+_WIDE_BIAS = _in_all_fields((1 << (FIELD - 1)) - _BIAS)
+_FIELD_MASK = (1 << FIELD) - 1
+_SIXTEENTH_MASK = _in_all_fields((_RANGE >> 4) - 1)
+_PACKED_BIAS_13 = _in_all_fields(_BIAS >> 4)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class DiffusionTables:
+    """What the loop looks up.
+
+    ranked : int64 (cube,), all finishes from the nearest to the farthest by CIEDE2000, four bits each from the lowest
+    up, for each cell of a cube of encoded sRGB. companded : uint8 (2^13,), encoded 6-bit value of a clamped linear value. finishes : int64 (n,), packed.
+    legal : uint16 (n + 1, n + 1, n + 1, n + 1), bit set of the finishes that may stand at a cell whose left, upper left,
+    upper and upper right neighbours are these; n stands for "no cell there". square : from `square_rules`.
+    """
+
+    ranked: npt.NDArray[np.int64]
+    companded: npt.NDArray[np.uint8]
+    finishes: Packed
+    legal: npt.NDArray[np.uint16]
+    square: npt.NDArray[np.bool_]
+
+
+def layer_planes(recipe: LayerRecipe) -> tuple[int | None, int, int]:
+    """Copper, opening and legend of a finish as 0 or 1; copper is None where it may be either."""
+    copper = None if recipe.copper == "either" else int(recipe.copper != "none")
+    return copper, int(recipe.mask_opening), int(recipe.legend)
+
+
+def square_rules(recipes: tuple[LayerRecipe, ...], *, rules: bool = True) -> npt.NDArray[np.bool_]:
+    """Whether four cells in a square may stand together: bool (n + 1,) * 4 by upper left, upper right, lower left,
+    lower right finish; n stands for "no cell there" or "not decided yet", and breaks no rule.
+    """
+    n = len(recipes)
+    may = np.ones((n + 1,) * 4, dtype=np.bool_)
+    if not rules:
+        return may
+    a, b, c, d = np.ix_(*(range(n + 1),) * 4)
+    planes = [layer_planes(recipe) for recipe in recipes]
+    opening = np.array([plane[1] for plane in planes] + [0], dtype=bool)
+    legend = np.array([plane[2] for plane in planes] + [0], dtype=bool)
+    # Any two of the four touch, at least at a corner.
+    has_legend = legend[a] | legend[b] | legend[c] | legend[d]
+    has_opening = opening[a] | opening[b] | opening[c] | opening[d]
+    may &= ~(has_legend & has_opening)
+    known = (a < n) & (b < n) & (c < n) & (d < n)
+    may &= ~(known & (a == d) & (b != a) & (c != a))
+    may &= ~(known & (b == c) & (a != b) & (d != b))
+    for layer in range(3):
+        # 2: either, so it can be drawn as its neighbours need.
+        plane = np.array([2 if plane[layer] is None else plane[layer] for plane in planes] + [2])
+        drawn = (plane[a] < 2) & (plane[b] < 2) & (plane[c] < 2) & (plane[d] < 2)
+        may &= ~(drawn & (plane[a] == plane[d]) & (plane[b] == plane[c]) & (plane[a] != plane[b]))
+    return may
+
+
+def legal_sets(square: npt.NDArray[np.bool_]) -> npt.NDArray[np.uint16]:
+    """Bit sets of legal finishes by left, upper left, upper and upper right neighbour; see `DiffusionTables`."""
+    n = square.shape[0] - 1
+    sets = np.zeros((n + 1,) * 4, dtype=np.uint16)
+    for here in range(n):
+        left_of_it = np.transpose(square[:, :, :, here], (2, 0, 1))[:, :, :, None]
+        right_of_it = square[:, :, here, n][None, None, :, :]
+        sets |= (left_of_it & right_of_it).astype(np.uint16) << np.uint16(here)
+    return sets
+
+
+def diffusion_tables(
+    colours: FinishColours, recipes: tuple[LayerRecipe, ...], *, rules: bool = True
+) -> DiffusionTables:
+    """Tables for these finishes. `rules` false leaves the layer rules out (for comparisons only)."""
+    step = 256 // _CUBE
+    middle = np.arange(_CUBE) * step + (step - 1) / 2
+    cube = np.stack(np.meshgrid(middle, middle, middle, indexing="ij"), axis=-1).reshape(-1, 3)
+    lab = srgb_to_lab(cube)
+    distances = np.stack([ciede2000(lab, reference) for reference in colours.lab], axis=1)
+    ranks = np.argsort(distances, axis=1, kind="stable").astype(np.int64)
+    ranked = np.zeros(len(ranks), dtype=np.int64)
+    for place in range(len(recipes)):
+        ranked |= ranks[:, place] << (4 * place)
+    linear = ((np.arange(1 << _RANGE_BITS) + 0.5) * (1 << _RANGE_SHIFT) - _BIAS) / _SCALE16
+    companded = np.minimum(np.rint(srgb_encoded(linear) * 255.0).astype(np.int64) // step, _CUBE - 1).astype(np.uint8)
+    square = square_rules(recipes, rules=rules)
+    return DiffusionTables(
+        ranked=ranked,
+        companded=companded,
+        finishes=pack(colours.linear_rgb),
+        legal=legal_sets(square),
+        square=square,
+    )
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def clamped(value: int) -> int:  # pragma: no cover - compiled
+    """A packed, biased value with every field brought into range."""
+    value += _WIDE_BIAS
+    low = (1 << (FIELD - 1)) - _BIAS
+    top = _RANGE - 1
+    red = min(max((value & _FIELD_MASK) - low, 0), top)
+    green = min(max(((value >> FIELD) & _FIELD_MASK) - low, 0), top)
+    blue = min(max((value >> (2 * FIELD)) - low, 0), top)
+    return red + (green << FIELD) + (blue << (2 * FIELD))
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _cell(y, x, left_error, targets, errors, labels, ranked, companded, finishes, legal):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Decide cell (y, x) of a band; its error.
+
+    x counts two columns of padding. `errors` and `labels` have one more row, above the band's first.
+    """
+    value = (
+        targets[y, x]
+        + 7 * left_error
+        + errors[y, x - 1]
+        + 5 * errors[y, x]
+        + 3 * errors[y, x + 1]
+        + _PACKED_BIAS
+    )
+    if value & _OUT_OF_RANGE:
+        value = clamped(value)
+    colour = (
+        (np.int64(companded[(value >> _RANGE_SHIFT) & _INDEX_MASK]) << (2 * CUBE_BITS))
+        | (np.int64(companded[(value >> (FIELD + _RANGE_SHIFT)) & _INDEX_MASK]) << CUBE_BITS)
+        | np.int64(companded[(value >> (2 * FIELD + _RANGE_SHIFT)) & _INDEX_MASK])
+    )
+    legal_here = np.int64(legal[labels[y + 1, x - 1], labels[y, x - 1], labels[y, x], labels[y, x + 1]])
+    order = ranked[colour]
+    # The second choice without a branch: the first is illegal too often, and too irregularly, to guess.
+    label = order & 15 if (legal_here >> (order & 15)) & 1 else (order >> 4) & 15
+    while not (legal_here >> label) & 1:
+        order >>= 4
+        label = order & 15
+    labels[y + 1, x] = label
+    error = ((value >> 4) & _SIXTEENTH_MASK) - _PACKED_BIAS_13 - finishes[label]
+    errors[y + 1, x] = error
+    return error
+
+
+_PLAIN: Packed = np.rint(SRGB_TO_LINEAR.astype(np.float64) * _SCALE16).astype(np.int64)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _fill(cells, from_step, to_step, plain, table, weights, offsets, targets):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """The targets of a tile: interpolated in the hull's table, or the colours as they are."""
+    width = targets.shape[1] - 4
+    for y in range(cells.shape[0]):
+        row = targets[y]
+        for x in range(max(from_step - 2 * y, 0), min(to_step - 2 * y, width)):
+            red = np.int64(cells[y, x, 0])
+            green = np.int64(cells[y, x, 1])
+            blue = np.int64(cells[y, x, 2])
+            if plain:
+                row[x + 2] = table[red] + (table[green] << FIELD) + (table[blue] << (2 * FIELD))
+            else:
+                row[x + 2] = interpolate(red, green, blue, table, weights, offsets)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _row(y, begin, end, targets, errors, labels, ranked, companded, finishes, legal):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Cells begin..end of row y."""
+    if begin < end:
+        left = errors[y + 1, begin + 1]
+        for x in range(begin, end):
+            left = _cell(y, x + 2, left, targets, errors, labels, ranked, companded, finishes, legal)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _tile(cells, from_step, to_step, plain, table, weights, offsets, targets, errors, labels, ranked, companded, finishes, legal):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Cells of a band whose step, x + 2 y, lies in from_step..to_step; three rows run in one loop."""
+    _fill(cells, from_step, to_step, plain, table, weights, offsets, targets)
+    width = targets.shape[1] - 4
+    last = cells.shape[0]
+    y = 0
+    while y < last:
+        begin_0, end_0 = max(from_step - 2 * y, 0), min(to_step - 2 * y, width)
+        begin_1, end_1 = max(from_step - 2 * y - 2, 0), min(to_step - 2 * y - 2, width)
+        begin_2, end_2 = max(from_step - 2 * y - 4, 0), min(to_step - 2 * y - 4, width)
+        # Row 1 lags two cells behind row 0, and row 2 behind row 1.
+        start = max(begin_0, begin_1 + 2, begin_2 + 4)
+        stop = min(end_0, end_1 + 2, end_2 + 4)
+        if y + 3 > last or stop - start < 8:
+            _row(y, begin_0, end_0, targets, errors, labels, ranked, companded, finishes, legal)
+            y += 1
+            continue
+        _row(y, begin_0, start, targets, errors, labels, ranked, companded, finishes, legal)
+        _row(y + 1, begin_1, start - 2, targets, errors, labels, ranked, companded, finishes, legal)
+        _row(y + 2, begin_2, start - 4, targets, errors, labels, ranked, companded, finishes, legal)
+        left_0 = errors[y + 1, start + 1]
+        left_1 = errors[y + 2, start - 1]
+        left_2 = errors[y + 3, start - 3]
+        for x in range(start, stop):
+            left_0 = _cell(y, x + 2, left_0, targets, errors, labels, ranked, companded, finishes, legal)
+            left_1 = _cell(y + 1, x, left_1, targets, errors, labels, ranked, companded, finishes, legal)
+            left_2 = _cell(y + 2, x - 2, left_2, targets, errors, labels, ranked, companded, finishes, legal)
+        _row(y, stop, end_0, targets, errors, labels, ranked, companded, finishes, legal)
+        _row(y + 1, stop - 2, end_1, targets, errors, labels, ranked, companded, finishes, legal)
+        _row(y + 2, stop - 4, end_2, targets, errors, labels, ranked, companded, finishes, legal)
+        y += 3
+
+
+def diffuse(cells: Srgb, hull: Packed | None, tables: DiffusionTables, *, threads: int = 1) -> Labels:
+    """One finish per cell.
+
+    Parameters
+    ----------
+    cells : uint8 (H, W, 3), C-contiguous
+        Encoded sRGB of each cell.
+    hull : int64 (33^3,) or None
+        From `hull_table`, for the finishes of `tables`; None diffuses the colours as they are.
+
+    Returns
+    -------
+    uint8 (H, W)
+        Index of the finish; obeys the layer rules of `tables`. The same on any number of threads.
+    """
+    height, width = cells.shape[:2]
+    none = len(tables.finishes)
+    targets = np.empty((2, _BAND_ROWS, width + 4), dtype=np.int64)
+    errors = np.zeros((2, _BAND_ROWS + 1, width + 4), dtype=np.int64)
+    labels = np.empty((height + 1, width + 4), dtype=np.uint8)
+    labels[0] = none
+    labels[:, :2] = none
+    labels[:, -2:] = none
+    steps = width + 2 * height
+    chunk_steps = steps if threads <= 1 else max(256, min(2048, width))
+    table = _PLAIN if hull is None else hull
+
+    def work(band: int, chunk: int) -> None:
+        first = band * _BAND_ROWS
+        rows = min(_BAND_ROWS, height - first)
+        from_step, to_step = chunk * chunk_steps - 2 * first, (chunk + 1) * chunk_steps - 2 * first
+        if from_step >= width + 2 * rows or to_step <= 0:
+            return
+        here, below = band & 1, (band + 1) & 1
+        _tile(
+            cells[first : first + rows], from_step, to_step, hull is None, table, WEIGHTS, OFFSETS,
+            targets[here], errors[here], labels[first:],
+            tables.ranked, tables.companded, tables.finishes, tables.legal,
+        )
+        begin, end = max(from_step - 2 * (rows - 1), 0), min(to_step - 2 * (rows - 1), width)
+        if begin < end:
+            errors[below, 0, 2 + begin : 2 + end] = errors[here, rows, 2 + begin : 2 + end]
+
+    run_wavefront(work, -(-height // _BAND_ROWS), -(-steps // chunk_steps), threads)
+    return np.ascontiguousarray(labels[1:, 2:-2])

@@ -1,0 +1,80 @@
+"""The dither route: error diffusion on cells that the fab can make, under its layer rules."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from worker.engine.arrays import OUTSIDE, Labels, Srgb
+from worker.engine.palette.finish_colours import FinishColours, colours_from_lab
+from worker.engine.palette.hull import hull_table
+from worker.engine.palette.tables import TableStore
+from worker.engine.separation.cells import FREE, cell_size_px, gather_cells, spread_cells
+from worker.engine.separation.diffusion import diffuse, diffusion_tables
+from worker.engine.separation.places import Places
+from worker.engine.separation.restricted import diffuse_restricted
+from worker.fab_profile import FabProfile
+
+
+def dither(
+    srgb: Srgb,
+    fab: FabProfile,
+    colours: FinishColours,
+    active: Sequence[int],
+    *,
+    places: Places,
+    wanted: Labels | None,
+    pitch_um: float,
+    tables: TableStore | None = None,
+    threads: int = 1,
+) -> tuple[Labels, int]:
+    """Dither a picture.
+
+    Parameters
+    ----------
+    srgb : uint8 (H, W, 3), C-contiguous, encoded sRGB
+        The artwork on the grid, opaque.
+    active : indices of the finishes that may be mixed; their hull bounds the targets.
+    places : frozen pixels decide their cells.
+    wanted : uint8 (H, W) or None
+        Finish of pinned pixels, 255 elsewhere: solid wherever the layer rules let it stand.
+
+    Returns
+    -------
+    labels : uint8 (H, W). cell_px : side of a cell in pixels.
+
+    Raises
+    ------
+    ImpossiblePlaceError
+        See `diffuse_restricted`.
+    """
+    size = cell_size_px(fab, active, pitch_um)
+    cells = gather_cells(
+        srgb, size, decided=places.frozen, wanted=wanted, allowed=places.allowed, threads=threads
+    )
+    known = list(active)
+    for array in (cells.decided, cells.wanted):
+        known += [int(i) for i in np.unique(array) if i != FREE and int(i) not in known]
+    hull = hull_table(_subset(colours, active), tables=tables)
+    rules = diffusion_tables(_subset(colours, known), tuple(fab.finishes[i].recipe for i in known))
+    if cells.restricted:
+        cells = cells.renumbered(known)
+        distances = np.linalg.norm(
+            colours.linear_rgb[known][:, None] - colours.linear_rgb[known][None], axis=2
+        )
+        labels = diffuse_restricted(
+            cells, hull, rules, near=np.argsort(distances, axis=1, kind="stable"),
+            active=(1 << len(active)) - 1, cell_mm=size * pitch_um / 1000.0,
+        )
+    else:
+        labels = diffuse(cells.srgb, hull, rules, threads=threads)
+    spread = spread_cells(np.asarray(known, dtype=np.uint8)[labels], *srgb.shape[:2], size)
+    if places.frozen is not None:
+        fixed = places.frozen != OUTSIDE
+        spread[fixed] = places.frozen[fixed]
+    return spread, size
+
+
+def _subset(colours: FinishColours, chosen: Sequence[int]) -> FinishColours:
+    return colours_from_lab(tuple(colours.ids[i] for i in chosen), colours.lab[list(chosen)])

@@ -1,0 +1,114 @@
+"""Which route an artwork takes: threshold or dither; and the separation itself."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from worker.engine.arrays import OUTSIDE, Labels
+from worker.engine.artwork.picture import GridPicture
+from worker.engine.palette.assignment import NO_CLUSTER, Assignment
+from worker.engine.palette.finish_colours import FinishColours
+from worker.engine.palette.tables import TableStore
+from worker.engine.separation.cells import cell_size_px
+from worker.engine.separation.dither import dither
+from worker.engine.separation.places import Places, check_places
+from worker.engine.separation.result import Separation
+from worker.engine.separation.threshold import threshold
+from worker.engine.vision import pixels_per_degree
+from worker.fab_profile import FabProfile
+from worker.job_settings import Settings
+
+LEAST_CELLS_PER_DEGREE = 26.0
+"""Coarser dots are seen as dots: on photographs, dithering then scores no better than hard regions."""
+
+
+def choose_edges(
+    picture: GridPicture, settings: Settings, fab: FabProfile, active: tuple[int, ...]
+) -> tuple[Literal["threshold", "dither"], str]:
+    """The route and the reason for it, in a sentence."""
+    if settings.edges != "auto":
+        return settings.edges, f"{settings.edges} was asked for."
+    if len(active) < 2:
+        return "threshold", "Only one finish is in use, so there is nothing to mix."
+    if picture.flat:
+        return "threshold", "The artwork is flat: few colours cover most of it, and hard regions keep its edges sharp."
+    cell_mm = cell_size_px(fab, active, picture.pitch_um) * picture.pitch_um / 1000.0
+    seen = pixels_per_degree(settings.viewing_distance_mm, cell_mm * 1000.0)
+    figures = (
+        f"the smallest dot, {cell_mm:.3g} mm, is seen from {settings.viewing_distance_mm:g} mm at {seen:.0f} dots per "
+        f"degree"
+    )
+    if seen >= LEAST_CELLS_PER_DEGREE:
+        return "dither", f"The artwork has gradients or texture, and {figures}, fine enough to mix ({LEAST_CELLS_PER_DEGREE:g})."
+    return "threshold", f"The artwork has gradients or texture, but {figures}, too coarse to mix ({LEAST_CELLS_PER_DEGREE:g})."
+
+
+def separate(
+    picture: GridPicture,
+    assignment: Assignment,
+    fab: FabProfile,
+    colours: FinishColours,
+    settings: Settings,
+    *,
+    background: int,
+    clear: npt.NDArray[np.bool_] | None,
+    board: npt.NDArray[np.bool_] | None,
+    places: Places,
+    tables: TableStore | None = None,
+    threads: int = 1,
+) -> Separation:
+    """One finish per pixel.
+
+    Parameters
+    ----------
+    clear : bool (H, W) or None
+        Transparent pixels: they stand in the background finish.
+    board : bool (H, W) or None
+        Where there is board; OUTSIDE elsewhere in the result.
+    places : what may or must stand where.
+    """
+    check_places(places, assignment.cluster_ids.shape, len(colours), picture.pitch_um)
+    route, reason = choose_edges(picture, settings, fab, assignment.active)
+    places = _with_clear(places, clear, background)
+    if route == "threshold":
+        labels = assignment.labels()
+        if board is not None:
+            labels[~board] = OUTSIDE
+        labels = threshold(
+            labels, assignment.srgb, cluster_ids=assignment.cluster_ids, distances=assignment.distances, places=places,
+            features_mm=[finish.smallest_feature_mm for finish in fab.finishes], pitch_um=picture.pitch_um,
+            source_px_per_px=picture.source_px_per_px, clean_up=settings.clean_up, threads=threads,
+        )
+        size = 1
+    else:
+        labels, size = dither(
+            assignment.srgb, fab, colours, assignment.active, places=places, wanted=_pinned(assignment),
+            pitch_um=picture.pitch_um, tables=tables, threads=threads,
+        )
+    if board is not None:
+        labels[~board] = OUTSIDE
+    labels.setflags(write=False)
+    return Separation(labels=labels, edges=route, reason=reason, cell_px=size, warnings=())
+
+
+def _with_clear(places: Places, clear: npt.NDArray[np.bool_] | None, background: int) -> Places:
+    """Transparent places are decided, where nothing else was."""
+    if clear is None or not clear.any():
+        return places
+    frozen = np.full(clear.shape, OUTSIDE, dtype=np.uint8) if places.frozen is None else places.frozen.copy()
+    frozen[clear & (frozen == OUTSIDE)] = background
+    return Places(allowed=places.allowed, frozen=frozen)
+
+
+def _pinned(assignment: Assignment) -> Labels | None:
+    """uint8 (H, W): the finish of pinned pixels, OUTSIDE elsewhere."""
+    if not assignment.pinned.any():
+        return None
+    finish = np.full(256, OUTSIDE, dtype=np.uint8)
+    pinned = np.flatnonzero(assignment.pinned)
+    finish[pinned] = assignment.cluster_finish[pinned]
+    finish[NO_CLUSTER] = OUTSIDE
+    return np.take(finish, assignment.cluster_ids)

@@ -1,0 +1,27 @@
+"""What the separation room hands on: one finish per pixel."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from worker.engine.arrays import FinishMask, Labels
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Separation:
+    """One finish per pixel.
+
+    labels : uint8 (H, W), index into the fab profile's finishes; 255 outside the board. Read-only.
+    edges : the route taken. reason : why, in a sentence. cell_px : side of a dither cell in pixels, 1 for threshold.
+    """
+
+    labels: Labels
+    edges: Literal["threshold", "dither"]
+    reason: str
+    cell_px: int
+    warnings: tuple[str, ...]
+
+    def finish_mask(self, finish_index: int) -> FinishMask:
+        """bool (H, W): where this finish is."""
+        return self.labels == finish_index

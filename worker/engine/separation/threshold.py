@@ -1,0 +1,52 @@
+"""The threshold route: hard regions, without rims and specks."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+from worker.engine.arrays import Labels, Srgb
+from worker.engine.separation.places import Places, obey_places
+from worker.engine.separation.rims import dissolve_rims
+from worker.engine.separation.specks import remove_specks, smallest_areas
+
+
+def threshold(
+    labels: Labels,
+    srgb: Srgb,
+    *,
+    cluster_ids: Labels,
+    distances: npt.NDArray[np.float64],
+    places: Places,
+    features_mm: Sequence[float],
+    pitch_um: float,
+    source_px_per_px: float,
+    clean_up: bool,
+    threads: int = 1,
+) -> Labels:
+    """Hard regions that the fab can make, as far as single parts go.
+
+    Parameters
+    ----------
+    labels : uint8 (H, W)
+        Finish of each pixel by its colour; 255 outside the board.
+    srgb : uint8 (H, W, 3), encoded sRGB
+        The artwork on the grid.
+    cluster_ids, distances
+        For places whose nearest finish is not allowed; see `obey_places`.
+    features_mm : smallest feature of each finish of the profile.
+    clean_up : bool
+        Dissolve rims and remove specks.
+    """
+    labels = obey_places(labels, cluster_ids, distances, places)
+    if not clean_up:
+        return labels
+    frozen = places.frozen_pixels
+    labels = dissolve_rims(
+        labels, srgb, source_px_per_px=source_px_per_px, allowed=places.allowed, frozen=frozen, threads=threads
+    )
+    return remove_specks(
+        labels, smallest_areas(features_mm, pitch_um), allowed=places.allowed, frozen=frozen, threads=threads
+    )

@@ -1,0 +1,125 @@
+"""Every error that a user can meet.
+
+MaskwrightError                 the root; carries what went wrong, where, and how to mend it
+├── ArtworkError                the artwork can't be read, or is too large, too small or hostile
+├── FabProfileError             the fab profile is wrong: names file, key and mend
+├── SettingsError               a setting is unknown, malformed or contradicts another
+├── OverrideError               a pin, forbid or max_finishes that can't apply to this artwork and fab
+├── ImpossiblePlaceError        `allowed` and `frozen` leave no finish that may stand at a place
+├── ArrayError                  an array handed to the engine has the wrong shape, type or range
+├── NotFoundError               no such job, fab or file for this owner
+├── ConflictError               the thing changed since it was read, or exists with other content
+├── TooLargeError               the upload is over the limit
+├── AccessError                 the key is missing or wrong
+├── CancelledError              the job was cancelled by its owner
+├── StorageError                the store can't take or give the bytes (full, away, damaged)
+└── UnavailableError            a part of the service is away for now
+"""
+
+from __future__ import annotations
+
+
+class MaskwrightError(Exception):
+    """A failure that the user can understand and mend.
+
+    Attributes
+    ----------
+    code : str
+        Stable machine name, one per class.
+    what : str
+        What is wrong and where, with the value that was wrong.
+    mend : str
+        What to do about it.
+    """
+
+    code = "internal"
+
+    def __init__(self, what: str, *, mend: str) -> None:
+        super().__init__(f"{what} {mend}")
+        self.what = what
+        self.mend = mend
+
+    def __reduce__(self) -> tuple[object, ...]:
+        return (_rebuild, (type(self), self.what, self.mend))
+
+
+def _rebuild(kind: type[MaskwrightError], what: str, mend: str) -> MaskwrightError:
+    return kind(what, mend=mend)
+
+
+class ArtworkError(MaskwrightError):
+    """The artwork can't be read, or is too large, too small or hostile."""
+
+    code = "artwork"
+
+
+class FabProfileError(MaskwrightError):
+    """The fab profile is wrong: the message names file, key and mend."""
+
+    code = "fab-profile"
+
+
+class SettingsError(MaskwrightError):
+    """A setting is unknown, malformed or contradicts another."""
+
+    code = "settings"
+
+
+class OverrideError(MaskwrightError):
+    """A pin, forbid or max_finishes that can't apply to this artwork and fab."""
+
+    code = "override"
+
+
+class ImpossiblePlaceError(MaskwrightError):
+    """`allowed` and `frozen` leave no finish that may stand at a place."""
+
+    code = "impossible-place"
+
+
+class ArrayError(MaskwrightError):
+    """An array handed to the engine has the wrong shape, type or range."""
+
+    code = "array"
+
+
+class NotFoundError(MaskwrightError):
+    """No such job, fab or file for this owner."""
+
+    code = "not-found"
+
+
+class ConflictError(MaskwrightError):
+    """The thing changed since it was read, or exists with other content."""
+
+    code = "conflict"
+
+
+class TooLargeError(MaskwrightError):
+    """The upload is over the limit."""
+
+    code = "too-large"
+
+
+class AccessError(MaskwrightError):
+    """The key is missing or wrong."""
+
+    code = "access"
+
+
+class CancelledError(MaskwrightError):
+    """The job was cancelled by its owner."""
+
+    code = "cancelled"
+
+
+class StorageError(MaskwrightError):
+    """The store can't take or give the bytes: full, away or damaged."""
+
+    code = "storage"
+
+
+class UnavailableError(MaskwrightError):
+    """A part of the service is away for now; the same call may work later."""
+
+    code = "unavailable"

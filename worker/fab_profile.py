@@ -1,0 +1,387 @@
+"""A fab profile: one orderable combination of a fab, as one TOML file. Read, validate, write.
+
+The bytes of the file are the truth: its revision is the first 16 hex digits of their SHA-256, and an edit is a new
+file. `FabProfile` is what the engine sees of it.
+"""
+
+from __future__ import annotations
+
+import datetime
+import hashlib
+import math
+import re
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, NoReturn, cast
+
+from worker.errors import FabProfileError
+from worker.finish import (
+    COPPER_LAYERS,
+    FAR_COPPER,
+    ORIGINS,
+    TEXTURES,
+    CopperLayer,
+    FarCopper,
+    Finish,
+    LayerRecipe,
+    Origin,
+    ReferenceColour,
+    Texture,
+)
+
+MAX_BYTES = 256 * 1024
+MAX_FINISHES = 16
+ID_PATTERN = re.compile(r"[a-z0-9](?:[a-z0-9-]{0,62}[a-z0-9])?")
+
+PLATINGS = (
+    "ENIG",
+    "ENEPIG",
+    "hard gold",
+    "HASL",
+    "immersion tin",
+    "immersion silver",
+    "organic coating",
+    "none",
+)
+"""Plating by the trade's own words (IPC-4552, 4556, 4553, 4554; HASL and organic coating: common practice)."""
+
+ILLUMINANTS = ("A", "C", "D50", "D55", "D65", "D75", "E", "F2", "F7", "F11")
+OBSERVERS = ("2", "10")
+
+LIMITS: dict[str, dict[str, str]] = {
+    "copper": {
+        "line_mm": "narrowest copper line",
+        "gap_mm": "narrowest gap between copper parts",
+        "metal_gap_mm": "narrowest gap between bare metal parts with no mask between them",
+        "hatch_mm": "narrowest line and gap of a copper hatch",
+    },
+    "solder_mask": {
+        "opening_mm": "narrowest opening in the mask",
+        "web_mm": "narrowest mask left between two openings",
+        "registration_mm": "largest shift of the mask against the copper, to each side",
+    },
+    "legend": {
+        "line_mm": "narrowest legend line",
+        "gap_mm": "narrowest gap between legend parts",
+        "dot_mm": "smallest legend dot",
+        "clearance_mm": "legend is clipped this far from every mask opening",
+        "registration_mm": "largest shift of the legend against the copper, to each side",
+    },
+    "edge": {
+        "routed_mm": "copper's distance from a routed edge",
+        "scored_mm": "copper's distance from a scored edge",
+    },
+}
+"""Every limit of a profile: section, key, meaning. Each is a number in mm, or a table {value, date, source}."""
+
+STACK_UP: dict[str, str] = {
+    "thickness_mm": "thickness of the board",
+    "substrate": "the laminate, in words",
+    "solder_mask": "colour and gloss of the solder mask, in words",
+    "legend": "colour of the legend, in words",
+    "copper_um": "copper thickness on the outer layers",
+    "sides": "how many sides carry copper, mask and legend: 1 or 2",
+}
+
+KEYS = {
+    "id": "the profile's own name: lower case letters, digits, hyphens",
+    "fab": "the fab's name",
+    "name": "what is ordered, in words",
+    "note": "anything a reader should know, such as that the profile is invented",
+    "plating": "the metal coating: " + ", ".join(PLATINGS),
+    "lead_free": "true where the fab states that the plating holds no lead",
+    "background": "the finish that transparent art gets",
+    "stack_up": "table: " + ", ".join(STACK_UP),
+    "limits": "tables: " + ", ".join(LIMITS),
+    "finishes": "list of finishes",
+}
+FINISH_KEYS = {
+    "id": "the finish's own name: lower case letters, digits, hyphens; names its mask file",
+    "name": "the finish in words",
+    "texture": ", ".join(TEXTURES),
+    "recipe": "table: copper, mask_opening, legend, far_copper",
+    "references": "list of reference colours, the first being the one used",
+}
+RECIPE_KEYS = {
+    "copper": ", ".join(COPPER_LAYERS),
+    "mask_opening": "true where the solder mask is open",
+    "legend": "true where legend is printed",
+    "far_copper": ", ".join(FAR_COPPER) + " (copper on the far side)",
+}
+REFERENCE_KEYS = {
+    "lab": "CIELAB: [L*, a*, b*]",
+    "illuminant": ", ".join(ILLUMINANTS),
+    "observer": "2 or 10 (degree)",
+    "geometry": "such as 45:0, d:8 SCI, d:8 SCE or photo",
+    "origin": ", ".join(ORIGINS),
+    "date": "when it was read",
+    "source": "by whom and with what",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limit:
+    """One ability of the fab: a length in mm, with when and from where it is known."""
+
+    value_mm: float
+    date: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FabProfile:
+    """One orderable combination of a fab. `limits` is keyed (section, key) as in `LIMITS`."""
+
+    id: str
+    fab: str
+    name: str
+    note: str
+    plating: str
+    lead_free: bool
+    background: str
+    stack_up: Mapping[str, str | float | int]
+    limits: Mapping[tuple[str, str], Limit]
+    finishes: tuple[Finish, ...]
+    revision: str
+    toml: bytes = field(repr=False)
+
+    def finish(self, finish_id: str) -> Finish:
+        """The finish of this id. Raises KeyError."""
+        for finish in self.finishes:
+            if finish.id == finish_id:
+                return finish
+        raise KeyError(finish_id)
+
+
+class _Reader:
+    """Reads one profile's parsed TOML; every complaint names file, key and mend."""
+
+    def __init__(self, file_name: str) -> None:
+        self.file_name = file_name
+
+    def fail(self, key: str, what: str, mend: str) -> NoReturn:
+        raise FabProfileError(f"{self.file_name}: {key}: {what}.", mend=mend)
+
+    def table(self, value: object, key: str, known: Mapping[str, str]) -> dict[str, Any]:
+        if not isinstance(value, dict):
+            self.fail(key, f"is {value!r}, not a table", f"Write it as a table with: {', '.join(known)}.")
+        table = cast(dict[str, Any], value)
+        for name in table:
+            if name not in known:
+                self.fail(f"{key}.{name}" if key else name, "is not a known key", f"Known here: {', '.join(known)}.")
+        return table
+
+    def get(self, table: Mapping[str, Any], where: str, key: str, meaning: str, default: Any = None) -> Any:
+        value = table.get(key, default)
+        if value is None:
+            self.fail(f"{where}{key}", "is missing", f"Add it: {meaning}.")
+        return value
+
+    def text(self, table: Mapping[str, Any], where: str, key: str, meaning: str, default: str | None = None) -> str:
+        value = self.get(table, where, key, meaning, default)
+        if isinstance(value, datetime.date):
+            value = value.isoformat()
+        if not isinstance(value, str):
+            self.fail(f"{where}{key}", f"is {value!r}, not text", f"Put it in quotes: {meaning}.")
+        if len(value) > 500 or any(ord(letter) < 32 for letter in value):
+            self.fail(f"{where}{key}", "is longer than 500 letters or holds control letters", "Shorten it to one line.")
+        return value
+
+    def choice(
+        self,
+        table: Mapping[str, Any],
+        where: str,
+        key: str,
+        choices: tuple[str, ...],
+        default: str | None = None,
+    ) -> str:
+        value = self.text(table, where, key, "one of " + ", ".join(choices), default)
+        if value not in choices:
+            self.fail(f"{where}{key}", f"is {value!r}", f"Choose one of: {', '.join(choices)}.")
+        return value
+
+    def flag(self, table: Mapping[str, Any], where: str, key: str, meaning: str) -> bool:
+        value = self.get(table, where, key, meaning)
+        if not isinstance(value, bool):
+            self.fail(f"{where}{key}", f"is {value!r}", "Write true or false, without quotes.")
+        return value
+
+    def number(self, value: object, key: str, low: float, high: float, unit: str) -> float:
+        if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
+            self.fail(key, f"is {value!r}, not a number", f"Write a number of {unit} from {low:g} to {high:g}.")
+        if not low <= value <= high:
+            self.fail(key, f"is {value:g} {unit}", f"Choose {low:g} to {high:g} {unit}.")
+        return float(value)
+
+    def identifier(self, table: Mapping[str, Any], where: str) -> str:
+        value = self.text(table, where, "id", "lower case letters, digits and hyphens")
+        if not ID_PATTERN.fullmatch(value):
+            self.fail(f"{where}id", f"is {value!r}", "Use lower case letters, digits and inner hyphens, 64 at most.")
+        return value
+
+    def limits(self, value: object) -> dict[tuple[str, str], Limit]:
+        sections = self.table(value, "limits", dict.fromkeys(LIMITS, "table"))
+        limits: dict[tuple[str, str], Limit] = {}
+        for section, known in LIMITS.items():
+            table = self.table(self.get(sections, "limits.", section, "a table of limits"), f"limits.{section}", known)
+            for key, meaning in known.items():
+                where = f"limits.{section}.{key}"
+                entry = self.get(table, f"limits.{section}.", key, f"{meaning}, in mm")
+                if not isinstance(entry, dict):
+                    entry = {"value": entry}
+                entry = self.table(entry, where, {"value": meaning, "date": "when", "source": "from where"})
+                low = 0.0 if key in ("registration_mm", "clearance_mm", "routed_mm", "scored_mm") else 0.02
+                limits[section, key] = Limit(
+                    value_mm=self.number(self.get(entry, f"{where}.", "value", meaning), where, low, 5.0, "mm"),
+                    date=self.text(entry, f"{where}.", "date", "when", ""),
+                    source=self.text(entry, f"{where}.", "source", "from where", ""),
+                )
+        return limits
+
+    def reference(self, value: object, where: str) -> ReferenceColour:
+        table = self.table(value, where, REFERENCE_KEYS)
+        where += "."
+        lab = self.get(table, where, "lab", "three numbers [L*, a*, b*]")
+        if not isinstance(lab, list) or len(lab) != 3:
+            self.fail(f"{where}lab", f"is {lab!r}", "Write three numbers: [L*, a*, b*].")
+        lightness = self.number(lab[0], f"{where}lab[0]", 0.0, 100.0, "L*")
+        a_star, b_star = (self.number(lab[i], f"{where}lab[{i}]", -160.0, 160.0, "a* or b*") for i in (1, 2))
+        return ReferenceColour(
+            lab=(lightness, a_star, b_star),
+            illuminant=self.choice(table, where, "illuminant", ILLUMINANTS),
+            observer=self.choice(table, where, "observer", OBSERVERS),
+            geometry=self.text(table, where, "geometry", REFERENCE_KEYS["geometry"]),
+            origin=cast(Origin, self.choice(table, where, "origin", ORIGINS)),
+            date=self.text(table, where, "date", "when it was read", ""),
+            source=self.text(table, where, "source", "by whom and with what", ""),
+        )
+
+    def finish(self, value: object, where: str, limits: Mapping[tuple[str, str], Limit]) -> Finish:
+        table = self.table(value, where, FINISH_KEYS)
+        finish_id = self.identifier(table, where + ".")
+        where += "."
+        recipe = self.table(self.get(table, where, "recipe", "the layers"), f"{where}recipe", RECIPE_KEYS)
+        layers = LayerRecipe(
+            copper=cast(CopperLayer, self.choice(recipe, f"{where}recipe.", "copper", COPPER_LAYERS)),
+            mask_opening=self.flag(recipe, f"{where}recipe.", "mask_opening", "true where the mask is open"),
+            legend=self.flag(recipe, f"{where}recipe.", "legend", "true where legend is printed"),
+            far_copper=cast(FarCopper, self.choice(recipe, f"{where}recipe.", "far_copper", FAR_COPPER, "unknown")),
+        )
+        if layers.legend and layers.mask_opening:
+            self.fail(
+                f"{where}recipe",
+                "prints legend in a mask opening, where fabs clip it off",
+                "Set mask_opening = false, or legend = false.",
+            )
+        if layers.mask_opening and layers.copper == "either":
+            self.fail(
+                f"{where}recipe.copper",
+                "is 'either' under a mask opening, where copper decides what is seen",
+                "Choose solid, hatch or none.",
+            )
+        references = self.get(table, where, "references", "at least one reference colour")
+        if not isinstance(references, list) or not references:
+            self.fail(f"{where}references", "is empty", "Add a reference colour: lab, illuminant, observer, geometry.")
+        return Finish(
+            id=finish_id,
+            name=self.text(table, where, "name", "the finish in words"),
+            recipe=layers,
+            texture=cast(Texture, self.choice(table, where, "texture", TEXTURES)),
+            references=tuple(self.reference(entry, f"{where}references[{i}]") for i, entry in enumerate(references)),
+            smallest_feature_mm=smallest_feature_mm(layers, limits),
+        )
+
+
+def smallest_feature_mm(recipe: LayerRecipe, limits: Mapping[tuple[str, str], Limit]) -> float:
+    """The narrowest part of a finish that every one of its layers can make, in mm.
+
+    A part of a finish is a part of each layer that it draws and a gap in each layer that it leaves out, so the
+    widest of these limits decides. (Common practice, no source.)
+    """
+    wanted: list[tuple[str, str]] = []
+    if recipe.legend:
+        wanted += [("legend", "line_mm"), ("legend", "dot_mm")]
+    else:
+        wanted.append(("legend", "gap_mm"))
+        if recipe.copper == "hatch":
+            wanted.append(("copper", "hatch_mm"))
+        elif recipe.copper == "solid":
+            wanted.append(("copper", "line_mm"))
+        elif recipe.copper == "none":
+            wanted.append(("copper", "gap_mm"))
+        wanted.append(("solder_mask", "opening_mm" if recipe.mask_opening else "web_mm"))
+    return max(limits[key].value_mm for key in wanted)
+
+
+def read_fab_profile(toml: bytes, *, file_name: str = "fab profile") -> FabProfile:
+    """Read and validate one profile.
+
+    Parameters
+    ----------
+    toml : bytes
+        The file, UTF-8 TOML, at most 256 KiB.
+    file_name : str
+        How errors name the file.
+
+    Raises
+    ------
+    FabProfileError
+        Names the file, the key and the mend.
+    """
+    reader = _Reader(file_name)
+    if len(toml) > MAX_BYTES:
+        reader.fail("file", f"has {len(toml)} bytes", f"Keep a profile under {MAX_BYTES} bytes.")
+    try:
+        parsed = tomllib.loads(toml.decode("utf-8"))
+    except UnicodeDecodeError as error:
+        reader.fail(f"byte {error.start}", "is not UTF-8", "Save the file as UTF-8 text.")
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        reader.fail("TOML", str(error) or "is nested too deep", "Mend the syntax at that place.")
+    table = reader.table(parsed, "", KEYS)
+    limits = reader.limits(reader.get(table, "", "limits", "tables " + ", ".join(LIMITS)))
+    entries = reader.get(table, "", "finishes", "a list of finishes, [[finishes]]")
+    if not isinstance(entries, list) or not 2 <= len(entries) <= MAX_FINISHES:
+        reader.fail("finishes", "has too few or too many entries", f"List 2 to {MAX_FINISHES} finishes.")
+    finishes = tuple(reader.finish(entry, f"finishes[{i}]", limits) for i, entry in enumerate(entries))
+    ids = [finish.id for finish in finishes]
+    for finish_id in ids:
+        if ids.count(finish_id) > 1:
+            reader.fail("finishes", f"has two entries with id {finish_id!r}", "Give each finish an id of its own.")
+    background = reader.text(table, "", "background", "the finish that transparent art gets")
+    if background not in ids:
+        reader.fail("background", f"is {background!r}, not one of the finishes", f"Choose one of: {', '.join(ids)}.")
+    return FabProfile(
+        id=reader.identifier(table, ""),
+        fab=reader.text(table, "", "fab", "the fab's name"),
+        name=reader.text(table, "", "name", "what is ordered, in words"),
+        note=reader.text(table, "", "note", "anything a reader should know", ""),
+        plating=reader.choice(table, "", "plating", PLATINGS),
+        lead_free=reader.flag(table, "", "lead_free", "true where the fab states it"),
+        background=background,
+        stack_up=_stack_up(reader, reader.get(table, "", "stack_up", "table: " + ", ".join(STACK_UP))),
+        limits=limits,
+        finishes=finishes,
+        revision=hashlib.sha256(toml).hexdigest()[:16],
+        toml=toml,
+    )
+
+
+def _stack_up(reader: _Reader, value: object) -> dict[str, str | float | int]:
+    table = reader.table(value, "stack_up", STACK_UP)
+    where = "stack_up."
+    sides = reader.get(table, where, "sides", STACK_UP["sides"])
+    if sides not in (1, 2) or isinstance(sides, bool):
+        reader.fail("stack_up.sides", f"is {sides!r}", "Write 1 or 2.")
+    return {
+        "thickness_mm": reader.number(
+            reader.get(table, where, "thickness_mm", STACK_UP["thickness_mm"]), "stack_up.thickness_mm", 0.1, 10.0, "mm"
+        ),
+        "substrate": reader.text(table, where, "substrate", STACK_UP["substrate"]),
+        "solder_mask": reader.text(table, where, "solder_mask", STACK_UP["solder_mask"]),
+        "legend": reader.text(table, where, "legend", STACK_UP["legend"]),
+        "copper_um": reader.number(
+            reader.get(table, where, "copper_um", STACK_UP["copper_um"]), "stack_up.copper_um", 5.0, 400.0, "um"
+        ),
+        "sides": int(sides),
+    }

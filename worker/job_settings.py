@@ -1,0 +1,230 @@
+"""What a job asks for. One name per setting, on the command line, over HTTP and in the report."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal, NoReturn
+
+from worker.errors import SettingsError
+
+Edges = Literal["threshold", "dither", "auto"]
+Assignment = Literal["faithful", "contrast"]
+Use = Literal["wall", "handheld", "worn", "child"]
+
+MM_PER_INCH = 25.4
+"""Exact, by the international yard and pound agreement of 1959."""
+
+SETTINGS: dict[str, tuple[str, str, str]] = {
+    "width": ("60mm", "", "width of the board in mm or in; the height follows where only one is given"),
+    "height": ("60mm", "", "height of the board in mm or in"),
+    "pitch": ("20um", "20um", "size of one pixel of the masks, 5um to 100um"),
+    "clusters": ("8", "auto", "how many colours the artwork is reduced to: 1 to 256, auto or none"),
+    "pin": ("#C82828~12=legend", "", "#RRGGBB[~deltaE]=finish: this colour, and any within deltaE, in that finish"),
+    "forbid": ("gold", "", "a finish that may not be used"),
+    "max_finishes": ("3", "", "how many finishes may be used at most"),
+    "background": ("mask", "", "the finish of transparent places (default: the fab's)"),
+    "assignment": ("contrast:0.5", "faithful", "faithful, or contrast[:amount], which stretches the lightness, 0 to 1"),
+    "edges": ("dither", "auto", "threshold, dither or auto"),
+    "clean_up": ("off", "on", "on, or off: leave rims and specks as they are (threshold only)"),
+    "viewing_distance": ("300mm", "300mm", "from where the board is looked at, for the score"),
+    "use": ("worn", "wall", "wall, handheld, worn or child: which cautions apply"),
+    "voltage": ("12Vdc", "", "the highest voltage on the board, as 12V, 48Vdc or 230Vac"),
+}
+"""Every setting: an example, its default as text ("" where there is none), its meaning."""
+
+REPEATABLE = ("pin", "forbid")
+
+_LENGTH = re.compile(r"\s*([0-9]*\.?[0-9]+(?:[eE][-+]?[0-9]+)?)\s*(mm|cm|um|µm|in|inch|\")\s*")
+_PIN = re.compile(r"#([0-9A-Fa-f]{6})(?:~([0-9]*\.?[0-9]+))?=(.+)")
+_VOLTAGE = re.compile(r"\s*([0-9]*\.?[0-9]+)\s*[vV]\s*(ac|dc|AC|DC)?\s*")
+_MM_PER = {"mm": 1.0, "cm": 10.0, "um": 1e-3, "µm": 1e-3, "in": MM_PER_INCH, "inch": MM_PER_INCH, '"': MM_PER_INCH}
+
+DEFAULT_PIN_DELTA_E = 5.0
+MAX_SIDE_MM = 1200.0
+
+
+def _fail(name: str, value: object, mend: str) -> NoReturn:
+    raise SettingsError(f"Setting {name} is {value!r}.", mend=mend)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pin:
+    """A colour of the art that must stand in a finish.
+
+    `srgb` is encoded sRGB, 0 to 255. Every colour whose CIEDE2000 from it is at most `delta_e` goes along.
+    """
+
+    srgb: tuple[int, int, int]
+    delta_e: float
+    finish: str
+
+    def text(self) -> str:
+        """The pin as it is written in settings."""
+        red, green, blue = self.srgb
+        return f"#{red:02X}{green:02X}{blue:02X}~{self.delta_e:g}={self.finish}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings:
+    """All settings of one job. Lengths in mm unless the name says otherwise. Raises SettingsError when built."""
+
+    width_mm: float | None = None
+    height_mm: float | None = None
+    pitch_um: float = 20.0
+    clusters: int | Literal["auto", "none"] = "auto"
+    pins: tuple[Pin, ...] = ()
+    forbid: tuple[str, ...] = ()
+    max_finishes: int | None = None
+    background: str | None = None
+    assignment: Assignment = "faithful"
+    contrast: float = 0.5
+    edges: Edges = "auto"
+    clean_up: bool = True
+    viewing_distance_mm: float = 300.0
+    use: Use = "wall"
+    voltage: float | None = None
+    voltage_kind: Literal["ac", "dc", "unknown"] = "unknown"
+
+    def __post_init__(self) -> None:
+        for name, side in (("width", self.width_mm), ("height", self.height_mm)):
+            if side is not None and not (math.isfinite(side) and 0.1 <= side <= MAX_SIDE_MM):
+                _fail(name, f"{side:g}mm", f"Choose 0.1mm to {MAX_SIDE_MM:g}mm.")
+        if not (math.isfinite(self.pitch_um) and 5.0 <= self.pitch_um <= 100.0):
+            _fail("pitch", f"{self.pitch_um:g}um", "Choose 5um to 100um.")
+        if not isinstance(self.clusters, str) and not 1 <= self.clusters <= 256:
+            _fail("clusters", self.clusters, "Choose 1 to 256, auto or none.")
+        if self.max_finishes is not None and not 1 <= self.max_finishes <= 64:
+            _fail("max_finishes", self.max_finishes, "Choose 1 or more.")
+        if not (math.isfinite(self.contrast) and 0.0 <= self.contrast <= 1.0):
+            _fail("assignment", f"contrast:{self.contrast:g}", "Choose an amount from 0 to 1.")
+        if not (math.isfinite(self.viewing_distance_mm) and 50.0 <= self.viewing_distance_mm <= 20000.0):
+            _fail("viewing_distance", f"{self.viewing_distance_mm:g}mm", "Choose 50mm to 20000mm.")
+        for pin in self.pins:
+            if not (math.isfinite(pin.delta_e) and 0.0 <= pin.delta_e <= 100.0):
+                _fail("pin", pin.text(), "Choose a deltaE from 0 to 100.")
+            if pin.finish in self.forbid:
+                _fail("pin", pin.text(), f"{pin.finish} is forbidden as well: drop the pin or the forbid.")
+        if self.background is not None and self.background in self.forbid:
+            _fail("background", self.background, "It is forbidden as well: drop one of the two.")
+
+    def as_text(self) -> dict[str, str | list[str] | None]:
+        """The settings as they are written: each value can be given back as it stands."""
+        return {
+            "width": None if self.width_mm is None else f"{self.width_mm:.10g}mm",
+            "height": None if self.height_mm is None else f"{self.height_mm:.10g}mm",
+            "pitch": f"{self.pitch_um:.10g}um",
+            "clusters": str(self.clusters),
+            "pin": [pin.text() for pin in self.pins],
+            "forbid": list(self.forbid),
+            "max_finishes": None if self.max_finishes is None else str(self.max_finishes),
+            "background": self.background,
+            "assignment": "faithful" if self.assignment == "faithful" else f"contrast:{self.contrast:.10g}",
+            "edges": self.edges,
+            "clean_up": "on" if self.clean_up else "off",
+            "viewing_distance": f"{self.viewing_distance_mm:.10g}mm",
+            "use": self.use,
+            "voltage": None
+            if self.voltage is None
+            else f"{self.voltage:.10g}V{'' if self.voltage_kind == 'unknown' else self.voltage_kind}",
+        }
+
+
+def length_mm(name: str, text: str) -> float:
+    """A length with its unit (mm, cm, um, in) in mm. Raises SettingsError."""
+    match = _LENGTH.fullmatch(text)
+    if match is None:
+        _fail(name, text, f"Write a number with its unit, such as {SETTINGS[name][0]} or 2.5in.")
+    return float(match[1]) * _MM_PER[match[2]]
+
+
+def read_settings(given: Mapping[str, str | Sequence[str] | None]) -> Settings:
+    """Settings from their written form, as the command line and HTTP give them.
+
+    Absent, None and empty values mean the default. Raises SettingsError, naming the setting, the value and the mend.
+    """
+    for name in given:
+        if name not in SETTINGS:
+            raise SettingsError(f"There is no setting {name!r}.", mend=f"Known settings: {', '.join(SETTINGS)}.")
+
+    def listed(name: str) -> list[str]:
+        value = given.get(name)
+        if value is None:
+            return []
+        return [entry for entry in ([value] if isinstance(value, str) else value) if entry.strip()]
+
+    def one(name: str) -> str | None:
+        values = listed(name)
+        if len(values) > 1:
+            _fail(name, values, "Give it once.")
+        return values[0].strip() if values else None
+
+    def side(name: str) -> float | None:
+        text = one(name)
+        return None if text is None else length_mm(name, text)
+
+    def choice(name: str, choices: tuple[str, ...]) -> str:
+        text = one(name) or SETTINGS[name][1]
+        if text not in choices:
+            _fail(name, text, f"Choose one of: {', '.join(choices)}.")
+        return text
+
+    def whole(name: str) -> int | None:
+        text = one(name)
+        if text is None:
+            return None
+        if not re.fullmatch(r"[0-9]{1,6}", text):
+            _fail(name, text, f"Write a whole number, such as {SETTINGS[name][0]}.")
+        return int(text)
+
+    pitch = one("pitch")
+    distance = one("viewing_distance")
+    clusters = one("clusters") or "auto"
+    assignment = one("assignment") or "faithful"
+    kind, colon, amount = assignment.partition(":")
+    if kind not in ("faithful", "contrast") or (colon and (kind == "faithful" or not _is_number(amount))):
+        _fail("assignment", assignment, "Choose faithful, contrast or contrast:AMOUNT with an amount from 0 to 1.")
+    voltage = one("voltage")
+    volts = None if voltage is None else _VOLTAGE.fullmatch(voltage)
+    if voltage is not None and volts is None:
+        _fail("voltage", voltage, "Write volts, such as 12V, 48Vdc or 230Vac.")
+    return Settings(
+        width_mm=side("width"),
+        height_mm=side("height"),
+        pitch_um=20.0 if pitch is None else length_mm("pitch", pitch) * 1000.0,
+        clusters=clusters if clusters in ("auto", "none") else (whole("clusters") or 0),  # type: ignore[arg-type]
+        pins=tuple(read_pin(text) for text in listed("pin")),
+        forbid=tuple(text.strip() for text in listed("forbid")),
+        max_finishes=whole("max_finishes"),
+        background=one("background"),
+        assignment=kind,  # type: ignore[arg-type]
+        contrast=float(amount) if amount else 0.5,
+        edges=choice("edges", ("threshold", "dither", "auto")),  # type: ignore[arg-type]
+        clean_up=choice("clean_up", ("on", "off")) == "on",
+        viewing_distance_mm=300.0 if distance is None else length_mm("viewing_distance", distance),
+        use=choice("use", ("wall", "handheld", "worn", "child")),  # type: ignore[arg-type]
+        voltage=None if volts is None else float(volts[1]),
+        voltage_kind="unknown" if volts is None or volts[2] is None else volts[2].lower(),  # type: ignore[arg-type]
+    )
+
+
+def _is_number(text: str) -> bool:
+    try:
+        return math.isfinite(float(text))
+    except ValueError:
+        return False
+
+
+def read_pin(text: str) -> Pin:
+    """A pin from #RRGGBB[~deltaE]=finish. Raises SettingsError."""
+    match = _PIN.fullmatch(text.strip())
+    if match is None:
+        _fail("pin", text, "Write #RRGGBB=finish or #RRGGBB~deltaE=finish, such as #C82828~12=legend.")
+    red, green, blue = (int(match[1][i : i + 2], 16) for i in (0, 2, 4))
+    return Pin(
+        srgb=(red, green, blue),
+        delta_e=float(match[2]) if match[2] else DEFAULT_PIN_DELTA_E,
+        finish=match[3].strip(),
+    )

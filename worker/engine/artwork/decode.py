@@ -200,8 +200,10 @@ def _sixteen_bits_by_profile(pixels: npt.NDArray[np.uint16], icc: bytes, space: 
         image = pyvips.Image.new_from_memory(pixels.data, width, height, channels, "ushort")
         image = image.copy(interpretation=interpretation)
         image.set_type(pyvips.GValue.blob_type, "icc-profile-data", icc)
-        converted = image.icc_transform(
-            "srgb", embedded=True, intent="relative", black_point_compensation=True, depth=8
+        # Two steps in floating point: one from end to end would go through a coarse table.
+        imported = image.icc_import(embedded=True, pcs="xyz", intent="relative", black_point_compensation=True)
+        converted = imported.icc_export(
+            output_profile="srgb", intent="relative", black_point_compensation=True, depth=8
         )
         memory = converted.write_to_memory()
     except pyvips.Error as error:

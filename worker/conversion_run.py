@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, Any
 from worker.artwork_files import ArtworkFile
 from worker.errors import ArtworkError, MaskwrightError
 from worker.fab_profile import FabProfile
-from worker.job import STAGES
 from worker.job_settings import Settings
 from worker.result_folder import check_replaceable, replace_result
 from worker.summary_table import SummaryRow, summary_row
@@ -120,13 +119,12 @@ class _Watch:
     def start(cls, progress: Progress | None, artwork: ArtworkFile, done: int, of: int) -> _Watch:
         if progress is None:
             return cls(progress=None, task=None)
-        task = progress.add_task(f"{done + 1}/{of} {artwork.name}", total=len(STAGES), stage="")
+        task = progress.add_task(f"{done + 1}/{of} {artwork.name}", total=None, stage="")
         return cls(progress=progress, task=task)
 
     def report(self, stage: str, done: int, of: int) -> None:
         if self.progress is not None and self.task is not None:
-            place = STAGES.index(stage) if stage in STAGES else 0
-            self.progress.update(self.task, completed=place + (done / of if of else 0.0), stage=stage)
+            self.progress.update(self.task, completed=done, total=of, stage=stage)
 
     def stop(self) -> None:
         if self.progress is not None and self.task is not None:

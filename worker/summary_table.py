@@ -26,10 +26,9 @@ class SummaryRow:
     seconds: float
 
 
-HEADINGS = ("artwork", "size", "finishes", "error mean", "error 95 %", "continuous reference", "seconds")
 FOOTNOTE = (
-    "error: S-CIELAB from the viewing distance, lower is better. continuous reference: the same for an infinitely fine "
-    "mixture of the finishes; not a proven bound."
+    "Errors are S-CIELAB from the viewing distance; lower is better. The continuous reference is the mean error of an "
+    "infinitely fine mixture of the finishes; not a proven bound."
 )
 
 
@@ -56,28 +55,21 @@ def print_summary(rows: Sequence[SummaryRow], console: Console) -> None:
         for row in rows:
             print(_line(row), file=console.file)
         return
+    from rich.box import SIMPLE_HEAD
     from rich.table import Table
     from rich.text import Text
 
-    table = Table(*HEADINGS[:3], caption=FOOTNOTE, caption_justify="left")
-    for heading in HEADINGS[3:]:
-        table.add_column(heading, justify="right")
+    table = Table(box=SIMPLE_HEAD, collapse_padding=True, pad_edge=False, caption=FOOTNOTE, caption_justify="left")
+    table.add_column("artwork", overflow="fold")
+    table.add_column("size", no_wrap=True)
+    table.add_column("finishes", overflow="fold")
+    for heading in ("error\nmean", "95 %", "continuous\nreference", "s"):
+        table.add_column(heading, justify="right", no_wrap=True)
     for row in rows:
-        name, *cells = _cells(row)
-        table.add_row(Text(name, overflow="fold"), *cells)
+        size = size_text(row.width_mm, row.height_mm).replace(" (", "\n(")
+        figures = (f"{row.mean:.2f}", f"{row.p95:.2f}", f"{row.continuous:.2f}", f"{row.seconds:.1f}")
+        table.add_row(Text(row.name), size, ", ".join(row.finishes), *figures)
     console.print(table)
-
-
-def _cells(row: SummaryRow) -> tuple[str, ...]:
-    return (
-        row.name,
-        size_text(row.width_mm, row.height_mm),
-        ", ".join(row.finishes),
-        f"{row.mean:.2f}",
-        f"{row.p95:.2f}",
-        f"{row.continuous:.2f}",
-        f"{row.seconds:.1f}",
-    )
 
 
 def size_text(width_mm: float, height_mm: float) -> str:

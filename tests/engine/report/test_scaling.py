@@ -9,7 +9,7 @@ import numpy.typing as npt
 import pytest
 from skimage.transform import downscale_local_mean
 
-from worker.engine.report.scaling import enlarge, over_paper, shrink_labels, shrink_map
+from worker.engine.report.scaling import enlarge, shrink_labels, shrink_map
 
 COLOURS = np.random.default_rng(7).integers(0, 256, (256, 3), dtype=np.uint8)
 
@@ -38,16 +38,6 @@ def test_a_checkerboard_of_black_and_white_is_half_the_light() -> None:
     colours[1] = 255
     labels = (np.indices((8, 8)).sum(axis=0) % 2).astype(np.uint8)
     assert (shrink_labels(labels, colours, height_px=2, width_px=2) == 188).all()
-
-
-def test_transparency_mixes_in_linear_light() -> None:
-    srgb = np.random.default_rng(2).integers(0, 256, (9, 8, 3), dtype=np.uint8)
-    alpha = np.arange(72, dtype=np.uint8).reshape(9, 8) * 3
-    paper = np.array([230, 20, 60], np.uint8)
-    cover = alpha[..., None] / 255.0
-    outside = levels_of(light_of(srgb) * cover + light_of(paper) * (1 - cover))
-    assert np.abs(over_paper(srgb, alpha, paper) - outside).max() < 0.51
-    assert over_paper(srgb, None, paper) is srgb
 
 
 def test_a_map_shrinks_to_the_mean_of_its_cells() -> None:

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from worker.engine.arrays import Alpha, Float32s, Labels, Srgb
+from worker.engine.arrays import Float32s, Labels, Srgb
 from worker.engine.artwork.resample import find_taps
 from worker.engine.colorimetry import SRGB_TO_LINEAR, srgb_encoded
 from worker.engine.threads import row_strips, run_all
@@ -38,19 +38,7 @@ def shrink_labels(labels: Labels, colours: Srgb, *, height_px: int, width_px: in
     mean = np.empty((height_px, width_px, 3), dtype=np.float32)
     strips = row_strips(height_px, _STRIP_PX)
     run_all(_shrink_labels, [(labels, light, *taps, mean, *strip) for strip in strips], threads)
-    return _encoded(mean)
-
-
-def over_paper(srgb: Srgb, alpha: Alpha | None, paper: Srgb) -> Srgb:
-    """A picture laid over one colour, mixed in linear light. paper: uint8 (3,), encoded sRGB."""
-    if alpha is None:
-        return srgb
-    cover = (alpha / np.float32(255))[:, :, None]
-    return _encoded(SRGB_TO_LINEAR[paper] * (1 - cover) + SRGB_TO_LINEAR[srgb] * cover)
-
-
-def _encoded(light: npt.ArrayLike) -> Srgb:
-    return np.asarray(np.rint(srgb_encoded(light) * 255.0), dtype=np.uint8)
+    return np.asarray(np.rint(srgb_encoded(mean) * 255.0), dtype=np.uint8)
 
 
 def shrink_map(values: Float32s, *, height_px: int, width_px: int) -> Float32s:

@@ -7,12 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from worker.engine.arrays import Alpha, Float32s, Labels, Srgb
+from worker.engine.artwork.ground import lay_on_ground
 from worker.engine.artwork.picture import GridPicture
 from worker.engine.artwork.resample import resample
 from worker.engine.report.colour_scale import scale_indices, scale_palette
 from worker.engine.report.error_picture import BAR_HEIGHT_PX, scale_bar
 from worker.engine.report.lettering import lettering, line_height_px
-from worker.engine.report.scaling import enlarge, over_paper, shrink_labels, shrink_map
+from worker.engine.report.scaling import enlarge, shrink_labels, shrink_map
 from worker.engine.report.score import Score
 
 LONGEST_PX = 2048
@@ -78,7 +79,7 @@ def side_by_side(
     layout = _layout(picture.height_px, picture.width_px, full_size=full_size)
     size = {"height_px": layout.height_px // layout.factor, "width_px": layout.width_px // layout.factor}
     srgb, alpha = resample(picture.srgb, picture.alpha, **size, keep_edges=True, threads=threads)
-    art = over_paper(srgb, alpha, colours[background])
+    art, _ = lay_on_ground(srgb, alpha, colours[background])
     board = shrink_labels(labels, colours, **size, threads=threads)
     error = scale_palette()[scale_indices(_error_panel(score, picture, layout))]
     canvas = np.full((*layout.canvas_px, 3), 255, dtype=np.uint8)

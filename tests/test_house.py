@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import re
+import shutil
 import subprocess
 import sys
 import tomllib
@@ -177,3 +179,23 @@ def test_the_engine_says_what_it_may_not_touch() -> None:
 def test_the_package_ships_what_it_reads() -> None:
     data = PROJECT["tool"]["setuptools"]["package-data"]["worker"]
     assert "engine/report/*.json" in data
+
+
+def test_the_python_of_the_readme_runs() -> None:
+    (example,) = re.findall(r"```python\n(.*?)```", README, re.DOTALL)
+    code = f"{example}\nprint(gold.dtype, gold.any(), preview[:4])"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False, cwd=ROOT)
+    assert done.returncode == 0, done.stderr
+    score, shown = done.stdout.splitlines()
+    assert float(score) > 0
+    assert shown == r"bool True b'\x89PNG'"
+
+
+@pytest.mark.parametrize(("ci", "status"), [("", 0), ("1", 1)])
+def test_in_ci_a_skipped_test_counts_as_failed(ci: str, status: int, tmp_path: Path) -> None:
+    shutil.copy(ROOT / "tests" / "conftest.py", tmp_path)
+    (tmp_path / "test_one.py").write_text("import pytest\n\ndef test_it():\n    pytest.skip('not here')\n")
+    command = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", str(tmp_path)]
+    environment = {**os.environ, "CI": ci}
+    done = subprocess.run(command, capture_output=True, text=True, check=False, cwd=tmp_path, env=environment)
+    assert done.returncode == status, done.stdout

@@ -102,6 +102,9 @@ def _add_convert(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.add_argument("artworks", nargs="+", type=Path, metavar="ARTWORK", help="a picture, or a folder of pictures")
     parser.add_argument("--fab", required=True, help="path to a fab profile (.toml), or the id of an installed one")
     parser.add_argument("--out", required=True, type=Path, metavar="DIR", help="folder for the results")
+    parser.add_argument(
+        "--full-size", action="store_true", help="comparison.png at the size of the masks, in place of 2,048 px at most"
+    )
     settings = parser.add_argument_group("settings", "the same names as over HTTP and in report.json")
     for name, (example, default, meaning) in SETTINGS.items():
         text = f"{meaning}; such as {example}" + (f" (default: {default})" if default else "")
@@ -189,6 +192,7 @@ def _convert(given: argparse.Namespace) -> int:
         fab=fab,
         settings=settings,
         out=given.out,
+        full_size=given.full_size,
         tables=environment.cache_dir.expanduser(),
         threads=environment.threads or processor_cores(),
         console=Console(),

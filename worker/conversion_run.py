@@ -33,6 +33,7 @@ class ConversionRun:
     fab: FabProfile
     settings: Settings
     out: Path
+    full_size: bool
     tables: Path
     threads: int
     console: Console
@@ -74,7 +75,7 @@ class ConversionRun:
                 threads=self.threads,
                 progress=report,
             )
-            replace_result(target, conversion.files())
+            replace_result(target, conversion.files(full_size=self.full_size))
         self._succeed(artwork, conversion.report, time.perf_counter() - started)
 
     def _succeed(self, artwork: ArtworkFile, report: dict[str, Any], seconds: float) -> None:

@@ -138,6 +138,14 @@ def test_the_same_call_gives_the_same_bytes_but_for_the_stages(cache: Path, tmp_
     assert reports[0] == reports[1]
 
 
+def test_the_comparison_in_full_size_on_request(cache: Path, tmp_path: Path) -> None:
+    art = paint(tmp_path / "moon.png", 400)
+    size = ("--width", "40mm", "--pitch", "40um", "--full-size")
+    assert run(cache, "convert", art, "--fab", FAB, *size, "--out", tmp_path / "out").returncode == 0
+    with Image.open(tmp_path / "out" / "moon" / "comparison.png") as comparison:
+        assert comparison.width > 3 * 1000
+
+
 @pytest.mark.parametrize(
     ("changes", "named"),
     [

@@ -172,6 +172,11 @@ def test_every_room_of_the_engine_has_its_place() -> None:
     assert found - {"__init__"} == placed
 
 
+@pytest.mark.parametrize("path", sorted((ROOT / "worker").glob("*.py")), ids=lambda path: path.stem)
+def test_every_room_of_the_worker_is_in_the_guide(path: Path) -> None:
+    assert path.stem == "__init__" or f"{path.name}`" in DEVELOPERS
+
+
 def test_the_engine_says_what_it_may_not_touch() -> None:
     assert "may import" in (ROOT / "worker" / "engine" / "README.md").read_text(encoding="utf-8")
 

@@ -19,6 +19,7 @@ from worker.broker import QUEUES, Broker
 from worker.embedded import broker_command
 from worker.job import JobRequest
 from worker.ledger import Ledger
+from worker.result_folder import replace_result
 from worker.settings import PROJECT, Environment, child_environment
 from worker.storage import open_store
 from worker.tasks import Outcome, Work
@@ -77,7 +78,17 @@ def _through_the_queue(folder: Path, jobs: int) -> float:
     ledger.migrate()
     with (folder / "log").open("wb") as log:
         server = subprocess.Popen(broker_command(folder / "broker", listen), stdout=log, stderr=log)
-        options = ["-A", "worker.process", "worker", "-c", str(WORKERS), "-Q", QUEUES["batch"], "-I", "benchmarks.queue_cost"]
+        options = [
+            "-A",
+            "worker.process",
+            "worker",
+            "-c",
+            str(WORKERS),
+            "-Q",
+            QUEUES["batch"],
+            "-I",
+            "benchmarks.queue_cost",
+        ]
         variables = {"MASKWRIGHT_DATA_DIR": str(folder), "REDIS_URL": environment.redis_url}
         try:
             _submit(environment, ledger, broker, jobs, until=time.monotonic() + LIMIT_SECONDS)
@@ -161,12 +172,9 @@ def _directly(folder: Path, jobs: int) -> float:
     source.write_bytes(bytes(FILE_BYTES))
     started = time.perf_counter()
     for number in range(jobs):
-        result = folder / "direct" / str(number)
-        result.mkdir(parents=True)
         with source.open("rb") as artwork:
-            for file in range(FILES):
-                artwork.seek(0)
-                (result / f"file{file}.png").write_bytes(artwork.read())
+            data = artwork.read()
+        replace_result(folder / "direct" / str(number), ((f"file{file}.png", data) for file in range(FILES)))
     return time.perf_counter() - started
 
 

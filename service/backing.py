@@ -66,7 +66,7 @@ def open_backing(environment: Environment) -> Backing:
         ledger=ledger,
         store=store,
         broker=broker,
-        housekeeping=Housekeeping(ledger, store, broker),
+        housekeeping=Housekeeping(ledger, broker, store=store),
     )
     ledger.migrate()
     backing.install_fabs()

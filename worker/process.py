@@ -73,6 +73,8 @@ app.task(name=WORK)(_work)
 
 def _start_parent(**_: Any) -> None:
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
+    for name in ("alembic", "celery.app.trace", "celery.worker.strategy"):  # a line or more for every job
+        logging.getLogger(name).setLevel(logging.WARNING)
     for name in SHARED_LIBRARIES:
         importlib.import_module(name)
     _here.ledger = open_ledger(environment, pooled=False)
@@ -91,7 +93,7 @@ def _await_database(ledger: Ledger) -> None:
 
 def _keep_house(**_: Any) -> None:
     if _here.ledger is not None:
-        _here.housekeeping = Housekeeping(_here.ledger, open_store(environment), broker, quiet=_quiet)
+        _here.housekeeping = Housekeeping(_here.ledger, broker, quiet=_quiet)
         _here.housekeeping.start()
 
 

@@ -11,9 +11,12 @@ import os
 import re
 import secrets
 import tempfile
-from collections.abc import Iterator
+from collections import deque
+from collections.abc import Iterable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
+from datetime import timedelta
 from pathlib import Path
 from typing import IO, Any, BinaryIO, Protocol, cast
 
@@ -24,6 +27,7 @@ from worker.errors import SettingsError, StorageError, UnavailableError
 from worker.settings import Environment
 
 CHUNK_BYTES = 256 * 1024
+UPLOADS = 4
 
 _KEY = re.compile(r"(?:[A-Za-z0-9_][A-Za-z0-9._-]*/)*[A-Za-z0-9_][A-Za-z0-9._-]*")
 _TEMPORARY = ".part-"
@@ -42,6 +46,9 @@ class ObjectStore(Protocol):
 
     def put(self, key: str, data: bytes) -> None:
         """Store these bytes, durably, replacing what was there."""
+
+    def put_new(self, folder: str, files: Iterable[tuple[str, bytes]]) -> None:
+        """Store files, (path, bytes), under a folder that no other writer knows; all durable when this returns."""
 
     def spool(self) -> Any:
         """A context manager giving a binary file to gather an upload in; it is gone afterwards unless kept."""
@@ -110,6 +117,22 @@ class FolderStore:
                 with suppress(OSError):
                     temporary.unlink()
                 raise
+
+    def put_new(self, folder: str, files: Iterable[tuple[str, bytes]]) -> None:
+        root = self.objects / _checked(folder)
+        made = {root.parent, root}
+        with _understood():
+            root.mkdir(parents=True)
+            for name, data in files:
+                path = self.objects / _checked(f"{folder}/{name}")
+                if path.parent not in made:
+                    path.parent.mkdir(parents=True)
+                    made.update(parent for parent in path.parents if root in parent.parents)
+                with path.open("xb", buffering=0) as file:
+                    file.write(data)
+                    os.fsync(file.fileno())
+            for parent in (*made, root.parent.parent):
+                _flush_folder(parent)
 
     @contextmanager
     def spool(self) -> Iterator[IO[bytes]]:
@@ -180,9 +203,14 @@ def _flush(file: IO[bytes]) -> None:
 
 def _move(temporary: Path, path: Path) -> None:
     temporary.replace(path)
-    folder = os.open(path.parent, os.O_RDONLY)
+    _flush_folder(path.parent)
+
+
+def _flush_folder(path: Path) -> None:
+    """A name is on disk only when its folder is."""
+    folder = os.open(path, os.O_RDONLY)
     try:
-        os.fsync(folder)  # the name is on disk only when its folder is
+        os.fsync(folder)
     finally:
         os.close(folder)
 
@@ -209,7 +237,7 @@ def _understood() -> Iterator[None]:
 
 
 class BucketStore:
-    """Objects in an S3 bucket, under a prefix."""
+    """Objects in an S3 bucket, under a prefix. Its client has threads: a process that has made one may not fork."""
 
     def __init__(self, environment: Environment, bucket: str, prefix: str) -> None:
         config: dict[str, Any] = {"region": environment.s3_region}
@@ -223,12 +251,23 @@ class BucketStore:
             prefix=prefix or None,
             config=cast(Any, config),
             client_options={"allow_http": environment.s3_endpoint.startswith("http://"), "timeout": "60s"},
-            retry_config=cast(Any, {"max_retries": 3}),
+            retry_config={"max_retries": 3, "retry_timeout": timedelta(seconds=20)},
         )
 
     def put(self, key: str, data: bytes) -> None:
-        with _reached():
-            obstore.put(self.store, _checked(key), data)
+        key = _checked(key)
+        with _reached(writing=True):
+            obstore.put(self.store, key, data)
+
+    def put_new(self, folder: str, files: Iterable[tuple[str, bytes]]) -> None:
+        with ThreadPoolExecutor(UPLOADS) as pool:
+            under_way: deque[Future[None]] = deque()
+            for name, data in files:
+                under_way.append(pool.submit(self.put, f"{folder}/{name}", data))
+                if len(under_way) == UPLOADS:  # so that few files are in memory at once
+                    under_way.popleft().result()
+            for upload in under_way:
+                upload.result()
 
     @contextmanager
     def spool(self) -> Iterator[IO[bytes]]:
@@ -237,7 +276,7 @@ class BucketStore:
 
     def keep(self, key: str, spooled: IO[bytes]) -> None:
         spooled.seek(0)
-        with _reached():
+        with _reached(writing=True):
             obstore.put(self.store, _checked(key), cast(Any, spooled))
         spooled.close()
 
@@ -276,12 +315,12 @@ class BucketStore:
 
 
 @contextmanager
-def _reached() -> Iterator[None]:
+def _reached(*, writing: bool = False) -> Iterator[None]:
     try:
         yield
-    except FileNotFoundError:
-        raise
     except (obstore.exceptions.BaseError, OSError) as error:
+        if isinstance(error, FileNotFoundError) and not writing:
+            raise
         raise UnavailableError(
             "The object store does not answer as it should.", mend="Ask again shortly; see STORE_URL and the S3 keys."
         ) from error

@@ -6,7 +6,7 @@ import hashlib
 import logging
 import mimetypes
 import time
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -132,7 +132,9 @@ class Bench:
                     progress=heartbeat.report,
                 )
             )
-            result = [self._save(claim, path, data) for path, data in outcome.files]
+            folder = f"results/{job.id}/{claim.token}"
+            result: list[JobFile] = []
+            self.store.put_new(folder, _noted(outcome.files, folder, result))
         summary = {**outcome.summary, "seconds": round(time.perf_counter() - started, 3)}
         if not self.ledger.jobs.publish(job.id, claim.token, result, summary):
             log.warning("job %s was cancelled or given away: its result is dropped", job.id)
@@ -143,16 +145,20 @@ class Bench:
         except FileNotFoundError as error:
             raise StorageError(f"The artwork {job.name!r} is gone from the store.", mend="Send it again.") from error
 
-    def _save(self, claim: Claim, path: str, data: bytes) -> JobFile:
-        key = f"results/{claim.job.id}/{claim.token}/{path}"
-        self.store.put(key, data)
-        return JobFile(
-            path=path,
-            key=key,
-            bytes=len(data),
-            sha256=hashlib.sha256(data).hexdigest(),
-            media_type=mimetypes.guess_type(path)[0] or "application/octet-stream",
+
+def _noted(files: Iterable[tuple[str, bytes]], folder: str, result: list[JobFile]) -> Iterator[tuple[str, bytes]]:
+    """Hands the files on, one by one, and lists them in `result`."""
+    for path, data in files:
+        result.append(
+            JobFile(
+                path=path,
+                key=f"{folder}/{path}",
+                bytes=len(data),
+                sha256=hashlib.sha256(data).hexdigest(),
+                media_type=mimetypes.guess_type(path)[0] or "application/octet-stream",
+            )
         )
+        yield path, data
 
 
 def _failure(error: MaskwrightError) -> Failure:

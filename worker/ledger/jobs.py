@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 import sqlalchemy as sql
+from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import IntegrityError
 
 from worker.errors import ConflictError, NotFoundError
@@ -60,42 +61,14 @@ class Jobs:
     def claim(self, lane: Lane, task_id: str) -> Claim | None:
         """Take the job of this lane whose turn it is, or None when there is nothing to do."""
         token = uuid.uuid4().hex
-        due = (
-            sql.select(jobs.c.id)
-            .where(jobs.c.lane == lane, jobs.c.state == "queued")
-            .order_by(jobs.c.turn, jobs.c.seq)
-            .limit(1)
-            .with_for_update(skip_locked=True)
-        )
-        take = (
-            sql.update(jobs)
-            .where(jobs.c.id == due.scalar_subquery(), jobs.c.state == "queued")
-            .values(
-                state="running",
-                token=token,
-                task_id=task_id,
-                attempt=jobs.c.attempt + 1,
-                lease_until=now() + self.lease_seconds,
-                started=now(),
-                stage=None,
-                stage_done=None,
-                stage_of=None,
-                version=jobs.c.version + 1,
-            )
-            .returning(*jobs.c)
-        )
+        wanted = {"of_lane": lane, "by_token": token, "by_task": task_id, "for_seconds": self.lease_seconds}
         with self.database.writing() as connection:
-            row = connection.execute(take).mappings().one_or_none()
+            row = connection.execute(_TAKE, wanted).mappings().one_or_none()
             if row is None:
                 return None
-            _advance_clock(connection, lane, row["turn"])
-            toml = connection.execute(
-                sql.select(fab_revisions.c.toml).where(
-                    fab_revisions.c.owner == row["owner"],
-                    fab_revisions.c.id == row["fab_id"],
-                    fab_revisions.c.revision == row["fab_revision"],
-                )
-            ).scalar_one()
+            _set_turn(connection, lane, CLOCK, row["turn"])
+            fab = {"of_owner": row["owner"], "of_id": row["fab_id"], "of_revision": row["fab_revision"]}
+            toml = connection.execute(_FAB_TOML, fab).scalar_one()
         return Claim(job=_job(row), token=token, fab_toml=bytes(toml))
 
     def keep_alive(self, job_id: str, token: str, progress: Progress | None) -> bool:
@@ -112,19 +85,14 @@ class Jobs:
 
     def publish(self, job_id: str, token: str, result: Sequence[JobFile], summary: Mapping[str, Any]) -> bool:
         """Make a result the job's own. False, and nothing changes, when the job is no longer this worker's."""
-        done = (
-            sql.update(jobs)
-            .where(jobs.c.id == job_id, jobs.c.token == token, jobs.c.state == "running")
-            .values(state="done", summary=dict(summary), **_finished())
-            .returning(jobs.c.owner)
-        )
+        done = {"of_id": job_id, "by_token": token, "with_summary": dict(summary)}
         with self.database.writing() as connection:
-            owner = connection.execute(done).scalar_one_or_none()
+            owner = connection.execute(_PUBLISH, done).scalar_one_or_none()
             if owner is None:
                 return False
             if result:
                 connection.execute(
-                    sql.insert(files),
+                    _ADD_FILES,
                     [
                         {
                             "job_id": job_id,
@@ -350,22 +318,9 @@ def _next_turn(connection: sql.Connection, lane: Lane, owner: str) -> int:
     return turn
 
 
-def _advance_clock(connection: sql.Connection, lane: Lane, turn: int) -> None:
-    _set_turn(connection, lane, CLOCK, turn)
-
-
 def _set_turn(connection: sql.Connection, lane: Lane, owner: str, turn: int) -> None:
     """Raise the turn of an owner, or of the clock, to `turn`; never lower it."""
-    if connection.dialect.name == "sqlite":
-        from sqlalchemy.dialects.sqlite import insert
-    else:
-        from sqlalchemy.dialects.postgresql import insert  # type: ignore[assignment]
-    statement = insert(turns).values(lane=lane, owner=owner, turn=turn)
-    connection.execute(
-        statement.on_conflict_do_update(
-            index_elements=[turns.c.lane, turns.c.owner], set_={"turn": turn}, where=turns.c.turn < turn
-        )
-    )
+    connection.execute(_RAISE_TURN[connection.dialect.name], {"lane": lane, "owner": owner, "turn": turn})
 
 
 def _failed(failure: Failure) -> dict[str, Any]:
@@ -412,3 +367,61 @@ def _file(row: Mapping[Any, Any]) -> JobFile:
     return JobFile(
         path=row["path"], key=row["key"], bytes=row["bytes"], sha256=row["sha256"], media_type=row["media_type"]
     )
+
+
+# Built once: a statement costs more to build than to run.
+
+_TAKE = (
+    sql.update(jobs)
+    .where(
+        jobs.c.id
+        == sql.select(jobs.c.id)
+        .where(jobs.c.lane == sql.bindparam("of_lane"), jobs.c.state == "queued")
+        .order_by(jobs.c.turn, jobs.c.seq)
+        .limit(1)
+        .with_for_update(skip_locked=True)
+        .scalar_subquery(),
+        jobs.c.state == "queued",
+    )
+    .values(
+        state="running",
+        token=sql.bindparam("by_token"),
+        task_id=sql.bindparam("by_task"),
+        attempt=jobs.c.attempt + 1,
+        lease_until=now() + sql.bindparam("for_seconds", type_=sql.Double),
+        started=now(),
+        stage=None,
+        stage_done=None,
+        stage_of=None,
+        version=jobs.c.version + 1,
+    )
+    .returning(*jobs.c)
+)
+
+_FAB_TOML = sql.select(fab_revisions.c.toml).where(
+    fab_revisions.c.owner == sql.bindparam("of_owner"),
+    fab_revisions.c.id == sql.bindparam("of_id"),
+    fab_revisions.c.revision == sql.bindparam("of_revision"),
+)
+
+_PUBLISH = (
+    sql.update(jobs)
+    .where(jobs.c.id == sql.bindparam("of_id"), jobs.c.token == sql.bindparam("by_token"), jobs.c.state == "running")
+    .values(state="done", summary=sql.bindparam("with_summary", type_=jobs.c.summary.type), **_finished())
+    .returning(jobs.c.owner)
+)
+
+_ADD_FILES = sql.insert(files)
+
+
+def _raise_turn(insert: Any) -> sql.Executable:
+    new = insert(turns)
+    raised: sql.Executable = new.on_conflict_do_update(
+        index_elements=[turns.c.lane, turns.c.owner],
+        set_={"turn": new.excluded.turn},
+        where=turns.c.turn < new.excluded.turn,
+    )
+    return raised
+
+
+_RAISE_TURN = {"sqlite": _raise_turn(sqlite.insert), "postgresql": _raise_turn(postgresql.insert)}

@@ -1,0 +1,202 @@
+"""The whole service in one command, with the real engine: start, work, stop, and no process left behind."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+from tests.worker.rig import alive, descendants, wait_for
+from worker.client import Client, RefusedError
+from worker.embedded import MAX_SOCKET_PATH, locked, socket_folder
+from worker.errors import ConflictError, UnavailableError
+from worker.settings import PROJECT, child_environment
+
+ARTWORK = PROJECT / "samples" / "artworks" / "quillmere-badge.png"
+FAB = "nocturne-gold"
+LIMIT = 4 * 1024 * 1024
+
+
+@dataclass(frozen=True)
+class Service:
+    """A running service."""
+
+    process: subprocess.Popen[str]
+    address: str
+    data: Path
+
+    def below(self) -> list[int]:
+        return descendants(self.process.pid)
+
+    def logs(self) -> str:
+        return "\n".join(path.read_text("utf-8", "replace")[-2000:] for path in (self.data / "logs").iterdir())
+
+
+@contextmanager
+def serving(data: Path, **changes: str) -> Iterator[Service]:
+    """The service by its start command; ended, with all it started, whatever a test did to it."""
+    environment = child_environment({"MASKWRIGHT_MAX_UPLOAD_BYTES": str(LIMIT), **changes})
+    command = [sys.executable, "-m", "worker.embedded", "--port", "0", "--data-dir", str(data)]
+    process = subprocess.Popen(
+        command, cwd=PROJECT, env=environment, stdout=subprocess.PIPE, text=True, start_new_session=True
+    )
+    try:
+        assert process.stdout is not None
+        line = process.stdout.readline()
+        assert "http://127.0.0.1:" in line
+        yield Service(process=process, address=line.split()[-1], data=data)
+    finally:
+        below = descendants(process.pid)
+        process.kill()
+        process.wait()
+        for pid in below:
+            with suppress(ProcessLookupError):
+                os.kill(pid, signal.SIGKILL)
+
+
+@pytest.fixture(scope="module")
+def service(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Service]:
+    with serving(tmp_path_factory.mktemp("embedded") / "data") as service:
+        yield service
+
+
+@pytest.fixture
+def client(service: Service) -> Iterator[Client]:
+    with Client(service.address) as client:
+        yield client
+
+
+def submit(client: Client, width: str = "25mm", lane: str = "batch", **more: str) -> str:
+    job = client.submit(
+        ARTWORK.name, ARTWORK.read_bytes(), fab=FAB, settings={"width": width, "pitch": "50um", **more}, lane=lane
+    )
+    return str(job["id"])
+
+
+@pytest.mark.parametrize("lane", ["batch", "interactive"])
+def test_an_artwork_goes_in_and_masks_come_out(client: Client, service: Service, lane: str) -> None:
+    *seen, job = client.follow(submit(client, lane=lane))
+    assert job["state"] == "done", (job["error"], service.logs())
+    assert seen[0]["state"] in ("queued", "running")
+    files = {file["path"]: client.download(file) for file in client.files(job["id"])}
+    report = json.loads(files["report.json"])
+    assert {"labels.png", "preview.png", "error.png", "comparison.png"} <= set(files)
+    assert {finish["mask"] for finish in report["finishes"]} == {path for path in files if path.startswith("masks/")}
+    assert all(data.startswith(b"\x89PNG") for path, data in files.items() if path.endswith(".png"))
+    assert job["score"] == report["score"] and job["fab"]["revision"] == report["fab"]["revision"]
+    assert job["result"]["width_mm"] == pytest.approx(25, abs=0.05)
+
+
+def test_equal_jobs_give_equal_bytes(client: Client) -> None:
+    results = []
+    for _ in range(2):
+        *_, job = client.follow(submit(client))
+        results.append({file["path"]: file["sha256"] for file in client.files(job["id"])})
+    del results[0]["report.json"], results[1]["report.json"]  # it tells how long each stage took
+    assert results[0] == results[1]
+
+
+def test_an_artwork_that_is_none_fails_with_its_mend(client: Client) -> None:
+    job = client.submit("a.png", b"no picture at all", fab=FAB, settings={"width": "25mm"})
+    *_, failed = client.follow(job["id"])
+    assert failed["state"] == "failed" and failed["error"]["code"] == "artwork" and failed["error"]["detail"]
+
+
+def test_a_refusal_says_why(client: Client) -> None:
+    with pytest.raises(RefusedError, match="Choose 5um to 100um") as caught:
+        client.submit("a.png", b"x", fab=FAB, settings={"pitch": "1mm"})
+    assert caught.value.status == 422
+
+
+def test_an_endless_upload_is_stopped_soon_after_the_limit(service: Service) -> None:
+    host, _, port = service.address.removeprefix("http://").partition(":")
+    sent = 0
+    with socket.create_connection((host, int(port)), timeout=20) as connection:
+        head = (
+            f"POST /v1/jobs HTTP/1.1\r\nHost: {host}:{port}\r\nTransfer-Encoding: chunked\r\n"
+            "Content-Type: multipart/form-data; boundary=b\r\n\r\n"
+        )
+        start = b'--b\r\nContent-Disposition: form-data; name="artwork"; filename="a.png"\r\n\r\n'
+        connection.sendall(head.encode() + f"{len(start):x}\r\n".encode() + start + b"\r\n")
+        chunk = b"10000\r\n" + bytes(0x10000) + b"\r\n"
+        with suppress(BrokenPipeError, ConnectionResetError):
+            while sent < 20 * LIMIT:
+                connection.sendall(chunk)
+                sent += 0x10000
+        answer = b""
+        with suppress(ConnectionResetError):
+            answer = connection.recv(65536)
+    assert LIMIT < sent < 10 * LIMIT and (not answer or b" 413 " in answer)
+    assert list((service.data / "store" / "spooled").iterdir()) == []
+
+
+def test_a_second_service_on_the_same_data_is_refused(service: Service) -> None:
+    command = [sys.executable, "-m", "worker.embedded", "--port", "0", "--data-dir", str(service.data)]
+    second = subprocess.run(command, cwd=PROJECT, capture_output=True, text=True, timeout=60)
+    assert second.returncode == 1 and "Another service runs" in second.stderr and "--data-dir" in second.stderr
+
+
+def test_a_part_that_dies_is_started_again(client: Client, service: Service) -> None:
+    for name in ("valkey", "celery", "service"):
+        killed = [pid for pid in service.below() if name in Path(f"/proc/{pid}/cmdline").read_text()]
+        assert killed, name
+        os.kill(killed[0], signal.SIGKILL)
+    wait_for(lambda: submitted(client))
+    *_, job = client.follow(submit(client))
+    assert job["state"] == "done"
+
+
+def submitted(client: Client) -> bool:
+    try:
+        submit(client)
+    except UnavailableError:
+        return False
+    return True
+
+
+def test_a_stop_leaves_no_process_and_a_job_under_way_goes_on_after_the_next_start(
+    service: Service, client: Client
+) -> None:
+    job_id = submit(client, width="300mm", pitch="20um")
+    wait_for(lambda: client.job(job_id)["state"] == "running")
+    below = service.below()
+    assert len(below) >= 6
+    service.process.send_signal(signal.SIGINT)
+    assert service.process.wait(30) == 0
+    assert not [pid for pid in below if alive(pid)]
+    with serving(service.data) as again, Client(again.address) as client:
+        job = client.job(job_id)
+        assert job["state"] in ("queued", "running", "done") and job["attempt"] <= 1
+        below = again.below()
+        again.process.kill()
+        again.process.wait()
+        wait_for(lambda: not [pid for pid in below if alive(pid)])
+    with serving(service.data) as third, Client(third.address) as client:
+        *_, job = client.follow(submit(client))
+        assert job["state"] == "done"
+        third.process.terminate()
+        assert third.process.wait(30) == 0
+
+
+def test_a_data_directory_is_held_alone(tmp_path: Path) -> None:
+    with locked(tmp_path / "data"), pytest.raises(ConflictError, match="Another service"), locked(tmp_path / "data"):
+        pass
+    with locked(tmp_path / "data"):
+        assert (tmp_path / "data").stat().st_mode & 0o777 == 0o700
+
+
+def test_the_brokers_socket_has_a_short_path(tmp_path: Path) -> None:
+    with socket_folder(Path("/short")) as folder:
+        assert folder == Path("/short")
+    with socket_folder(tmp_path / ("x" * 120)) as folder:
+        assert len(os.fsencode(folder / "broker.sock")) <= MAX_SOCKET_PATH and folder.is_dir()
+    assert not folder.exists()

@@ -22,6 +22,7 @@ MAX_WHOLE_PIXELS = 64_000_000
 """Files whose coding needs the whole picture in memory are read up to this size."""
 
 _HEAD_BYTES = 1 << 20
+_FETCHED_ROWS = 16
 _LOADERS = {"PNG": "pngload_source", "JPEG": "jpegload_source", "TIFF": "tiffload_source"}
 _INSTEAD = "Save it as a plain 8-bit RGB or grey PNG, JPEG or TIFF: upright, opaque, in sRGB."
 
@@ -131,16 +132,18 @@ def _check_streams(image: pyvips.Image, head: bytes, form: FileFormat, name: str
 
 
 def _strips(image: pyvips.Image, opened: object, rows: int, name: str, form: FileFormat) -> Iterator[tuple[int, Srgb]]:
-    # `opened` is held here, since libvips doesn't keep it. Cropping anew needs a third of the memory of one region.
+    # `opened` is held here, since libvips doesn't keep it. A region of many rows would keep many rows in its caches.
     pyvips = load_vips()
+    region = pyvips.Region.new(image)
     width, height, bands = image.width, image.height, image.bands
     for first in range(0, height, rows):
-        count = min(rows, height - first)
-        try:
-            memory = image.crop(0, first, width, count).write_to_memory()
-        except pyvips.Error as error:
-            raise damaged(name, form, error) from error
-        pixels = np.frombuffer(memory, np.uint8).reshape(count, width, bands)
-        srgb = pixels if bands == 3 else np.ascontiguousarray(np.broadcast_to(pixels, (count, width, 3)))
+        srgb = np.empty((min(rows, height - first), width, 3), np.uint8)
+        for top in range(0, len(srgb), _FETCHED_ROWS):
+            count = min(_FETCHED_ROWS, len(srgb) - top)
+            try:
+                memory = region.fetch(0, first + top, width, count)
+            except pyvips.Error as error:
+                raise damaged(name, form, error) from error
+            srgb[top : top + count] = np.frombuffer(memory, np.uint8).reshape(count, width, bands)
         srgb.flags.writeable = False
         yield first, srgb

@@ -8,6 +8,9 @@ from PIL import Image
 
 Field = npt.NDArray[np.float64]
 
+RAYED = (150, 240, 330)
+"""Which of the moon's craters, by falling size, are young enough to have rays."""
+
 
 def fractal_noise(random: np.random.Generator, height: int, width: int, *, coarsest: int, octaves: int) -> Field:
     """Smooth noise of mean 0 and deviation 1: octaves of random lattices, each half as strong as the one before."""
@@ -168,16 +171,26 @@ def _cratered_ground(random: np.random.Generator, x: Field, y: Field, z: Field) 
         centre = random.normal(size=3)
         centre[2] = abs(centre[2])
         centre /= np.linalg.norm(centre)
-        distance = np.arccos(np.clip(x * centre[0] + y * centre[1] + z * centre[2], -1.0, 1.0)) / reach
+        # Beyond two radii a crater leaves no trace, but for its rays.
+        view = _window(x, y, centre, 4.0 if i in RAYED else 2.1 * reach)
+        facing = x[view] * centre[0] + y[view] * centre[1] + z[view] * centre[2]
+        distance = np.arccos(np.clip(facing, -1.0, 1.0)) / reach
+        part = ground[view]
         near = distance < 2.0
         d = distance[near]
         floor = 0.12 if reach > 0.05 else 0.0
         bowl = np.where(d < 1.0, np.maximum(d**2, floor) - 0.7, 0.3 * np.exp(-((d - 1.0) / 0.3)))
-        older = ground[near] * (1.0 - 0.85 * np.clip(3.0 * (1.0 - d), 0.0, 1.0))
-        ground[near] = older + 0.36 * reach * bowl * (0.03 / max(0.03, reach)) ** 0.45
-        if i in (150, 240, 330):
+        older = part[near] * (1.0 - 0.85 * np.clip(3.0 * (1.0 - d), 0.0, 1.0))
+        part[near] = older + 0.36 * reach * bowl * (0.03 / max(0.03, reach)) ** 0.45
+        if i in RAYED:
             rays += _rays(random, np.arctan2(y - centre[1], x - centre[0]), distance * reach) * (distance > 0.8)
     return ground, np.clip(rays, 0.0, 0.9)
+
+
+def _window(x: Field, y: Field, centre: Field, reach: float) -> tuple[slice, slice]:
+    columns = np.flatnonzero(np.abs(x[0] - centre[0]) <= reach)
+    rows = np.flatnonzero(np.abs(y[:, 0] - centre[1]) <= reach)
+    return slice(rows[0], rows[-1] + 1), slice(columns[0], columns[-1] + 1)
 
 
 def _rays(random: np.random.Generator, turn: Field, distance: Field) -> Field:

@@ -1,0 +1,86 @@
+"""The samples: small, readable, orderable as their settings say, and drawn by their own script."""
+
+from __future__ import annotations
+
+import sys
+import tomllib
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from worker.engine.artwork.decode import read_artwork
+from worker.engine.artwork.grid import place_on_grid
+from worker.engine.artwork.picture import GridPicture, WantedSize
+from worker.fab_profile import read_fab_profile
+from worker.job_settings import read_settings
+
+SAMPLES = Path(__file__).parents[1] / "samples"
+ARTWORKS = sorted(path for path in (SAMPLES / "artworks").iterdir() if path.suffix not in (".toml", ".md"))
+ORDERS = tomllib.loads((SAMPLES / "artworks" / "settings.toml").read_text())
+FABS = sorted((SAMPLES / "fabs").glob("*.toml"))
+
+
+def placed(path: Path) -> GridPicture:
+    order = ORDERS[path.name]
+    settings = read_settings({key: value for key, value in order.items() if key != "fab"})
+    size = WantedSize(width_mm=settings.width_mm, height_mm=settings.height_mm, pitch_um=50.0)
+    with path.open("rb") as source:
+        artwork = read_artwork(source, name=path.name, size=size)
+    assert artwork.warnings == ()
+    return place_on_grid(artwork, size, smallest_feature_um=150.0)
+
+
+def test_there_are_enough_and_they_are_small() -> None:
+    sizes = [path.stat().st_size for path in ARTWORKS]
+    assert len(sizes) >= 8
+    assert max(sizes) < 300_000 and sum(sizes) < 1_500_000
+    assert len({path.suffix for path in ARTWORKS}) >= 6
+
+
+def test_each_has_an_order_for_a_fab_of_the_samples() -> None:
+    assert set(ORDERS) == {path.name for path in ARTWORKS}
+    assert {order["fab"] for order in ORDERS.values()} == {path.stem for path in FABS}
+
+
+@pytest.mark.parametrize("path", ARTWORKS, ids=lambda path: path.name)
+def test_each_fits_its_board(path: Path) -> None:
+    picture = placed(path)
+    assert 19.0 <= picture.width_mm <= 100.0 and 19.0 <= picture.height_mm <= 100.0
+    photo_like = {"comet-over-ridge.jpg", "gibbous-moon.webp"}
+    assert picture.flat == (path.name not in photo_like)
+    assert (picture.alpha is not None) == (path.name == "owl.png")
+    assert bool(picture.warnings) == (path.name == "small-rover.bmp")
+
+
+@pytest.mark.parametrize("path", FABS, ids=lambda path: path.stem)
+def test_fabs_are_valid_and_say_that_they_are_invented(path: Path) -> None:
+    fab = read_fab_profile(path.read_bytes(), file_name=path.name)
+    assert fab.id == path.stem
+    assert "invented" in fab.fab and "Invented" in fab.note
+    assert all(limit.date and limit.source for limit in fab.limits.values())
+    for finish in fab.finishes:
+        assert all(reference.origin == "assumed" and reference.source for reference in finish.references)
+
+
+FLAT_ART = ["quillmere-badge.png", "star-chart.png", "open-night-card.gif", "owl.png", "rosette.tif", "small-rover.bmp",
+            "night-watch-token.png"]  # fmt: skip
+SCENES = [pytest.param(name, marks=pytest.mark.slow) for name in ("comet-over-ridge.jpg", "gibbous-moon.webp")]
+
+
+@pytest.mark.parametrize("name", [*FLAT_ART, *SCENES])
+def test_the_script_draws_what_is_there(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Palettes move a few rims by some levels, JPEG and WebP all pixels by a little; encoders differ by version."""
+    monkeypatch.syspath_prepend(str(SAMPLES))
+    try:
+        from render_artworks import ARTWORKS as drawings
+
+        drawn = np.asarray(drawings[name][0]().convert("RGBA")).astype(int)
+    finally:
+        for module in [module for module in sys.modules if module.split(".")[0] in ("drawing", "render_artworks")]:
+            del sys.modules[module]
+    with Image.open(SAMPLES / "artworks" / name) as picture:
+        kept = np.asarray(picture.convert("RGBA")).astype(int)
+    assert drawn.shape == kept.shape
+    assert np.abs(drawn - kept).mean() < 2.0

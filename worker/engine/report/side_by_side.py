@@ -95,8 +95,8 @@ def side_by_side(
 
 
 def _layout(height: int, width: int, *, full_size: bool) -> _Layout:
-    """Side by side, or one below the other where that shows more; small pictures enlarged by a whole factor."""
-    columns = max((_PANELS, 1), key=lambda count: _scale(height, width, count))
+    """Side by side, or one below the other where that shows twice as much; small pictures enlarged by a whole factor."""
+    columns = 1 if _scale(height, width, 1) > 2 * _scale(height, width, _PANELS) else _PANELS
     rows = _PANELS // columns
     scale = _scale(height, width, columns)
     wanted = -(-_SHORTEST_LONG_SIDE_PX // max(height, width))

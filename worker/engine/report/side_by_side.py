@@ -95,7 +95,7 @@ def side_by_side(
 
 
 def _layout(height: int, width: int, *, full_size: bool) -> _Layout:
-    """Side by side, or one below the other where that shows twice as much; small pictures enlarged by a whole factor."""
+    """Side by side, or stacked where that shows twice as much; small pictures enlarged by a whole factor."""
     columns = 1 if _scale(height, width, 1) > 2 * _scale(height, width, _PANELS) else _PANELS
     rows = _PANELS // columns
     scale = _scale(height, width, columns)

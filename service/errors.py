@@ -48,6 +48,10 @@ STATUS: dict[str, int] = {
 }
 
 
+_MID_REQUEST = ("too-large", "media-type", "bad-request")
+"""Errors that may be found while a request still comes in: closing the connection stops its sender."""
+
+
 class ProtocolError(MaskwrightError):
     """A request that breaks a rule of HTTP or of this service's use of it."""
 
@@ -81,6 +85,8 @@ def error_response(error: MaskwrightError) -> JSONResponse:
     headers = dict(error.headers) if isinstance(error, ProtocolError) else {}
     if error.code == "access":
         headers["WWW-Authenticate"] = "Bearer"
+    if error.code in _MID_REQUEST:
+        headers["Connection"] = "close"
     if error.code == "unavailable":
         headers["Retry-After"] = "2"
     return problem_response(error.code, error.what, error.mend, headers)

@@ -19,6 +19,7 @@ from tests.worker.rig import alive, descendants, wait_for
 from worker.client import Client, RefusedError
 from worker.embedded import MAX_SOCKET_PATH, locked, socket_folder
 from worker.errors import ConflictError, UnavailableError
+from worker.ledger import Ledger
 from worker.settings import PROJECT, child_environment
 
 ARTWORK = PROJECT / "samples" / "artworks" / "quillmere-badge.png"
@@ -77,7 +78,11 @@ def client(service: Service) -> Iterator[Client]:
 
 def submit(client: Client, width: str = "25mm", lane: str = "batch", **more: str) -> str:
     job = client.submit(
-        ARTWORK.name, ARTWORK.read_bytes(), fab=FAB, settings={"width": width, "pitch": "50um", **more}, lane=lane
+        ARTWORK.name,
+        ARTWORK.read_bytes(),
+        fab=FAB,
+        settings={"width": width, "pitch": "50um", "edges": "threshold", **more},
+        lane=lane,
     )
     return str(job["id"])
 
@@ -163,28 +168,27 @@ def submitted(client: Client) -> bool:
     return True
 
 
-def test_a_stop_leaves_no_process_and_a_job_under_way_goes_on_after_the_next_start(
+def test_a_killed_service_leaves_no_process_and_a_stopped_one_neither_and_no_job_is_lost(
     service: Service, client: Client
 ) -> None:
     job_id = submit(client, width="300mm", pitch="20um")
     wait_for(lambda: client.job(job_id)["state"] == "running")
     below = service.below()
     assert len(below) >= 6
-    service.process.send_signal(signal.SIGINT)
-    assert service.process.wait(30) == 0
-    assert not [pid for pid in below if alive(pid)]
+    service.process.kill()
+    service.process.wait()
+    wait_for(lambda: not [pid for pid in below if alive(pid)])
     with serving(service.data) as again, Client(again.address) as client:
-        job = client.job(job_id)
-        assert job["state"] in ("queued", "running", "done") and job["attempt"] <= 1
+        wait_for(lambda: client.job(job_id)["state"] == "running")
+        assert client.job(job_id)["attempt"] == 2
         below = again.below()
-        again.process.kill()
-        again.process.wait()
-        wait_for(lambda: not [pid for pid in below if alive(pid)])
-    with serving(service.data) as third, Client(third.address) as client:
-        *_, job = client.follow(submit(client))
-        assert job["state"] == "done"
-        third.process.terminate()
-        assert third.process.wait(30) == 0
+        again.process.send_signal(signal.SIGINT)
+        assert again.process.wait(30) == 0
+        assert not [pid for pid in below if alive(pid)]
+    ledger = Ledger(f"sqlite:///{service.data / 'ledger.sqlite'}")
+    job = ledger.jobs.get("local", job_id)
+    assert job.state == "queued" and job.attempt == 1, "a stop that was asked for costs no attempt"
+    ledger.close()
 
 
 def test_a_data_directory_is_held_alone(tmp_path: Path) -> None:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import hashlib
 import io
 import struct
+import subprocess
+import sys
 import zlib
 from pathlib import Path
 
@@ -13,7 +15,7 @@ import pytest
 import skimage.data
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from PIL import Image
+from PIL import Image, ImageOps
 
 from tests.engine.artwork.picture_files import (
     ANY_SIZE,
@@ -209,6 +211,18 @@ def test_exif_orientation(orientation: int, form: str) -> None:
         assert np.abs(np.array(corner(srgb, one, other)) - colour).max() <= 2
 
 
+@pytest.mark.parametrize("orientation", ORIENTATIONS)
+def test_every_pixel_turns_as_pillow_turns_it(orientation: int) -> None:
+    exif = Image.Exif()
+    exif[0x0112] = orientation
+    data = saved(Image.fromarray(noise(150, 301, channels=4)), "PNG", exif=exif)
+    artwork = read(data)
+    with Image.open(io.BytesIO(data)) as picture:
+        expected = np.asarray(ImageOps.exif_transpose(picture))
+    assert artwork.alpha is not None
+    assert np.array_equal(np.dstack([artwork.srgb, artwork.alpha]), expected)
+
+
 @pytest.mark.parametrize("form", ["PNG", "JPEG", "TIFF", "BMP", "WebP"])
 def test_resolution_of_the_file(form: str) -> None:
     """300 and 150 pixels per inch are 11.811 and 5.906 per mm."""
@@ -371,3 +385,10 @@ def test_any_mode_and_size(mode: str, form: str, height: int, width: int) -> Non
     artwork = read(data)
     assert artwork.srgb.shape == (height, width, 3)
     assert artwork.alpha is None or artwork.alpha.shape == (height, width)
+
+
+def test_loading_the_decoder_loads_no_picture_library_with_threads() -> None:
+    """libvips starts threads, which don't survive the forks of a task queue; and quick commands needn't wait for it."""
+    code = "import sys, worker.engine.artwork.decode; print('pyvips' in sys.modules, 'resvg_py' in sys.modules)"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.split() == ["False", "False"]

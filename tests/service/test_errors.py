@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -52,6 +54,24 @@ def test_a_database_that_is_gone_is_said_so(client: TestClient, tmp_path: Path) 
         path.unlink()
     (tmp_path / "ledger.sqlite").mkdir()
     assert is_problem(post(client), 503, "database")
+
+
+@pytest.mark.skipif(os.getuid() != 0, reason="needs root, to mount a small disk")
+def test_a_full_disk_is_said_so_and_the_same_request_goes_through_once_there_is_room(tmp_path: Path) -> None:
+    subprocess.run(["mount", "-t", "tmpfs", "-o", "size=4m", "tmpfs", str(tmp_path)], check=True)
+    try:
+        with service(tmp_path) as client:
+            assert is_problem(post(client, artwork=bytes(5_000_000), key="k"), 507, "full", "Free some space")
+            filler = tmp_path / "filler"
+            with pytest.raises(OSError), filler.open("wb", buffering=0) as file:
+                while True:
+                    file.write(bytes(4096))
+            assert is_problem(post(client, key="k"), 507, "full")
+            filler.unlink()
+            assert post(client, key="k").status_code == 202
+            assert len(client.get("/v1/jobs").json()["jobs"]) == 1
+    finally:
+        subprocess.run(["umount", str(tmp_path)], check=True)
 
 
 def test_no_answer_lets_a_browser_guess_its_type(client: TestClient) -> None:

@@ -14,12 +14,14 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+import sqlalchemy as sql
 
-from tests.worker.rig import alive, descendants, wait_for
+from tests.worker.rig import Rig, alive, descendants, wait_for
 from worker.client import Client, RefusedError
-from worker.embedded import MAX_SOCKET_PATH, locked, socket_folder
+from worker.embedded import MAX_SOCKET_PATH, STALL_SECONDS, Embedded, locked, socket_folder
 from worker.errors import ConflictError, UnavailableError
 from worker.ledger import Ledger
+from worker.ledger.tables import jobs
 from worker.settings import PROJECT, child_environment
 
 ARTWORK = PROJECT / "samples" / "artworks" / "quillmere-badge.png"
@@ -189,6 +191,31 @@ def test_a_killed_service_leaves_no_process_and_a_stopped_one_neither_and_no_job
     job = ledger.jobs.get("local", job_id)
     assert job.state == "queued" and job.attempt == 1, "a stop that was asked for costs no attempt"
     ledger.close()
+
+
+def test_a_worker_that_hangs_while_jobs_wait_is_started_again(tmp_path: Path) -> None:
+    with Rig() as rig, socket.create_server(("127.0.0.1", 0)) as listener:
+        environment = rig.environment.model_copy(update={"data_dir": rig.folder})
+        embedded = Embedded(environment, listener, rig.folder)
+        for child in embedded.children:
+            child.command = ["sleep", "600"]
+            child.start()
+        hung = embedded.workers["batch"]
+        before = {child.name: child.process for child in embedded.children}
+        rig.submit("copy", wake=False)
+        with rig.ledger.database.writing() as connection:
+            connection.execute(sql.update(jobs).values(queued=jobs.c.queued - 2 * STALL_SECONDS))
+        embedded.keep()
+        assert hung.runs(), "it has only just started"
+        for child in embedded.children:
+            child.started -= 2 * STALL_SECONDS
+        embedded.keep()
+        assert not hung.runs()
+        embedded.keep()
+        assert hung.runs() and hung.process is not before[hung.name]
+        assert embedded.workers["interactive"].process is before["interactive worker"]
+        for child in embedded.children:
+            child.stop(0.0)
 
 
 def test_a_data_directory_is_held_alone(tmp_path: Path) -> None:

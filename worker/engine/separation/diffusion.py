@@ -23,6 +23,7 @@ from worker.engine.colorimetry import SRGB_TO_LINEAR, srgb_encoded, srgb_to_lab
 from worker.engine.difference import ciede2000
 from worker.engine.palette.finish_colours import FinishColours
 from worker.engine.palette.hull import FIELD, OFFSETS, ONE, WEIGHTS, Packed, interpolate, pack
+from worker.engine.separation.families import BLOCK, Families, choose_families
 from worker.engine.threads import run_wavefront
 from worker.finish import LayerRecipe
 
@@ -154,7 +155,7 @@ def clamped(value: int) -> int:  # pragma: no cover - compiled
 
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def _cell(y, x, left_error, targets, errors, labels, ranked, companded, finishes, legal):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _cell(y, x, left_error, targets, errors, labels, members_of, ranked, companded, finishes, legal):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Decide cell (y, x) of a band; its error.
 
     x counts two columns of padding. `errors` and `labels` have one more row, above the band's first.
@@ -175,6 +176,9 @@ def _cell(y, x, left_error, targets, errors, labels, ranked, companded, finishes
         | np.int64(companded[(value >> (2 * FIELD + _RANGE_SHIFT)) & _INDEX_MASK])
     )
     legal_here = np.int64(legal[labels[y + 1, x - 1], labels[y, x - 1], labels[y, x], labels[y, x + 1]])
+    # Where two families meet, there may be no finish that is legal and a member; the upper one's is always legal.
+    inside = legal_here & np.int64(members_of[y, x])
+    legal_here = inside if inside else legal_here
     order = ranked[colour]
     # The second choice without a branch: the first is illegal too often, and too irregularly, to guess.
     label = order & 15 if (legal_here >> (order & 15)) & 1 else (order >> 4) & 15
@@ -187,38 +191,41 @@ def _cell(y, x, left_error, targets, errors, labels, ranked, companded, finishes
     return error
 
 
-_PLAIN: Packed = np.rint(SRGB_TO_LINEAR.astype(np.float64) * _SCALE16).astype(np.int64)
+_PLAIN: Packed = np.rint(SRGB_TO_LINEAR.astype(np.float64) * _SCALE16).astype(np.int64)[None]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _fill(cells, from_step, to_step, plain, table, weights, offsets, targets):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """The targets of a tile: interpolated in the hull's table, or the colours as they are."""
+def _fill(cells, first, from_step, to_step, plain, table, weights, offsets, family, bits, targets, members_of):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """The targets of a tile: interpolated in the table of the family's hull, or the colours as they are."""
     width = targets.shape[1] - 4
     for y in range(cells.shape[0]):
         row = targets[y]
+        families = family[(first + y) // BLOCK]
         for x in range(max(from_step - 2 * y, 0), min(to_step - 2 * y, width)):
             red = np.int64(cells[y, x, 0])
             green = np.int64(cells[y, x, 1])
             blue = np.int64(cells[y, x, 2])
             if plain:
-                row[x + 2] = table[red] + (table[green] << FIELD) + (table[blue] << (2 * FIELD))
+                row[x + 2] = table[0, red] + (table[0, green] << FIELD) + (table[0, blue] << (2 * FIELD))
             else:
-                row[x + 2] = interpolate(red, green, blue, table, weights, offsets)
+                here = families[x // BLOCK]
+                row[x + 2] = interpolate(red, green, blue, table[here], weights, offsets)
+                members_of[y, x + 2] = bits[here]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _row(y, begin, end, targets, errors, labels, ranked, companded, finishes, legal):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _row(y, begin, end, targets, errors, labels, members_of, ranked, companded, finishes, legal):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Cells begin..end of row y."""
     if begin < end:
         left = errors[y + 1, begin + 1]
         for x in range(begin, end):
-            left = _cell(y, x + 2, left, targets, errors, labels, ranked, companded, finishes, legal)
+            left = _cell(y, x + 2, left, targets, errors, labels, members_of, ranked, companded, finishes, legal)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _tile(cells, from_step, to_step, plain, table, weights, offsets, targets, errors, labels, ranked, companded, finishes, legal):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _tile(cells, first, from_step, to_step, plain, table, weights, offsets, family, bits, targets, members_of, errors, labels, ranked, companded, finishes, legal):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Cells of a band whose step, x + 2 y, lies in from_step..to_step; three rows run in one loop."""
-    _fill(cells, from_step, to_step, plain, table, weights, offsets, targets)
+    _fill(cells, first, from_step, to_step, plain, table, weights, offsets, family, bits, targets, members_of)
     width = targets.shape[1] - 4
     last = cells.shape[0]
     y = 0
@@ -230,34 +237,34 @@ def _tile(cells, from_step, to_step, plain, table, weights, offsets, targets, er
         start = max(begin_0, begin_1 + 2, begin_2 + 4)
         stop = min(end_0, end_1 + 2, end_2 + 4)
         if y + 3 > last or stop - start < 8:
-            _row(y, begin_0, end_0, targets, errors, labels, ranked, companded, finishes, legal)
+            _row(y, begin_0, end_0, targets, errors, labels, members_of, ranked, companded, finishes, legal)
             y += 1
             continue
-        _row(y, begin_0, start, targets, errors, labels, ranked, companded, finishes, legal)
-        _row(y + 1, begin_1, start - 2, targets, errors, labels, ranked, companded, finishes, legal)
-        _row(y + 2, begin_2, start - 4, targets, errors, labels, ranked, companded, finishes, legal)
+        _row(y, begin_0, start, targets, errors, labels, members_of, ranked, companded, finishes, legal)
+        _row(y + 1, begin_1, start - 2, targets, errors, labels, members_of, ranked, companded, finishes, legal)
+        _row(y + 2, begin_2, start - 4, targets, errors, labels, members_of, ranked, companded, finishes, legal)
         left_0 = errors[y + 1, start + 1]
         left_1 = errors[y + 2, start - 1]
         left_2 = errors[y + 3, start - 3]
         for x in range(start, stop):
-            left_0 = _cell(y, x + 2, left_0, targets, errors, labels, ranked, companded, finishes, legal)
-            left_1 = _cell(y + 1, x, left_1, targets, errors, labels, ranked, companded, finishes, legal)
-            left_2 = _cell(y + 2, x - 2, left_2, targets, errors, labels, ranked, companded, finishes, legal)
-        _row(y, stop, end_0, targets, errors, labels, ranked, companded, finishes, legal)
-        _row(y + 1, stop - 2, end_1, targets, errors, labels, ranked, companded, finishes, legal)
-        _row(y + 2, stop - 4, end_2, targets, errors, labels, ranked, companded, finishes, legal)
+            left_0 = _cell(y, x + 2, left_0, targets, errors, labels, members_of, ranked, companded, finishes, legal)
+            left_1 = _cell(y + 1, x, left_1, targets, errors, labels, members_of, ranked, companded, finishes, legal)
+            left_2 = _cell(y + 2, x - 2, left_2, targets, errors, labels, members_of, ranked, companded, finishes, legal)
+        _row(y, stop, end_0, targets, errors, labels, members_of, ranked, companded, finishes, legal)
+        _row(y + 1, stop - 2, end_1, targets, errors, labels, members_of, ranked, companded, finishes, legal)
+        _row(y + 2, stop - 4, end_2, targets, errors, labels, members_of, ranked, companded, finishes, legal)
         y += 3
 
 
-def diffuse(cells: Srgb, hull: Packed | None, tables: DiffusionTables, *, threads: int = 1) -> Labels:
+def diffuse(cells: Srgb, families: Families | None, tables: DiffusionTables, *, threads: int = 1) -> Labels:
     """One finish per cell.
 
     Parameters
     ----------
     cells : uint8 (H, W, 3), C-contiguous
         Encoded sRGB of each cell.
-    hull : int64 (33^3,) or None
-        From `hull_table`, for the finishes of `tables`; None diffuses the colours as they are.
+    families : Families or None
+        Of the finishes of `tables`; None diffuses the colours as they are, in all finishes together.
 
     Returns
     -------
@@ -267,6 +274,7 @@ def diffuse(cells: Srgb, hull: Packed | None, tables: DiffusionTables, *, thread
     height, width = cells.shape[:2]
     none = len(tables.finishes)
     targets = np.empty((2, _BAND_ROWS, width + 4), dtype=np.int64)
+    members_of = np.full((2, _BAND_ROWS, width + 4), 0xFFFF, dtype=np.uint16)
     errors = np.zeros((2, _BAND_ROWS + 1, width + 4), dtype=np.int64)
     labels = np.empty((height + 1, width + 4), dtype=np.uint8)
     labels[0] = none
@@ -274,7 +282,12 @@ def diffuse(cells: Srgb, hull: Packed | None, tables: DiffusionTables, *, thread
     labels[:, -2:] = none
     steps = width + 2 * height
     chunk_steps = steps if threads <= 1 else max(256, min(2048, width))
-    table = _PLAIN if hull is None else hull
+    if families is None:
+        family = np.zeros((-(-height // BLOCK), -(-width // BLOCK)), dtype=np.uint8)
+        bits, table = np.array([0xFFFF], dtype=np.int64), _PLAIN
+    else:
+        family = choose_families(cells, families, threads=threads)
+        bits, table = families.bits.astype(np.int64), families.hulls
 
     def work(band: int, chunk: int) -> None:
         first = band * _BAND_ROWS
@@ -284,8 +297,8 @@ def diffuse(cells: Srgb, hull: Packed | None, tables: DiffusionTables, *, thread
             return
         here, below = band & 1, (band + 1) & 1
         _tile(
-            cells[first : first + rows], from_step, to_step, hull is None, table, WEIGHTS, OFFSETS,
-            targets[here], errors[here], labels[first:],
+            cells[first : first + rows], first, from_step, to_step, families is None, table, WEIGHTS, OFFSETS,
+            family, bits, targets[here], members_of[here], errors[here], labels[first:],
             tables.ranked, tables.companded, tables.finishes, tables.legal,
         )
         begin, end = max(from_step - 2 * (rows - 1), 0), min(to_step - 2 * (rows - 1), width)

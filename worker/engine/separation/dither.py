@@ -8,10 +8,10 @@ import numpy as np
 
 from worker.engine.arrays import OUTSIDE, Labels, Srgb
 from worker.engine.palette.finish_colours import FinishColours, colours_from_lab
-from worker.engine.palette.hull import hull_table
 from worker.engine.palette.tables import TableStore
 from worker.engine.separation.cells import FREE, cell_size_px, gather_cells, spread_cells
 from worker.engine.separation.diffusion import diffuse, diffusion_tables
+from worker.engine.separation.families import find_families
 from worker.engine.separation.places import Places
 from worker.engine.separation.restricted import diffuse_restricted
 from worker.fab_profile import FabProfile
@@ -56,7 +56,7 @@ def dither(
     known = list(active)
     for array in (cells.decided, cells.wanted):
         known += [int(i) for i in np.unique(array) if i != FREE and int(i) not in known]
-    hull = hull_table(_subset(colours, active), tables=tables)
+    families = find_families(_subset(colours, active), [fab.finishes[i].recipe for i in active], tables=tables)
     rules = diffusion_tables(_subset(colours, known), tuple(fab.finishes[i].recipe for i in known))
     if cells.restricted:
         cells = cells.renumbered(known)
@@ -64,11 +64,11 @@ def dither(
             colours.linear_rgb[known][:, None] - colours.linear_rgb[known][None], axis=2
         )
         labels = diffuse_restricted(
-            cells, hull, rules, near=np.argsort(distances, axis=1, kind="stable"),
+            cells, families, rules, near=np.argsort(distances, axis=1, kind="stable"),
             active=(1 << len(active)) - 1, cell_mm=size * pitch_um / 1000.0,
         )
     else:
-        labels = diffuse(cells.srgb, hull, rules, threads=threads)
+        labels = diffuse(cells.srgb, families, rules, threads=threads)
     spread = spread_cells(np.asarray(known, dtype=np.uint8)[labels], *srgb.shape[:2], size)
     if places.frozen is not None:
         fixed = places.frozen != OUTSIDE

@@ -8,10 +8,11 @@ Cells that are decided or pinned are solid: they pass no error on.
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 from numba import njit
 
 from worker.engine.arrays import Labels
-from worker.engine.palette.hull import FIELD, OFFSETS, WEIGHTS, Packed, interpolate
+from worker.engine.palette.hull import FIELD, OFFSETS, WEIGHTS, interpolate
 from worker.engine.separation.cells import FREE, Cells
 from worker.engine.separation.diffusion import (
     _INDEX_MASK,
@@ -24,6 +25,7 @@ from worker.engine.separation.diffusion import (
     DiffusionTables,
     clamped,
 )
+from worker.engine.separation.families import BLOCK, Families, choose_families
 from worker.errors import ImpossiblePlaceError
 
 _WINDOWS = 4
@@ -31,8 +33,13 @@ _MOST_STEPS = 200_000
 
 
 def diffuse_restricted(
-    cells: Cells, hull: Packed, tables: DiffusionTables, *, near: "np.ndarray[tuple[int, int], np.dtype[np.int64]]",
-    active: int, cell_mm: float,
+    cells: Cells,
+    families: Families,
+    tables: DiffusionTables,
+    *,
+    near: npt.NDArray[np.int64],
+    active: int,
+    cell_mm: float,
 ) -> Labels:
     """One finish per cell, obeying what is decided, pinned and allowed.
 
@@ -58,7 +65,8 @@ def diffuse_restricted(
     inner[decided] = cells.decided[decided]
     _check_decided(labels, tables, cell_mm)
     y, x = _scan(
-        cells.srgb, cells.allowed & np.uint32(active), decided, cells.wanted, hull, WEIGHTS, OFFSETS,
+        cells.srgb, cells.allowed & np.uint32(active), decided, cells.wanted,
+        choose_families(cells.srgb, families), families.bits.astype(np.int64), families.hulls, WEIGHTS, OFFSETS,
         tables.ranked, tables.companded, tables.finishes, tables.square, near, labels,
     )
     if y >= 0:
@@ -146,7 +154,7 @@ def _search(labels, square, allowed, decided, y, x, reach):  # type: ignore[no-u
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _scan(srgb, allowed, decided, wanted, table, weights, offsets, ranked, companded, finishes, square, near, labels):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _scan(srgb, allowed, decided, wanted, family, bits, table, weights, offsets, ranked, companded, finishes, square, near, labels):  # type: ignore[no-untyped-def]  # pragma: no cover
     height, width = allowed.shape
     none = square.shape[0] - 1
     errors = np.zeros((2, width + 2), dtype=np.int64)
@@ -156,9 +164,11 @@ def _scan(srgb, allowed, decided, wanted, table, weights, offsets, ranked, compa
         for x in range(width):
             if decided[y, x]:
                 continue
+            here_family = family[y // BLOCK, x // BLOCK]
             value = (
                 interpolate(
-                    np.int64(srgb[y, x, 0]), np.int64(srgb[y, x, 1]), np.int64(srgb[y, x, 2]), table, weights, offsets
+                    np.int64(srgb[y, x, 0]), np.int64(srgb[y, x, 1]), np.int64(srgb[y, x, 2]),
+                    table[here_family], weights, offsets,
                 )
                 + 7 * here[x]
                 + above[x]
@@ -176,11 +186,18 @@ def _scan(srgb, allowed, decided, wanted, table, weights, offsets, ranked, compa
             order = ranked[colour]
             pinned = wanted[y, x] != FREE
             label = none
-            for k in range(none):
-                candidate = near[wanted[y, x], k] if pinned else order & 15
-                order >>= 4
-                if (allowed[y, x] >> np.uint32(candidate)) & 1 and _fits(labels, square, y + 1, x + 1, candidate):
-                    label = candidate
+            # First a member of the family; where two families meet, any other.
+            for turn in range(2):
+                rest = order
+                for k in range(none):
+                    candidate = near[wanted[y, x], k] if pinned else rest & 15
+                    rest >>= 4
+                    if turn == 0 and not pinned and not (bits[here_family] >> candidate) & 1:
+                        continue
+                    if (allowed[y, x] >> np.uint32(candidate)) & 1 and _fits(labels, square, y + 1, x + 1, candidate):
+                        label = candidate
+                        break
+                if label != none:
                     break
             if label == none:
                 found = False

@@ -1,8 +1,8 @@
 """What the queue costs: time that one of two worker processes spends on a job beyond the job itself.
 
 The same small work is done through the whole queue (embedded broker, SQLite, claim, heartbeat thread, nine result files
-durably stored, fenced publish) and directly, in this process, with the files written as a command would. The figure is
-worker time per job, so wall time times two workers; `python -m benchmarks.queue_cost` prints it.
+durably stored as one archive, fenced publish) and directly, in this process, with the files written as a command writes
+them. The figure is worker time per job, so wall time times two workers. `python -m benchmarks.queue_cost` prints it.
 """
 
 from __future__ import annotations
@@ -113,7 +113,10 @@ def _through_the_queue(folder: Path, jobs: int) -> float:
 
 def _submit(environment: Environment, ledger: Ledger, broker: Broker, jobs: int, *, until: float) -> None:
     artwork = "0" * 64
-    open_store(environment).put(f"artworks/{artwork}", bytes(FILE_BYTES))
+    store = open_store(environment)
+    with store.spool() as spooled:
+        spooled.write(bytes(FILE_BYTES))
+        store.keep(f"artworks/{artwork}", spooled)
     ledger.fabs.create(OWNER, "none", "none", b"")
     for _ in range(jobs):
         ledger.jobs.add(

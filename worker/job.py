@@ -108,10 +108,23 @@ class Claim:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JobFile:
-    """One result file: its path in the result, its key in the object store, size, SHA-256, media type."""
+    """One result file: its path, where its bytes begin in the result's archive, size, SHA-256, media type."""
 
     path: str
-    key: str
+    start: int
     bytes: int
     sha256: str
     media_type: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Package:
+    """A job's whole result: one archive in the object store, its size, and the files in it, in order."""
+
+    key: str
+    bytes: int
+    files: tuple[JobFile, ...]
+
+    def file(self, path: str) -> JobFile | None:
+        """The file of this path, if there is one."""
+        return next((file for file in self.files if file.path == path), None)

@@ -1,7 +1,7 @@
 """The object store: the only room that knows paths and keys.
 
-Keys are slash-separated: `artworks/<sha256>`, `results/<job>/<token>/<path>`. What `put` and `keep` return from is on
-disk, whole; no reader ever sees a part of it.
+Keys are slash-separated: `artworks/<sha256>`, `results/<job>/<token>`. An object comes into being whole: it is gathered
+in a spooled file, and durable when `keep` returns; no reader ever sees a part of it.
 """
 
 from __future__ import annotations
@@ -11,9 +11,7 @@ import os
 import re
 import secrets
 import tempfile
-from collections import deque
-from collections.abc import Iterable, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
+from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import timedelta
@@ -27,10 +25,8 @@ from worker.errors import SettingsError, StorageError, UnavailableError
 from worker.settings import Environment
 
 CHUNK_BYTES = 256 * 1024
-UPLOADS = 4
 
 _KEY = re.compile(r"(?:[A-Za-z0-9_][A-Za-z0-9._-]*/)*[A-Za-z0-9_][A-Za-z0-9._-]*")
-_TEMPORARY = ".part-"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,12 +39,6 @@ class StoredObject:
 
 class ObjectStore(Protocol):
     """Bytes by key. A missing key raises FileNotFoundError; other troubles StorageError or UnavailableError."""
-
-    def put(self, key: str, data: bytes) -> None:
-        """Store these bytes, durably, replacing what was there."""
-
-    def put_new(self, folder: str, files: Iterable[tuple[str, bytes]]) -> None:
-        """Store files, (path, bytes), under a folder that no other writer knows; all durable when this returns."""
 
     def spool(self) -> Any:
         """A context manager giving a binary file to gather an upload in; it is gone afterwards unless kept."""
@@ -103,37 +93,6 @@ class FolderStore:
         for folder in (self.objects, self.spooled):
             folder.mkdir(parents=True, exist_ok=True)
 
-    def put(self, key: str, data: bytes) -> None:
-        path = self.objects / _checked(key)
-        temporary = path.with_name(f"{path.name}{_TEMPORARY}{secrets.token_hex(8)}")
-        with _understood():
-            path.parent.mkdir(parents=True, exist_ok=True)
-            try:
-                with temporary.open("xb") as file:
-                    file.write(data)
-                    _flush(file)
-                _move(temporary, path)
-            except BaseException:
-                with suppress(OSError):
-                    temporary.unlink()
-                raise
-
-    def put_new(self, folder: str, files: Iterable[tuple[str, bytes]]) -> None:
-        root = self.objects / _checked(folder)
-        made = {root.parent, root}
-        with _understood():
-            root.mkdir(parents=True)
-            for name, data in files:
-                path = self.objects / _checked(f"{folder}/{name}")
-                if path.parent not in made:
-                    path.parent.mkdir(parents=True)
-                    made.update(parent for parent in path.parents if root in parent.parents)
-                with path.open("xb", buffering=0) as file:
-                    file.write(data)
-                    os.fsync(file.fileno())
-            for parent in (*made, root.parent.parent):
-                _flush_folder(parent)
-
     @contextmanager
     def spool(self) -> Iterator[IO[bytes]]:
         path = self.spooled / secrets.token_hex(16)
@@ -150,11 +109,16 @@ class FolderStore:
     def keep(self, key: str, spooled: IO[bytes]) -> None:
         path = self.objects / _checked(key)
         with _understood():
-            path.parent.mkdir(parents=True, exist_ok=True)
-            _flush(spooled)
+            spooled.flush()
+            os.utime(spooled.fileno())
+            os.fsync(spooled.fileno())
             spooled.close()
-            os.utime(spooled.name)
-            _move(Path(spooled.name), path)
+            for parent in reversed(path.parents):
+                if not parent.exists():
+                    parent.mkdir(exist_ok=True)
+                    _flush_folder(parent.parent)
+            Path(spooled.name).replace(path)
+            _flush_folder(path.parent)
 
     def open(self, key: str) -> BinaryIO:
         return (self.objects / _checked(key)).open("rb")
@@ -172,7 +136,7 @@ class FolderStore:
     def list(self, prefix: str) -> Iterator[StoredObject]:
         for path in (self.objects / prefix).rglob("*"):
             with suppress(FileNotFoundError):
-                if path.is_file() and _TEMPORARY not in path.name:
+                if path.is_file():
                     key = path.relative_to(self.objects).as_posix()
                     yield StoredObject(key=key, modified=path.stat().st_mtime)
 
@@ -186,7 +150,7 @@ class FolderStore:
                 folder.rmdir()
 
     def sweep(self, older_than: float) -> None:
-        for path in (*self.spooled.iterdir(), *self.objects.rglob(f"*{_TEMPORARY}*")):
+        for path in self.spooled.iterdir():
             with suppress(FileNotFoundError):
                 if path.stat().st_mtime < older_than:
                     path.unlink()
@@ -194,16 +158,6 @@ class FolderStore:
     def check(self) -> None:
         if not os.access(self.objects, os.W_OK):
             raise UnavailableError("The object store's folder can't be written.", mend="See to its rights.")
-
-
-def _flush(file: IO[bytes]) -> None:
-    file.flush()
-    os.fsync(file.fileno())
-
-
-def _move(temporary: Path, path: Path) -> None:
-    temporary.replace(path)
-    _flush_folder(path.parent)
 
 
 def _flush_folder(path: Path) -> None:
@@ -253,21 +207,6 @@ class BucketStore:
             client_options={"allow_http": environment.s3_endpoint.startswith("http://"), "timeout": "60s"},
             retry_config={"max_retries": 3, "retry_timeout": timedelta(seconds=20)},
         )
-
-    def put(self, key: str, data: bytes) -> None:
-        key = _checked(key)
-        with _reached(writing=True):
-            obstore.put(self.store, key, data)
-
-    def put_new(self, folder: str, files: Iterable[tuple[str, bytes]]) -> None:
-        with ThreadPoolExecutor(UPLOADS) as pool:
-            under_way: deque[Future[None]] = deque()
-            for name, data in files:
-                under_way.append(pool.submit(self.put, f"{folder}/{name}", data))
-                if len(under_way) == UPLOADS:  # so that few files are in memory at once
-                    under_way.popleft().result()
-            for upload in under_way:
-                upload.result()
 
     @contextmanager
     def spool(self) -> Iterator[IO[bytes]]:

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import hashlib
 import logging
-import mimetypes
+import os
 import time
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -16,9 +15,10 @@ from celery.exceptions import SoftTimeLimitExceeded
 from worker.errors import CancelledError, MaskwrightError, StorageError, UnavailableError
 from worker.fab_profile import read_fab_profile
 from worker.heartbeat import Heartbeat
-from worker.job import Claim, Failure, Job, JobFile, Lane
+from worker.job import Claim, Failure, Job, Lane, Package
 from worker.job_settings import read_settings
 from worker.ledger import Ledger
+from worker.result_archive import write_archive
 from worker.storage import ObjectStore
 
 log = logging.getLogger(__name__)
@@ -132,9 +132,7 @@ class Bench:
                     progress=heartbeat.report,
                 )
             )
-            folder = f"results/{job.id}/{claim.token}"
-            result: list[JobFile] = []
-            self.store.put_new(folder, _noted(outcome.files, folder, result))
+            result = self._save(claim, outcome)
         summary = {**outcome.summary, "seconds": round(time.perf_counter() - started, 3)}
         if not self.ledger.jobs.publish(job.id, claim.token, result, summary):
             log.warning("job %s was cancelled or given away: its result is dropped", job.id)
@@ -145,20 +143,13 @@ class Bench:
         except FileNotFoundError as error:
             raise StorageError(f"The artwork {job.name!r} is gone from the store.", mend="Send it again.") from error
 
-
-def _noted(files: Iterable[tuple[str, bytes]], folder: str, result: list[JobFile]) -> Iterator[tuple[str, bytes]]:
-    """Hands the files on, one by one, and lists them in `result`."""
-    for path, data in files:
-        result.append(
-            JobFile(
-                path=path,
-                key=f"{folder}/{path}",
-                bytes=len(data),
-                sha256=hashlib.sha256(data).hexdigest(),
-                media_type=mimetypes.guess_type(path)[0] or "application/octet-stream",
-            )
-        )
-        yield path, data
+    def _save(self, claim: Claim, outcome: Outcome) -> Package:
+        key = f"results/{claim.job.id}/{claim.token}"
+        with self.store.spool() as spooled:
+            files = write_archive(spooled, claim.job.name, outcome.files)
+            size = spooled.seek(0, os.SEEK_END)
+            self.store.keep(key, spooled)
+        return Package(key=key, bytes=size, files=files)
 
 
 def _failure(error: MaskwrightError) -> Failure:

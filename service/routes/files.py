@@ -2,24 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from itertools import chain
-from pathlib import PurePosixPath
 from typing import Annotated
 from urllib.parse import quote
 
-from fastapi import APIRouter, Header, Request, Response
+from fastapi import APIRouter, Depends, Header, Response
 from fastapi.responses import StreamingResponse
 
 from service.answers import FilesAnswer, file_answer, problems
 from service.backing import Backed, Backing, Owner
 from service.conditions import byte_range, strong_tags, tags
 from service.errors import ProtocolError
-from service.package import Entry, zip_stream
-from worker.errors import ConflictError
-from worker.job import JobFile
+from worker.errors import NotFoundError
+from worker.result_archive import folder_of
 
 router = APIRouter(prefix="/v1/jobs", tags=["files"])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """What a request says of the part that it wants, or has already."""
+
+    range: Annotated[str | None, Header(examples=["bytes=0-1023"])] = None
+    if_range: Annotated[str | None, Header()] = None
+    if_none_match: Annotated[str | None, Header()] = None
+
 
 FOREVER = "private, max-age=31536000, immutable"
 """A result never changes once it is published."""
@@ -29,8 +38,8 @@ FOREVER = "private, max-age=31536000, immutable"
 def list_files(backing: Backed, owner: Owner, job_id: str) -> FilesAnswer:
     """Empty before the job is done."""
     job = backing.ledger.jobs.get(owner, job_id)
-    found = backing.ledger.jobs.files(owner, job_id)
-    return FilesAnswer(state=job.state, files=[file_answer(job_id, file) for file in found])
+    files = backing.ledger.jobs.package(owner, job_id).files if job.state == "done" else ()
+    return FilesAnswer(state=job.state, files=[file_answer(job_id, file) for file in files])
 
 
 @router.get(
@@ -51,48 +60,13 @@ def list_files(backing: Backed, owner: Owner, job_id: str) -> FilesAnswer:
         **problems(404, 416),
     },
 )
-def get_file(
-    backing: Backed,
-    owner: Owner,
-    job_id: str,
-    path: str,
-    range_: Annotated[str | None, Header(alias="Range", examples=["bytes=0-1023"])] = None,
-    if_range: Annotated[str | None, Header()] = None,
-    if_none_match: Annotated[str | None, Header()] = None,
-) -> Response:
+def get_file(backing: Backed, owner: Owner, job_id: str, path: str, asked: Annotated[Asked, Depends()]) -> Response:
     """Whole or in part; its entity tag is its SHA-256."""
-    file = backing.ledger.jobs.file(owner, job_id, path)
-    headers = {"ETag": f'"{file.sha256}"', "Cache-Control": FOREVER, "Accept-Ranges": "bytes"}
-    if set(tags(if_none_match)) & {"*", file.sha256}:
-        return Response(status_code=304, headers=headers)
-    part = None
-    if if_range is None or file.sha256 in strong_tags(if_range):
-        part = byte_range(range_, file.bytes)
-    start, end = part or (0, file.bytes)
-    headers["Content-Length"] = str(end - start)
-    if part is not None:
-        headers["Content-Range"] = f"bytes {start}-{end - 1}/{file.bytes}"
-    return StreamingResponse(
-        _content(backing, file, start, end),
-        status_code=200 if part is None else 206,
-        headers=headers,
-        media_type=file.media_type,
-    )
-
-
-router.add_api_route("/{job_id}/files/{path:path}", get_file, methods=["HEAD"], include_in_schema=False)
-
-
-def _content(backing: Backing, file: JobFile, start: int, end: int) -> Iterator[bytes]:
-    """The bytes of a file; a missing one is found before the first byte goes out."""
-    chunks = backing.store.read(file.key, start, end)
-    try:
-        first = next(chunks, b"")
-    except FileNotFoundError as error:
-        raise ProtocolError(
-            "damaged", f"The file {file.path!r} is gone from the object store.", mend="Run the job again."
-        ) from error
-    return chain((first,), chunks)
+    package = backing.ledger.jobs.package(owner, job_id)
+    file = package.file(path)
+    if file is None:
+        raise NotFoundError(f"Job {job_id} has no file {path!r}.", mend=f"GET /v1/jobs/{job_id}/files lists its files.")
+    return _send(backing, package.key, file.start, file.bytes, tag=file.sha256, media_type=file.media_type, asked=asked)
 
 
 @router.get(
@@ -104,26 +78,68 @@ def _content(backing: Backing, file: JobFile, start: int, end: int) -> Iterator[
             "description": "A ZIP archive with one folder, named like the artwork",
             "content": {"application/zip": {"schema": {"type": "string", "format": "binary"}}},
         },
-        **problems(404, 409),
+        206: {"description": "The part of it that Range asked for"},
+        304: {"description": "If-None-Match names the archive as it is"},
+        **problems(404, 416),
     },
 )
-def get_package(request: Request, backing: Backed, owner: Owner, job_id: str) -> Response:
-    """Made as it is sent, however large it is."""
-    job = backing.ledger.jobs.get(owner, job_id)
-    if job.state != "done":
-        raise ConflictError(f"Job {job_id} is {job.state}.", mend="A package is there once the job is done.")
-    stem = PurePosixPath(job.name).stem or "artwork"
-    entries = (
-        Entry(
-            name=f"{stem}/{file.path}",
-            size=file.bytes,
-            stored=file.media_type.startswith("image/"),
-            chunks=_content(backing, file, 0, file.bytes),
-        )
-        for file in backing.ledger.jobs.files(owner, job_id)
-    )
-    return StreamingResponse(
-        zip_stream(entries),
+def get_package(backing: Backed, owner: Owner, job_id: str, asked: Annotated[Asked, Depends()]) -> Response:
+    """The archive that the job made, streamed from the object store; a broken download goes on by Range."""
+    package = backing.ledger.jobs.package(owner, job_id)
+    stem = folder_of(backing.ledger.jobs.get(owner, job_id).name)
+    return _send(
+        backing,
+        package.key,
+        0,
+        package.bytes,
+        tag=package.key.rpartition("/")[2],
         media_type="application/zip",
+        asked=asked,
         headers={"Content-Disposition": f"attachment; filename*=UTF-8''{quote(stem)}.zip"},
     )
+
+
+for _path, _route in (("/{job_id}/files/{path:path}", get_file), ("/{job_id}/package.zip", get_package)):
+    router.add_api_route(_path, _route, methods=["HEAD"], include_in_schema=False)
+
+
+def _send(
+    backing: Backing,
+    key: str,
+    offset: int,
+    size: int,
+    *,
+    tag: str,
+    media_type: str,
+    asked: Asked,
+    headers: Mapping[str, str] | None = None,
+) -> Response:
+    """`size` bytes of an object from `offset` on, or the part of them that is asked for."""
+    sent = {"ETag": f'"{tag}"', "Cache-Control": FOREVER, "Accept-Ranges": "bytes", **(headers or {})}
+    if set(tags(asked.if_none_match)) & {"*", tag}:
+        return Response(status_code=304, headers=sent)
+    part = None
+    if asked.if_range is None or tag in strong_tags(asked.if_range):
+        part = byte_range(asked.range, size)
+    start, end = part or (0, size)
+    sent["Content-Length"] = str(end - start)
+    if part is not None:
+        sent["Content-Range"] = f"bytes {start}-{end - 1}/{size}"
+    return StreamingResponse(
+        _content(backing, key, offset + start, offset + end),
+        status_code=200 if part is None else 206,
+        headers=sent,
+        media_type=media_type,
+    )
+
+
+def _content(backing: Backing, key: str, start: int, end: int) -> Iterator[bytes]:
+    """Bytes of an object; a missing one is found before the first byte goes out."""
+    chunks = backing.store.read(key, start, end)
+    try:
+        first = next(chunks, b"")
+    except FileNotFoundError as error:
+        raise ProtocolError(
+            "damaged", "The result is gone from the object store.", mend="Run the job again."
+        ) from error
+    return chain((first,), chunks)

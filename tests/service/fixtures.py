@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
@@ -11,6 +12,8 @@ from fastapi.testclient import TestClient
 
 from service.app import create_app
 from service.backing import Backing
+from worker.job import Package
+from worker.result_archive import write_archive
 from worker.settings import Environment
 
 FAB = "nocturne-gold"
@@ -39,22 +42,15 @@ def post(client: TestClient, artwork: bytes = b"artwork", name: str = "badge.png
 
 def finish(client: TestClient, job_id: str, files: Mapping[str, bytes], summary: Mapping[str, Any]) -> None:
     """Do a worker's part: claim the job and publish these files."""
-    import hashlib
-    import mimetypes
-
-    from worker.job import JobFile
-
     ledger, store = backing(client).ledger, backing(client).store
     claim = ledger.jobs.claim("batch", "test")
     assert claim is not None and claim.job.id == job_id
-    result = []
-    for path, data in files.items():
-        key = f"results/{job_id}/{claim.token}/{path}"
-        store.put(key, data)
-        media_type = mimetypes.guess_type(path)[0] or ""
-        digest = hashlib.sha256(data).hexdigest()
-        result.append(JobFile(path=path, key=key, bytes=len(data), sha256=digest, media_type=media_type))
-    assert ledger.jobs.publish(job_id, claim.token, result, summary)
+    key = f"results/{job_id}/{claim.token}"
+    with store.spool() as spooled:
+        listed = write_archive(spooled, claim.job.name, files.items())
+        size = spooled.seek(0, os.SEEK_END)
+        store.keep(key, spooled)
+    assert ledger.jobs.publish(job_id, claim.token, Package(key=key, bytes=size, files=listed), summary)
 
 
 def is_problem(response: Any, status: int, *words: str) -> bool:

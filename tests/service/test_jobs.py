@@ -12,7 +12,7 @@ from fastapi.testclient import TestClient
 
 from service.upload import _file_name
 from tests.service.fixtures import FAB, backing, finish, is_problem, post, service
-from worker.job import Progress
+from worker.job import Package, Progress
 from worker.job_settings import SETTINGS
 
 
@@ -179,7 +179,7 @@ def test_events_follow_a_job_to_its_end_and_go_on_after_a_break(client: TestClie
         assert claim is not None
         for done in range(3):
             ledger.jobs.keep_alive(job["id"], claim.token, Progress(stage="score", done=done, of=3))
-        ledger.jobs.publish(job["id"], claim.token, [], {"score": {}})
+        ledger.jobs.publish(job["id"], claim.token, Package(key="results/x/y", bytes=0, files=()), {"score": {}})
         response = stream.result(20)
     assert response.headers["content-type"].startswith("text/event-stream")
     seen = events(response.text)

@@ -19,7 +19,7 @@ from worker.broker import QUEUES, Broker
 from worker.job import Job, JobRequest
 from worker.ledger import Ledger
 from worker.settings import Environment, child_environment
-from worker.storage import open_store
+from worker.storage import ObjectStore, open_store
 
 PROJECT = Path(__file__).resolve().parents[2]
 OWNER = "local"
@@ -50,6 +50,13 @@ def descendants(pid: int) -> list[int]:
     except FileNotFoundError:
         return []
     return [each for child in below for each in (child, *descendants(child))]
+
+
+def put(store: ObjectStore, key: str, data: bytes) -> None:
+    """Store an object."""
+    with store.spool() as spooled:
+        spooled.write(data)
+        store.keep(key, spooled)
 
 
 class Rig:
@@ -132,7 +139,7 @@ class Rig:
     def submit(self, kind: str, *, lane: str = "batch", owner: str = OWNER, wake: bool = True, **settings: Any) -> str:
         """Put a job into the queue and wake a worker; returns the job's id."""
         artwork = "0" * 64
-        self.store.put(f"artworks/{artwork}", b"artwork")
+        put(self.store, f"artworks/{artwork}", b"artwork")
         job, _ = self.ledger.jobs.add(
             JobRequest(
                 owner=owner, kind=kind, lane=lane, name="a.png", artwork=artwork, artwork_bytes=7, fab_id=FAB[0],

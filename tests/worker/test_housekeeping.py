@@ -7,8 +7,9 @@ from collections.abc import Iterator
 
 import pytest
 
-from tests.worker.rig import Rig
+from tests.worker.rig import Rig, put
 from worker.housekeeping import RESULT_AGE_SECONDS, UPLOAD_AGE_SECONDS, Housekeeping
+from worker.job import Package
 
 
 @pytest.fixture
@@ -26,18 +27,18 @@ def test_only_left_overs_that_are_old_enough_go(rig: Rig) -> None:
     job_id = rig.submit("copy", wake=False)
     claim = rig.ledger.jobs.claim("batch", "task")
     assert claim is not None
-    mine = f"results/{job_id}/{claim.token}/report.json"
-    lost = f"results/{job_id}/{'f' * 32}/report.json"
-    gone = f"results/{'a' * 32}/{claim.token}/report.json"
+    mine = f"results/{job_id}/{claim.token}"
+    lost = f"results/{job_id}/{'f' * 32}"
+    gone = f"results/{'a' * 32}/{claim.token}"
     used, unused = f"artworks/{'0' * 64}", f"artworks/{'1' * 64}"
     for key in (mine, lost, gone, unused):
-        rig.store.put(key, b"x")
+        put(rig.store, key, b"x")
     housekeeping = Housekeeping(rig.ledger, rig.broker, store=rig.store)
     housekeeping.sweep(rig.store, time.time() + RESULT_AGE_SECONDS - 60)
     assert keys(rig) == {mine, lost, gone, used, unused}
     housekeeping.sweep(rig.store, time.time() + RESULT_AGE_SECONDS + 60)
     assert keys(rig) == {mine, used, unused}
-    assert rig.ledger.jobs.publish(job_id, claim.token, [], {})
+    assert rig.ledger.jobs.publish(job_id, claim.token, Package(key=mine, bytes=1, files=()), {})
     housekeeping.sweep(rig.store, time.time() + UPLOAD_AGE_SECONDS + 60)
     assert keys(rig) == {mine, used}
 

@@ -15,12 +15,13 @@ from alembic.migration import MigrationContext
 
 from tests.worker.postgresql import postgresql
 from worker.errors import ConflictError, NotFoundError, SettingsError, UnavailableError
-from worker.job import Failure, JobFile, JobRequest, Progress
+from worker.job import Failure, JobFile, JobRequest, Package, Progress
 from worker.ledger import Ledger
 from worker.ledger.database import Database
 from worker.ledger.tables import metadata, now
 
-FILE = JobFile(path="masks/a.png", key="results/x", bytes=3, sha256="0" * 64, media_type="image/png")
+FILE = JobFile(path="masks/a.png", start=60, bytes=3, sha256="0" * 64, media_type="image/png")
+RESULT = Package(key="results/x/y", bytes=200, files=(FILE,))
 
 
 @pytest.fixture(scope="module", params=["sqlite", "postgresql"])
@@ -61,11 +62,11 @@ def test_a_job_is_claimed_once_and_published_with_its_files(ledger: Ledger) -> N
     assert claim is not None and claim.job.id == job.id and claim.job.attempt == 1 and claim.fab_toml == b"first"
     assert ledger.jobs.claim("batch", "task") is None
     assert ledger.jobs.keep_alive(job.id, claim.token, Progress(stage="score", done=1, of=2))
-    assert ledger.jobs.publish(job.id, claim.token, [FILE], {"score": 1.5})
+    assert ledger.jobs.publish(job.id, claim.token, RESULT, {"score": 1.5})
     done = ledger.jobs.get("local", job.id)
     assert done.state == "done" and done.summary == {"score": 1.5} and done.progress is not None
-    assert ledger.jobs.files("local", job.id) == [FILE]
-    assert not ledger.jobs.publish(job.id, claim.token, [FILE], {})
+    assert ledger.jobs.package("local", job.id) == RESULT
+    assert not ledger.jobs.publish(job.id, claim.token, RESULT, {})
 
 
 def test_lanes_do_not_mix(ledger: Ledger) -> None:
@@ -79,14 +80,15 @@ def test_a_stale_token_changes_nothing(ledger: Ledger) -> None:
     job, _ = ledger.jobs.add(request())
     first = ledger.jobs.claim("batch", "one")
     assert first is not None and ledger.jobs.give_back_task("one") == 1
-    assert not ledger.jobs.publish(job.id, first.token, [FILE], {})
+    assert not ledger.jobs.publish(job.id, first.token, RESULT, {})
     second = ledger.jobs.claim("batch", "two")
     assert second is not None and second.token != first.token and second.job.attempt == 2
     assert not ledger.jobs.keep_alive(job.id, first.token, None)
-    assert not ledger.jobs.publish(job.id, first.token, [FILE], {})
+    assert not ledger.jobs.publish(job.id, first.token, RESULT, {})
     assert not ledger.jobs.fail(job.id, first.token, Failure(code="internal", what="a", mend="b"))
-    assert ledger.jobs.files("local", job.id) == []
-    assert ledger.jobs.publish(job.id, second.token, [FILE], {})
+    with pytest.raises(NotFoundError, match="running"):
+        ledger.jobs.package("local", job.id)
+    assert ledger.jobs.publish(job.id, second.token, RESULT, {})
     assert not ledger.jobs.owns(job.id, first.token) and ledger.jobs.owns(job.id, second.token)
 
 
@@ -201,17 +203,17 @@ def test_an_idempotency_key_belongs_to_its_owner(ledger: Ledger) -> None:
 def test_what_belongs_to_another_owner_is_not_there(ledger: Ledger) -> None:
     job, _ = ledger.jobs.add(request())
     claim = ledger.jobs.claim("batch", "task")
-    assert claim is not None and ledger.jobs.publish(job.id, claim.token, [FILE], {})
+    assert claim is not None and ledger.jobs.publish(job.id, claim.token, RESULT, {})
     ledger.fabs.create("local", "mine", "r1", b"")
     for call in (
         lambda: ledger.jobs.get("other", job.id),
-        lambda: ledger.jobs.file("other", job.id, FILE.path),
+        lambda: ledger.jobs.package("other", job.id),
         lambda: ledger.jobs.cancel("other", job.id),
         lambda: ledger.fabs.get("other", "mine"),
     ):
         with pytest.raises(NotFoundError):
             call()
-    assert ledger.jobs.files("other", job.id) == [] and ledger.jobs.page("other", before=None, size=9) == []
+    assert ledger.jobs.page("other", before=None, size=9) == []
 
 
 def test_cancel(ledger: Ledger) -> None:
@@ -223,10 +225,10 @@ def test_cancel(ledger: Ledger) -> None:
     claim = ledger.jobs.claim("batch", "task")
     assert claim is not None and ledger.jobs.cancel("local", running.id).state == "cancelled"
     assert not ledger.jobs.keep_alive(running.id, claim.token, None)
-    assert not ledger.jobs.publish(running.id, claim.token, [FILE], {})
+    assert not ledger.jobs.publish(running.id, claim.token, RESULT, {})
     done, _ = ledger.jobs.add(request())
     claim = ledger.jobs.claim("batch", "task")
-    assert claim is not None and ledger.jobs.publish(done.id, claim.token, [], {})
+    assert claim is not None and ledger.jobs.publish(done.id, claim.token, RESULT, {})
     with pytest.raises(ConflictError):
         ledger.jobs.cancel("local", done.id)
 

@@ -30,12 +30,13 @@ def child_at_work(rig: Rig, job_id: str) -> int:
 def test_a_job_goes_through_and_leaves_its_files(rig: Rig) -> None:
     job = rig.ended(rig.submit("copy"))
     assert job.state == "done" and job.summary is not None and job.summary["length"] == 7
-    files = rig.ledger.jobs.files("local", job.id)
-    assert [(file.path, file.media_type) for file in files] == [
+    result = rig.ledger.jobs.package("local", job.id)
+    assert [(file.path, file.media_type) for file in result.files] == [
         ("masks/copy.png", "image/png"),
         ("report.json", "application/json"),
     ]
-    assert b"".join(rig.store.read(files[0].key, 0, files[0].bytes)) == b"artwork"
+    first = result.files[0]
+    assert b"".join(rig.store.read(result.key, first.start, first.start + first.bytes)) == b"artwork"
 
 
 def test_progress_is_seen_while_the_job_runs(rig: Rig) -> None:
@@ -119,11 +120,11 @@ def test_a_worker_that_was_asleep_past_its_lease_publishes_nothing(rig: Rig) -> 
     asleep = child_at_work(rig, job_id)
     other = rig.start_worker()
     assert rig.ended(job_id).attempt == 2
-    before = rig.ledger.jobs.files("local", job_id)
+    before = rig.ledger.jobs.package("local", job_id)
     os.kill(asleep, signal.SIGCONT)
     wait_for(lambda: len(rig.results(job_id)) == 2 or not alive(asleep))
     assert rig.ended(rig.submit("copy")).state == "done"
-    assert rig.ledger.jobs.files("local", job_id) == before and rig.job(job_id).attempt == 2
+    assert rig.ledger.jobs.package("local", job_id) == before and rig.job(job_id).attempt == 2
     other.terminate()
     other.wait(20)
 

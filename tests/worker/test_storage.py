@@ -13,6 +13,7 @@ import pytest
 import urllib3
 from moto.server import ThreadedMotoServer
 
+from tests.worker.rig import put
 from worker.errors import SettingsError, StorageError, UnavailableError
 from worker.settings import Environment
 from worker.storage import BucketStore, FolderStore, ObjectStore, open_store
@@ -50,17 +51,17 @@ def read(store: ObjectStore, key: str, start: int, end: int) -> bytes:
 
 def test_what_is_put_is_read_whole_and_in_part(store: ObjectStore) -> None:
     data = bytes(range(256)) * 4096
-    store.put("a/b/c.png", data)
+    put(store, "a/b/c.png", data)
     assert store.open("a/b/c.png").read() == data
     assert read(store, "a/b/c.png", 0, len(data)) == data
     assert read(store, "a/b/c.png", 1000, 300000) == data[1000:300000]
     assert read(store, "a/b/c.png", 5, 5) == b""
-    store.put("a/b/c.png", b"new")
+    put(store, "a/b/c.png", b"new")
     assert store.open("a/b/c.png").read() == b"new"
 
 
 def test_an_empty_object(store: ObjectStore) -> None:
-    store.put("a/empty", b"")
+    put(store, "a/empty", b"")
     assert store.open("a/empty").read() == b"" and read(store, "a/empty", 0, 0) == b""
 
 
@@ -79,7 +80,7 @@ def test_a_spooled_upload_is_kept_or_gone(store: ObjectStore) -> None:
 def test_listing_and_deleting(store: ObjectStore) -> None:
     before = time.time()
     for key in ("a/1/x", "a/1/y", "a/2/x"):
-        store.put(key, b"x")
+        put(store, key, b"x")
     assert sorted(stored.key for stored in store.list("a")) == ["a/1/x", "a/1/y", "a/2/x"]
     assert sorted(stored.key for stored in store.list("a/1")) == ["a/1/x", "a/1/y"]
     assert all(before - 2 < stored.modified < time.time() + 2 for stored in store.list("a"))
@@ -94,7 +95,7 @@ def test_listing_and_deleting(store: ObjectStore) -> None:
 
 @pytest.mark.parametrize("key", ["../a", "a/../b", "/a", "a//b", "", "a/.hidden", "a\0b", "a/", "x" * 600])
 def test_a_key_is_never_a_way_out(store: ObjectStore, key: str) -> None:
-    for call in (lambda: store.put(key, b""), lambda: store.open(key), lambda: store.delete(key)):
+    for call in (lambda: put(store, key, b""), lambda: store.open(key), lambda: store.delete(key)):
         with pytest.raises(ValueError, match="key"):
             call()
 
@@ -102,13 +103,13 @@ def test_a_key_is_never_a_way_out(store: ObjectStore, key: str) -> None:
 def test_many_writers_of_one_key_leave_one_whole_object(store: ObjectStore) -> None:
     errors = []
 
-    def put(letter: bytes) -> None:
+    def write(letter: bytes) -> None:
         try:
-            store.put("a/same", letter * 100_000)
+            put(store, "a/same", letter * 100_000)
         except Exception as error:
             errors.append(error)
 
-    threads = [threading.Thread(target=put, args=(bytes([65 + number]),)) for number in range(24)]
+    threads = [threading.Thread(target=write, args=(bytes([65 + number]),)) for number in range(24)]
     for thread in threads:
         thread.start()
     for thread in threads:
@@ -132,7 +133,7 @@ def test_a_bucket_that_is_away_is_said_so(tmp_path: Path) -> None:
 def test_a_bucket_that_does_not_exist_is_said_so(s3: str, tmp_path: Path) -> None:
     environment = Environment(data_dir=tmp_path, store_url="s3://nothere", s3_endpoint=s3, s3_key_id="test")
     with pytest.raises(UnavailableError, match="STORE_URL"):
-        open_store(environment).put("a", b"")
+        put(open_store(environment), "a", b"")
 
 
 @pytest.mark.parametrize("url", ["ftp://x", "s3://", "s3:bucket", "/tmp/x", "s3://UPPER"])
@@ -148,35 +149,35 @@ def test_the_kinds_of_store(tmp_path: Path, s3: str) -> None:
 
 def test_left_overs_of_a_writer_that_died_are_swept_and_never_seen(tmp_path: Path) -> None:
     store = FolderStore(tmp_path)
-    store.put("a/whole", b"x")
-    part = tmp_path / "objects" / "a" / "whole.part-0123456789abcdef"
-    spooled = tmp_path / "spooled" / "0123"
-    for path in (part, spooled):
-        path.write_bytes(b"half")
-    assert [stored.key for stored in store.list("a")] == ["a/whole"]
+    put(store, "a/whole", b"x")
+    left = tmp_path / "spooled" / "0123"
+    left.write_bytes(b"half")
+    assert [stored.key for stored in store.list("")] == ["a/whole"]
     store.sweep(time.time() - 60)
-    assert part.exists() and spooled.exists()
+    assert left.exists()
     store.sweep(time.time() + 60)
-    assert not part.exists() and not spooled.exists() and store.open("a/whole").read() == b"x"
+    assert not left.exists() and store.open("a/whole").read() == b"x"
 
 
-def test_a_put_is_on_disk_before_it_returns(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """The order that POSIX asks for: the file's content, then its name, then the folder that holds the name."""
+def test_an_object_is_on_disk_before_keep_returns(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The order that POSIX asks for: content, folders with their names in the one above, then the file's own name."""
     done = []
     fsync, replace = os.fsync, Path.replace
 
     def noted_fsync(descriptor: int) -> None:
-        done.append("folder" if os.path.isdir(f"/proc/self/fd/{descriptor}") else "file")
+        path = Path(os.readlink(f"/proc/self/fd/{descriptor}"))
+        done.append(path.name if path.is_dir() else "content")
         fsync(descriptor)
 
     def noted_replace(self: Path, target: Path) -> Path:
         done.append("name")
         return replace(self, target)
 
+    store = FolderStore(tmp_path)
     monkeypatch.setattr(os, "fsync", noted_fsync)
     monkeypatch.setattr(Path, "replace", noted_replace)
-    FolderStore(tmp_path).put("a/b", b"x")
-    assert done == ["file", "name", "folder"]
+    put(store, "a/b/c", b"x")
+    assert done == ["content", "objects", "a", "name", "b"]
 
 
 @pytest.mark.skipif(os.getuid() != 0, reason="needs root, to mount a small disk")
@@ -185,12 +186,12 @@ def test_a_full_disk_is_said_so_and_leaves_nothing(tmp_path: Path) -> None:
     try:
         store = FolderStore(tmp_path)
         with pytest.raises(StorageError, match="full"):
-            store.put("a/large", bytes(2_000_000))
+            put(store, "a/large", bytes(2_000_000))
         with pytest.raises(StorageError, match="full"), store.spool() as file:
             file.write(bytes(2_000_000))
             file.flush()
         assert list(store.list("a")) == [] and list((tmp_path / "spooled").iterdir()) == []
         assert not [path for path in (tmp_path / "objects").rglob("*") if path.is_file()]
-        store.put("a/small", b"x")
+        put(store, "a/small", b"x")
     finally:
         subprocess.run(["umount", str(tmp_path)], check=True)

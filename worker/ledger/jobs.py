@@ -7,7 +7,7 @@ job was cancelled or given to another: so a result is published once, however ma
 from __future__ import annotations
 
 import uuid
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any
 
 import sqlalchemy as sql
@@ -15,7 +15,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import IntegrityError
 
 from worker.errors import ConflictError, NotFoundError
-from worker.job import LANES, LIVE, Claim, Failure, Job, JobFile, JobRequest, Lane, Progress
+from worker.job import LANES, LIVE, Claim, Failure, Job, JobFile, JobRequest, Lane, Package, Progress
 from worker.ledger.database import Database
 from worker.ledger.tables import fab_revisions, files, jobs, now, turns
 
@@ -83,14 +83,20 @@ class Jobs:
             }
         return self._fenced(job_id, token, values)
 
-    def publish(self, job_id: str, token: str, result: Sequence[JobFile], summary: Mapping[str, Any]) -> bool:
+    def publish(self, job_id: str, token: str, result: Package, summary: Mapping[str, Any]) -> bool:
         """Make a result the job's own. False, and nothing changes, when the job is no longer this worker's."""
-        done = {"of_id": job_id, "by_token": token, "with_summary": dict(summary)}
+        done = {
+            "of_id": job_id,
+            "by_token": token,
+            "with_summary": dict(summary),
+            "at_key": result.key,
+            "of_bytes": result.bytes,
+        }
         with self.database.writing() as connection:
             owner = connection.execute(_PUBLISH, done).scalar_one_or_none()
             if owner is None:
                 return False
-            if result:
+            if result.files:
                 connection.execute(
                     _ADD_FILES,
                     [
@@ -99,12 +105,12 @@ class Jobs:
                             "owner": owner,
                             "position": position,
                             "path": file.path,
-                            "key": file.key,
+                            "start": file.start,
                             "bytes": file.bytes,
                             "sha256": file.sha256,
                             "media_type": file.media_type,
                         }
-                        for position, file in enumerate(result)
+                        for position, file in enumerate(result.files)
                     ],
                 )
         return True
@@ -173,7 +179,7 @@ class Jobs:
                 .one_or_none()
             )
         if row is None:
-            raise NotFoundError(f"There is no job {job_id!r}.", mend="GET /v1/jobs lists the jobs that there are.")
+            raise _no_job(job_id)
         return _job(row)
 
     def page(self, owner: str, *, before: int | None, size: int) -> list[Job]:
@@ -184,22 +190,19 @@ class Jobs:
         with self.database.reading() as connection:
             return [_job(row) for row in connection.execute(wanted).mappings()]
 
-    def files(self, owner: str, job_id: str) -> list[JobFile]:
-        """The result files of a job, in the order in which they were made; none before it is done."""
-        wanted = sql.select(*files.c).where(files.c.job_id == job_id, files.c.owner == owner).order_by(files.c.position)
+    def package(self, owner: str, job_id: str) -> Package:
+        """A job's result. Raises NotFoundError where there is no such job, or it has none (yet)."""
+        mine = (jobs.c.id == job_id) & (jobs.c.owner == owner)
+        listed = sql.select(*files.c).where(files.c.job_id == job_id, files.c.owner == owner).order_by(files.c.position)
         with self.database.reading() as connection:
-            return [_file(row) for row in connection.execute(wanted).mappings()]
-
-    def file(self, owner: str, job_id: str, path: str) -> JobFile:
-        """One result file. Raises NotFoundError."""
-        wanted = sql.select(*files.c).where(files.c.job_id == job_id, files.c.owner == owner, files.c.path == path)
-        with self.database.reading() as connection:
-            row = connection.execute(wanted).mappings().one_or_none()
+            found = connection.execute(sql.select(jobs.c.state, jobs.c.package_key, jobs.c.package_bytes).where(mine))
+            row = found.one_or_none()
+            rows = connection.execute(listed).mappings().all()
         if row is None:
-            raise NotFoundError(
-                f"Job {job_id!r} has no file {path!r}.", mend=f"GET /v1/jobs/{job_id}/files lists its files."
-            )
-        return _file(row)
+            raise _no_job(job_id)
+        if row.package_key is None:
+            raise NotFoundError(f"Job {job_id} is {row.state}.", mend="There are files once it is done.")
+        return Package(key=row.package_key, bytes=row.package_bytes, files=tuple(_file(file) for file in rows))
 
     def waiting(self, *, seconds: float = 0.0) -> dict[Lane, int]:
         """How many jobs of each lane have been waiting for at least so long."""
@@ -266,6 +269,10 @@ class Jobs:
                 )
             )
         return failed.rowcount + queued.rowcount
+
+
+def _no_job(job_id: str) -> NotFoundError:
+    return NotFoundError(f"There is no job {job_id!r}.", mend="GET /v1/jobs lists the jobs that there are.")
 
 
 def _by_idempotency_key(connection: sql.Connection, request: JobRequest) -> Job | None:
@@ -365,7 +372,7 @@ def _job(row: Mapping[Any, Any]) -> Job:
 
 def _file(row: Mapping[Any, Any]) -> JobFile:
     return JobFile(
-        path=row["path"], key=row["key"], bytes=row["bytes"], sha256=row["sha256"], media_type=row["media_type"]
+        path=row["path"], start=row["start"], bytes=row["bytes"], sha256=row["sha256"], media_type=row["media_type"]
     )
 
 
@@ -407,7 +414,13 @@ _FAB_TOML = sql.select(fab_revisions.c.toml).where(
 _PUBLISH = (
     sql.update(jobs)
     .where(jobs.c.id == sql.bindparam("of_id"), jobs.c.token == sql.bindparam("by_token"), jobs.c.state == "running")
-    .values(state="done", summary=sql.bindparam("with_summary", type_=jobs.c.summary.type), **_finished())
+    .values(
+        state="done",
+        summary=sql.bindparam("with_summary", type_=jobs.c.summary.type),
+        package_key=sql.bindparam("at_key"),
+        package_bytes=sql.bindparam("of_bytes"),
+        **_finished(),
+    )
     .returning(jobs.c.owner)
 )
 

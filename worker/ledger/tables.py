@@ -52,6 +52,8 @@ jobs = sql.Table(
     sql.Column("error_what", sql.Text),
     sql.Column("error_mend", sql.Text),
     sql.Column("summary", sql.JSON(none_as_null=True)),
+    sql.Column("package_key", sql.String(512)),
+    sql.Column("package_bytes", sql.BigInteger),
     sql.Column("version", sql.Integer, nullable=False),
     sql.UniqueConstraint("owner", "idempotency_key"),
     sql.ForeignKeyConstraint(
@@ -75,7 +77,7 @@ files = sql.Table(
     sql.Column("path", sql.String(255), primary_key=True),
     sql.Column("owner", sql.String(64), nullable=False),
     sql.Column("position", sql.Integer, nullable=False),
-    sql.Column("key", sql.String(512), nullable=False),
+    sql.Column("start", sql.BigInteger, nullable=False),
     sql.Column("bytes", sql.BigInteger, nullable=False),
     sql.Column("sha256", sql.String(64), nullable=False),
     sql.Column("media_type", sql.String(64), nullable=False),

@@ -68,6 +68,8 @@ def upgrade() -> None:
         sql.Column("error_what", sql.Text(), nullable=True),
         sql.Column("error_mend", sql.Text(), nullable=True),
         sql.Column("summary", sql.JSON(none_as_null=True), nullable=True),
+        sql.Column("package_key", sql.String(length=512), nullable=True),
+        sql.Column("package_bytes", sql.BigInteger(), nullable=True),
         sql.Column("version", sql.Integer(), nullable=False),
         sql.ForeignKeyConstraint(
             ["owner", "fab_id", "fab_revision"],
@@ -90,7 +92,7 @@ def upgrade() -> None:
         sql.Column("path", sql.String(length=255), nullable=False),
         sql.Column("owner", sql.String(length=64), nullable=False),
         sql.Column("position", sql.Integer(), nullable=False),
-        sql.Column("key", sql.String(length=512), nullable=False),
+        sql.Column("start", sql.BigInteger(), nullable=False),
         sql.Column("bytes", sql.BigInteger(), nullable=False),
         sql.Column("sha256", sql.String(length=64), nullable=False),
         sql.Column("media_type", sql.String(length=64), nullable=False),

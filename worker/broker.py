@@ -16,6 +16,9 @@ WORK = "maskwright.work"
 QUEUES: dict[Lane, str] = {lane: f"maskwright.{lane}" for lane in LANES}
 """The broker's queue of each lane."""
 
+WAKES_AT_MOST = 16
+"""More wake-ups than these are never in a lane's queue: a worker that finds a job looks for the next by itself."""
+
 SPARE_SECONDS = 30
 """A job that doesn't stop when its time is up is killed so much later."""
 
@@ -61,7 +64,9 @@ class Broker:
         self.redis = redis.Redis.from_url(url, socket_timeout=3.0, socket_connect_timeout=3.0)
 
     def wake(self, lane: Lane) -> None:
-        """Send one wake-up. Raises UnavailableError."""
+        """Send one wake-up, unless many wait already. Raises UnavailableError."""
+        if self.waiting(lane) >= WAKES_AT_MOST:
+            return
         try:
             self.app.send_task(WORK, args=[lane], queue=QUEUES[lane], retry=False, ignore_result=True)
         except (OperationalError, redis.RedisError, OSError) as error:

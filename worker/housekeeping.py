@@ -7,14 +7,13 @@ import threading
 import time
 from contextlib import AbstractContextManager, nullcontext
 
-from worker.broker import Broker
+from worker.broker import WAKES_AT_MOST, Broker
 from worker.errors import MaskwrightError
 from worker.job import LANES
 from worker.ledger import Ledger
 from worker.storage import ObjectStore
 
 TICK_SECONDS = 1.0
-WAKES_AT_MOST = 16
 SWEEP_SECONDS = 600.0
 RESULT_AGE_SECONDS = 3600.0
 UPLOAD_AGE_SECONDS = 86400.0

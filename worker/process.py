@@ -52,6 +52,10 @@ SHARED_LIBRARIES = ("numpy", "scipy.ndimage", "sklearn.cluster", "numba", "PIL.I
 """Loaded once in the parent: its children share the memory. None of these starts a thread that a fork would lose."""
 
 
+CHAIN_SECONDS = 0.5
+"""A wake-up does short jobs one after the other for so long; then another takes over, so that limits hold per job."""
+
+
 def open_ledger(environment: Environment, *, pooled: bool) -> Ledger:
     """The ledger that the environment names."""
     return Ledger(
@@ -65,7 +69,12 @@ def open_ledger(environment: Environment, *, pooled: bool) -> Ledger:
 def _work(lane: str) -> None:
     if _here.bench is None:
         raise RuntimeError("the worker process has not started")
-    _here.bench.work(read_lane(lane), app.current_task.request.id)
+    began = time.monotonic()
+    while _here.bench.work(read_lane(lane), app.current_task.request.id):
+        if time.monotonic() - began > CHAIN_SECONDS:
+            with suppress(UnavailableError):  # housekeeping sends it then
+                broker.wake(read_lane(lane))
+            return
 
 
 app.task(name=WORK)(_work)

@@ -96,11 +96,11 @@ class Bench:
     tables: Path
     threads: int
 
-    def work(self, lane: Lane, task_id: str) -> None:
-        """Claim the next job of a lane, if there is one, and bring it to its end."""
+    def work(self, lane: Lane, task_id: str) -> bool:
+        """Claim the next job of a lane and bring it to its end. False when there was none."""
         claim = self.ledger.jobs.claim(lane, task_id)
         if claim is None:
-            return
+            return False
         started = time.perf_counter()
         with Heartbeat(self.ledger.jobs, claim) as heartbeat:
             try:
@@ -118,6 +118,7 @@ class Bench:
             except Exception:
                 log.exception("job %s failed", claim.job.id)
                 self.ledger.jobs.fail(claim.job.id, claim.token, INTERNAL)
+        return True
 
     def _do(self, claim: Claim, heartbeat: Heartbeat, started: float) -> None:
         job = claim.job

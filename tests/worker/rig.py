@@ -26,7 +26,7 @@ OWNER = "local"
 FAB = ("test-fab", "0123456789abcdef")
 
 
-def wait_for(what: Callable[[], Any], seconds: float = 40.0) -> Any:
+def wait_for(what: Callable[[], Any], seconds: float = 60.0) -> Any:
     """The first true value of `what`; fails loudly when it does not come."""
     until = time.monotonic() + seconds
     while not (value := what()):
@@ -153,7 +153,7 @@ class Rig:
     def job(self, job_id: str, owner: str = OWNER) -> Job:
         return self.ledger.jobs.get(owner, job_id)
 
-    def ended(self, job_id: str, seconds: float = 40.0, owner: str = OWNER) -> Job:
+    def ended(self, job_id: str, seconds: float = 60.0, owner: str = OWNER) -> Job:
         """The job, once it has ended."""
         wait_for(lambda: self.job(job_id, owner).finished, seconds)
         return self.job(job_id, owner)

@@ -9,6 +9,7 @@ from collections.abc import Iterator
 import pytest
 
 from tests.worker.rig import Rig, alive, descendants, wait_for
+from worker.broker import WAKES_AT_MOST
 
 
 @pytest.fixture(scope="module")
@@ -56,6 +57,20 @@ def test_wake_ups_too_many_do_no_harm(rig: Rig) -> None:
     jobs = [rig.submit("copy") for _ in range(10)]
     assert [rig.ended(job).attempt for job in jobs] == [1] * 10
     assert all(len(rig.results(job)) == 1 for job in jobs)
+
+
+def test_wake_ups_never_pile_up() -> None:
+    with Rig() as rig:
+        rig.start_broker()
+        for _ in range(3 * WAKES_AT_MOST):
+            rig.broker.wake("batch")
+        assert rig.broker.waiting("batch") == WAKES_AT_MOST and rig.broker.waiting("interactive") == 0
+
+
+def test_one_wake_up_is_enough_for_many_jobs(rig: Rig) -> None:
+    jobs = [rig.submit("copy", wake=False) for _ in range(50)]
+    rig.broker.wake("batch")
+    assert {rig.ended(job).state for job in jobs} == {"done"}
 
 
 def test_a_killed_child_costs_one_attempt_and_the_job_ends_once(rig: Rig) -> None:

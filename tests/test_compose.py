@@ -150,6 +150,7 @@ def command_of(name: str) -> list[str]:
     return [sys.executable, *rest]
 
 
+@pytest.mark.slow
 def test_the_start_commands_work_together_on_redis_postgresql_and_s3() -> None:
     folder = Path(tempfile.mkdtemp(prefix="mw-compose-"))
     artwork = PROJECT / "samples" / "artworks" / "small-rover.bmp"

@@ -6,7 +6,6 @@ crashes, or is killed with its job, costs that job one attempt and nobody else a
 
 from __future__ import annotations
 
-import importlib
 import logging
 import os
 import resource
@@ -48,9 +47,6 @@ class _Process:
 _here = _Process()
 _quiet = threading.Lock()
 
-SHARED_LIBRARIES = ("numpy", "scipy.ndimage", "sklearn.cluster", "numba", "PIL.Image")
-"""Loaded once in the parent: its children share the memory. None of these starts a thread that a fork would lose."""
-
 
 CHAIN_SECONDS = 0.5
 """A wake-up does short jobs one after the other for so long; then another takes over, so that limits hold per job."""
@@ -84,8 +80,10 @@ def _start_parent(**_: Any) -> None:
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
     for name in ("alembic", "celery.app.trace", "celery.worker.strategy"):  # a line or more for every job
         logging.getLogger(name).setLevel(logging.WARNING)
-    for name in SHARED_LIBRARIES:
-        importlib.import_module(name)
+    try:
+        preload()
+    except Exception:
+        log.exception("the engine can't be loaded: every job will fail")
     _here.ledger = open_ledger(environment, pooled=False)
     _await_database(_here.ledger)
     os.register_at_fork(before=_quiet.acquire, after_in_parent=_quiet.release, after_in_child=_quiet.release)
@@ -116,10 +114,6 @@ def _start_child(**_: Any) -> None:
         tables=environment.data_dir.absolute() / "tables",
         threads=environment.threads_per_job,
     )
-    try:
-        preload()
-    except Exception:
-        log.exception("the engine can't be loaded: every job will fail")
 
 
 def _limit_memory(wanted: int) -> None:

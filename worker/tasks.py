@@ -1,4 +1,4 @@
-"""Door 1 to the engine: bytes in, engine, bytes out. The engine is loaded only when the first job comes."""
+"""Door 1 to the engine: bytes in, engine, bytes out. The engine is loaded only in a worker."""
 
 from __future__ import annotations
 
@@ -77,10 +77,15 @@ def summarise(report: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def preload() -> None:
-    """Load the engine, so that the first job need not wait for it."""
+    """Load the engine once, in the process whose children do the jobs: they share it and are ready at once.
+
+    pyvips is not among it: it starts threads, which a fork would lose. The first job that needs it loads it.
+    """
+    import sklearn.cluster
+
     from worker.engine import pipeline
 
-    log.debug("loaded %s", pipeline.__name__)
+    log.info("loaded %s and %s", pipeline.__name__, sklearn.cluster.__name__)
 
 
 KINDS: dict[str, Callable[[Work], Outcome]] = {"convert": convert}

@@ -17,6 +17,9 @@ from worker.demo import check_whole, order, read_orders
 from worker.errors import SettingsError, StorageError
 from worker.settings import PROJECT, child_environment
 
+pytestmark = pytest.mark.slow
+
+
 SAMPLES = PROJECT / "samples" / "artworks"
 
 

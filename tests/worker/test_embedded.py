@@ -24,6 +24,9 @@ from worker.ledger import Ledger
 from worker.ledger.tables import jobs
 from worker.settings import PROJECT, child_environment
 
+pytestmark = pytest.mark.slow
+
+
 ARTWORK = PROJECT / "samples" / "artworks" / "quillmere-badge.png"
 FAB = "nocturne-gold"
 LIMIT = 4 * 1024 * 1024

@@ -11,6 +11,8 @@ import pytest
 from tests.worker.rig import Rig, alive, descendants, wait_for
 from worker.broker import WAKES_AT_MOST
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def rig() -> Iterator[Rig]:

@@ -21,7 +21,7 @@ import numpy.typing as npt
 from numba import njit
 
 from worker.engine.arrays import Float32s, Floats
-from worker.engine.colorimetry import D65_WHITE
+from worker.engine.colorimetry import D65_WHITE, xyz_to_lab
 from worker.engine.difference import ciede2000, ciede2000_pair, fast_squared, lab_f
 from worker.engine.threads import row_strips, run_all
 
@@ -263,9 +263,13 @@ def filter_channel(plane: Float32s, channel: int, working_ppd: float, step: int,
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class SeenPicture:
-    """A picture as the eye's channels pass it: CIELAB and chroma planes, float32 (4, h, w)."""
+    """A picture as the eye's channels pass it.
+
+    planes : float32 (4, h, w), CIELAB and chroma. light : float32 (3, h, w), XYZ over the white, not clipped.
+    """
 
     planes: Float32s
+    light: Float32s
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -316,7 +320,7 @@ def see(xyz: Float32s, *, working_ppd: float, step: int, threads: int = 1) -> Se
     run_all(lambda a, b: _combine(opponent, back, a, b, ratios), strips, threads)
     lab = np.empty((4, *xyz.shape[1:]), dtype=np.float32)
     run_all(lambda a, b: _to_lab(ratios, a, b, lab), strips, threads)
-    return SeenPicture(planes=lab)
+    return SeenPicture(planes=lab, light=ratios)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -349,7 +353,7 @@ def highest_between(one: SeenPicture, two: SeenPicture, error: Float32s, step: i
     """The highest difference at the pixels between the blocks' middles, near the highest blocks.
 
     Blocks sample what the eye sees often enough to restore it, but a peak may lie between two of them. Around the
-    `places` highest blocks the seen CIELAB is interpolated (sixth order Lagrange) at every pixel.
+    `places` highest blocks the seen light is interpolated (sixth order Lagrange) at every pixel.
     """
     if step == 1 or error.size == 0:
         return float(error.max(initial=0.0))
@@ -363,10 +367,11 @@ def highest_between(one: SeenPicture, two: SeenPicture, error: Float32s, step: i
         y, x = divmod(int(index), width)
         rows = _mirrored(np.arange(y - 2, y + 4), height)
         columns = _mirrored(np.arange(x - 2, x + 4), width)
-        labs = [
-            np.einsum("ir,cro,jo->ijc", weights, picture.planes[:3][:, rows][:, :, columns].astype(np.float64), weights)
-            for picture in (one, two)
-        ]
+        labs = []
+        for picture in (one, two):
+            light = picture.light[:, rows][:, :, columns].astype(np.float64)
+            at_pixels = np.einsum("ir,arc,kc->ika", weights, light, weights)
+            labs.append(xyz_to_lab(np.maximum(at_pixels, 0.0), np.ones(3)))
         peak = max(peak, float(ciede2000(*labs).max()))
     return peak
 

@@ -12,17 +12,18 @@ from worker.engine.arrays import OUTSIDE, Float32s, Floats, Labels, Srgb
 from worker.engine.colorimetry import D65_WHITE, LINEAR_RGB_TO_XYZ, SRGB_TO_LINEAR
 from worker.engine.difference import ciede2000_pair, fast_squared, lab_f
 from worker.engine.palette.hull import FIELD, OFFSETS, ONE, WEIGHTS, Packed, interpolate
-from worker.engine.report.statistics import Counts, Sums
+from worker.engine.report.statistics import Counts, Tally
 from worker.engine.threads import row_strips, run_all
 
 BIN_WIDTH = 1.0 / 128.0
 BINS = 160 * 128
-CLUSTER_BIN_WIDTH = 1.0 / 16.0
-CLUSTER_BINS = 160 * 16
 _HALF = 1 << (FIELD - 1)
 _MASK = (1 << FIELD) - 1
 _PACKED_HALF = _HALF + (_HALF << FIELD) + (_HALF << (2 * FIELD))
 _STRIP_BLOCKS = 48
+_TOGETHER = 4
+_MANY_GROUPS = 512
+"""Pairs of cluster and finish beyond which bins are four times as wide, to spare memory."""
 _F = np.float32
 
 
@@ -30,7 +31,7 @@ _F = np.float32
 class BlockAverages:
     """Artwork, board and projected artwork, averaged in linear light over blocks of `step` by `step` pixels.
 
-    Each float32 (3, h, w), XYZ with Y of white 1. `pixels` : int32 (h, w, n), pixels of each finish in each block.
+    Each float32 (3, h, w), XYZ with Y of white 1.
     """
 
     step: int
@@ -50,43 +51,52 @@ def _average(srgb, labels, to_linear, finish_rgb, table, weights, offsets, matri
         y_0, y_1 = row * step, min((row + 1) * step, height)
         for y in range(y_0, y_1):
             last_colour = np.int64(-1)
-            p_r = p_g = p_b = _F(0.0)
+            packed = np.int64(0)
             a_r = a_g = a_b = _F(0.0)
-            column = 0
-            left = step
-            for x in range(width):
-                r, g, b = np.int64(srgb[y, x, 0]), np.int64(srgb[y, x, 1]), np.int64(srgb[y, x, 2])
-                colour = (r << 16) | (g << 8) | b
-                if colour != last_colour:
-                    last_colour = colour
-                    packed = interpolate(r, g, b, table, weights, offsets) + _PACKED_HALF
-                    p_r = _F((packed & _MASK) - _HALF) * scale
-                    p_g = _F(((packed >> FIELD) & _MASK) - _HALF) * scale
-                    p_b = _F((packed >> (2 * FIELD)) - _HALF) * scale
-                    a_r, a_g, a_b = to_linear[r], to_linear[g], to_linear[b]
-                label = labels[y, x]
+            for column in range(columns):
+                s_0 = s_1 = s_2 = s_3 = s_4 = s_5 = s_6 = s_7 = s_8 = _F(0.0)
+                some = np.int64(0)
+                begin, end = column * step, min((column + 1) * step, width)
+                for x in range(begin, end):
+                    r, g, b = np.int64(srgb[y, x, 0]), np.int64(srgb[y, x, 1]), np.int64(srgb[y, x, 2])
+                    colour = (r << 16) | (g << 8) | b
+                    if colour != last_colour:
+                        last_colour = colour
+                        packed = interpolate(r, g, b, table, weights, offsets)
+                        a_r, a_g, a_b = to_linear[r], to_linear[g], to_linear[b]
+                    label = labels[y, x]
+                    s_0 += a_r
+                    s_1 += a_g
+                    s_2 += a_b
+                    if label == OUTSIDE:
+                        s_3 += a_r
+                        s_4 += a_g
+                        s_5 += a_b
+                        s_6 += a_r
+                        s_7 += a_g
+                        s_8 += a_b
+                    else:
+                        s_3 += finish_rgb[label, 0]
+                        s_4 += finish_rgb[label, 1]
+                        s_5 += finish_rgb[label, 2]
+                        some += packed
+                    if ((x - begin) & (_TOGETHER - 1)) == _TOGETHER - 1 or x == end - 1:
+                        # A few packed colours are added before they are taken apart; more would spill over.
+                        some += _PACKED_HALF
+                        s_6 += _F((some & _MASK) - _HALF) * scale
+                        s_7 += _F(((some >> FIELD) & _MASK) - _HALF) * scale
+                        s_8 += _F((some >> (2 * FIELD)) - _HALF) * scale
+                        some = np.int64(0)
                 s = sums[column]
-                s[0] += a_r
-                s[1] += a_g
-                s[2] += a_b
-                if label == OUTSIDE:
-                    s[3] += a_r
-                    s[4] += a_g
-                    s[5] += a_b
-                    s[6] += a_r
-                    s[7] += a_g
-                    s[8] += a_b
-                else:
-                    s[3] += finish_rgb[label, 0]
-                    s[4] += finish_rgb[label, 1]
-                    s[5] += finish_rgb[label, 2]
-                    s[6] += p_r
-                    s[7] += p_g
-                    s[8] += p_b
-                left -= 1
-                if left == 0:
-                    column += 1
-                    left = step
+                s[0] += s_0
+                s[1] += s_1
+                s[2] += s_2
+                s[3] += s_3
+                s[4] += s_4
+                s[5] += s_5
+                s[6] += s_6
+                s[7] += s_7
+                s[8] += s_8
         for column in range(columns):
             count = (y_1 - y_0) * (min((column + 1) * step, width) - column * step)
             inverse = _F(1.0) / _F(count)
@@ -125,25 +135,38 @@ def average_blocks(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Histograms:
-    """Colour differences of every pixel: counts and sums per bin, and maxima.
+class PixelDifferences:
+    """CIEDE2000 of every pixel.
 
-    by_finish : (n, BINS), by_cluster : (k, CLUSTER_BINS), pixels : (k + 1, n), the last row for pixels of no cluster.
+    by_pair : a group for each cluster and finish, cluster after cluster, the last cluster being "none".
+    finishes : how many finishes there are.
     """
 
-    counts: Counts
-    sums: Sums
-    maxima: Floats
-    cluster_counts: Counts
-    cluster_sums: Sums
-    cluster_maxima: Floats
-    pixels: Counts
+    by_pair: Tally
+    finishes: int
+
+    @property
+    def by_finish(self) -> Tally:
+        """A group for each finish."""
+        return self.by_pair.regrouped(self.finishes, axis=0)
+
+    @property
+    def by_cluster(self) -> Tally:
+        """A group for each cluster, the last being "none"."""
+        return self.by_pair.regrouped(self.finishes, axis=1)
+
+    @property
+    def pixels(self) -> Counts:
+        """int64 (k + 1, n): pixels of each cluster, the last being "none", that each finish got."""
+        return self.by_pair.counts.sum(axis=1, dtype=np.int64).reshape(-1, self.finishes)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _measure_rows(srgb, labels, clusters, use_clusters, to_linear, matrix, lab, first, last, counts, sums, maxima, c_counts, c_sums, c_maxima, pixels):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _measure_rows(srgb, labels, clusters, use_clusters, to_linear, matrix, lab, bin_width, first, last, counts, totals, lowest, highest):  # type: ignore[no-untyped-def]  # pragma: no cover
     width = labels.shape[1]
-    none = c_counts.shape[0]
+    per_unit, top = _F(1.0 / bin_width), counts.shape[1] - 1
+    finishes = lab.shape[0]
+    none = counts.shape[0] // finishes - 1
     short = lab.astype(np.float32)
     chroma = np.sqrt(short[:, 1] * short[:, 1] + short[:, 2] * short[:, 2])
     lightness = np.empty(width, dtype=np.float32)
@@ -158,8 +181,8 @@ def _measure_rows(srgb, labels, clusters, use_clusters, to_linear, matrix, lab, 
     green = np.empty(width, dtype=np.float32)
     blue = np.empty(width, dtype=np.float32)
     length = np.empty(width, dtype=np.int64)
-    finish = np.empty(width, dtype=np.int64)
-    cluster = np.empty(width, dtype=np.int64)
+    pair = np.empty(width, dtype=np.int64)
+    place = np.empty(width, dtype=np.int32)
     m = matrix
     for y in range(first, last):
         runs = 0
@@ -172,15 +195,10 @@ def _measure_rows(srgb, labels, clusters, use_clusters, to_linear, matrix, lab, 
                 length[runs - 1] += 1
                 continue
             last_key = key
-            if label == OUTSIDE:
-                # Kept as a run of its own, so that the next pixel starts another; it is skipped below.
-                finish[runs] = -1
-                label = 0
-            else:
-                finish[runs] = label
-            cluster[runs] = np.int64(clusters[y, x]) if use_clusters else none
-            if cluster[runs] > none:
-                cluster[runs] = none
+            group = min(np.int64(clusters[y, x]), none) if use_clusters else none
+            # A run outside the board is kept, so that the next pixel starts another; it is skipped below.
+            pair[runs] = -1 if label == OUTSIDE else group * finishes + label
+            label = 0 if label == OUTSIDE else label
             length[runs] = 1
             red[runs] = to_linear[r]
             green[runs] = to_linear[g]
@@ -203,26 +221,24 @@ def _measure_rows(srgb, labels, clusters, use_clusters, to_linear, matrix, lab, 
                 lightness[i], a_star[i], b_star[i], c_1, l_2[i], a_2[i], b_2[i], c_2[i]
             )
         for i in range(runs):
-            j = finish[i]
-            if j < 0:
+            root = np.sqrt(max(difference[i], _F(0.0)))
+            place[i] = np.int32(min(root * per_unit, _F(top)))
+            difference[i] = root if difference[i] >= _F(0.0) else _F(-1.0)
+        for i in range(runs):
+            row = pair[i]
+            if row < 0:
                 continue
             d = difference[i]
+            bin_of_it = place[i]
             if d < _F(0.0):
+                j = row % finishes
                 d = _F(ciede2000_pair(lightness[i], a_star[i], b_star[i], lab[j, 0], lab[j, 1], lab[j, 2]))
-            else:
-                d = np.sqrt(d)
+                bin_of_it = min(np.int32(d * per_unit), top)
             n = length[i]
-            place = min(np.int64(d * _F(1.0 / BIN_WIDTH)), BINS - 1)
-            counts[j, place] += n
-            sums[j, place] += n * np.float64(d)
-            maxima[j] = max(maxima[j], d)
-            k = cluster[i]
-            pixels[k, j] += n
-            if k < none:
-                place = min(np.int64(d * _F(1.0 / CLUSTER_BIN_WIDTH)), CLUSTER_BINS - 1)
-                c_counts[k, place] += n
-                c_sums[k, place] += n * np.float64(d)
-                c_maxima[k] = max(c_maxima[k], d)
+            counts[row, bin_of_it] += n
+            totals[row] += n * np.float64(d)
+            lowest[row] = min(lowest[row], d)
+            highest[row] = max(highest[row], d)
 
 
 def measure_pixels(
@@ -233,7 +249,7 @@ def measure_pixels(
     clusters: npt.NDArray[np.uint8] | None,
     cluster_count: int,
     threads: int = 1,
-) -> Histograms:
+) -> PixelDifferences:
     """CIEDE2000 between every pixel and the finish that it was given.
 
     Parameters
@@ -246,51 +262,56 @@ def measure_pixels(
     matrix = (LINEAR_RGB_TO_XYZ / D65_WHITE[:, None]).astype(np.float32)
     lab = np.ascontiguousarray(lab, dtype=np.float64)
 
-    def empty() -> Histograms:
-        return Histograms(
-            counts=np.zeros((n, BINS), dtype=np.int64),
-            sums=np.zeros((n, BINS)),
-            maxima=np.zeros(n),
-            cluster_counts=np.zeros((cluster_count, CLUSTER_BINS), dtype=np.int64),
-            cluster_sums=np.zeros((cluster_count, CLUSTER_BINS)),
-            cluster_maxima=np.zeros(cluster_count),
-            pixels=np.zeros((cluster_count + 1, n), dtype=np.int64),
-        )
-
     # A fixed split, so that the sums are added in the same order on any number of threads.
     strips = row_strips(labels.shape[0], max(1, -(-labels.shape[0] // 4)))
-    parts = [empty() for _ in strips]
+    groups = (cluster_count + 1) * n
+    coarser = 1 if groups <= _MANY_GROUPS else 4
+    parts = [_empty_tally(groups, BINS // coarser, BIN_WIDTH * coarser) for _ in strips]
     ids = labels if clusters is None else clusters
 
-    def work(index: int, first: int, last: int) -> None:
-        part = parts[index]
+    def work(i: int, first: int, last: int) -> None:
+        part = parts[i]
         _measure_rows(
-            srgb, labels, ids, clusters is not None, SRGB_TO_LINEAR, matrix, lab, first, last,
-            part.counts, part.sums, part.maxima, part.cluster_counts, part.cluster_sums, part.cluster_maxima,
-            part.pixels,
+            srgb, labels, ids, clusters is not None, SRGB_TO_LINEAR, matrix, lab, part.bin_width, first, last,
+            part.counts, part.totals, part.lowest, part.highest,
         )
 
     run_all(work, [(i, first, last) for i, (first, last) in enumerate(strips)], threads)
-    total = empty()
-    for part in parts:
-        for name in ("counts", "sums", "cluster_counts", "cluster_sums", "pixels"):
-            whole = getattr(total, name)
-            whole += getattr(part, name)
-        np.maximum(total.maxima, part.maxima, out=total.maxima)
-        np.maximum(total.cluster_maxima, part.cluster_maxima, out=total.cluster_maxima)
-    return total
+    return PixelDifferences(by_pair=_joined(parts), finishes=n)
+
+
+def _empty_tally(groups: int, bins: int, bin_width: float) -> Tally:
+    return Tally(
+        counts=np.zeros((groups, bins), dtype=np.int32),
+        totals=np.zeros(groups),
+        lowest=np.full(groups, np.inf),
+        highest=np.zeros(groups),
+        bin_width=bin_width,
+    )
+
+
+def _joined(parts: list[Tally]) -> Tally:
+    whole = parts[0]
+    for part in parts[1:]:
+        used = part.counts.any(axis=1)
+        whole.counts[used] += part.counts[used]
+        whole.totals[:] += part.totals
+        np.minimum(whole.lowest, part.lowest, out=whole.lowest)
+        np.maximum(whole.highest, part.highest, out=whole.highest)
+    return whole
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _spread_rows(error, labels, step, first, last, counts, sums, maxima):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _spread_rows(error, labels, step, first, last, counts, totals, lowest, highest):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Count each block's difference once for every pixel of each finish in it."""
     height, width = labels.shape
     here = np.zeros(256, dtype=np.int64)
     for row in range(first, last):
+        y_0, y_1 = row * step, min((row + 1) * step, height)
         for column in range(error.shape[1]):
             d = error[row, column]
             x_0, x_1 = column * step, min((column + 1) * step, width)
-            for y in range(row * step, min((row + 1) * step, height)):
+            for y in range(y_0, y_1):
                 for x in range(x_0, x_1):
                     here[labels[y, x]] += 1
             place = min(np.int64(d * _F(1.0 / BIN_WIDTH)), BINS - 1)
@@ -298,27 +319,23 @@ def _spread_rows(error, labels, step, first, last, counts, sums, maxima):  # typ
                 n = here[j]
                 if n > 0:
                     counts[j, place] += n
-                    sums[j, place] += n * np.float64(d)
-                    maxima[j] = max(maxima[j], d)
-                here[j] = 0
+                    totals[j] += n * np.float64(d)
+                    lowest[j] = min(lowest[j], d)
+                    highest[j] = max(highest[j], d)
+                    here[j] = 0
             here[OUTSIDE] = 0
 
 
-def spread_blocks(
-    error: Float32s, labels: Labels, count: int, step: int, *, threads: int = 1
-) -> tuple[Counts, Sums, Floats]:
-    """Histograms (n, BINS) per finish of a block map, float32 (h, w), each block counted once per pixel in it."""
+def spread_blocks(error: Float32s, labels: Labels, count: int, step: int, *, threads: int = 1) -> Tally:
+    """A block map, float32 (h, w), counted by finish, each block once for every pixel in it."""
     strips = row_strips(error.shape[0], max(1, -(-error.shape[0] // 4)))
-    parts = [
-        (np.zeros((count, BINS), dtype=np.int64), np.zeros((count, BINS)), np.zeros(count)) for _ in strips
-    ]
-    run_all(
-        lambda i, first, last: _spread_rows(error, labels, step, first, last, *parts[i]),
-        [(i, first, last) for i, (first, last) in enumerate(strips)],
-        threads,
-    )
-    return (
-        np.sum([part[0] for part in parts], axis=0),
-        np.sum([part[1] for part in parts], axis=0),
-        np.max([part[2] for part in parts], axis=0),
-    )
+    parts = [_empty_tally(count, BINS, BIN_WIDTH) for _ in strips]
+
+    def work(i: int, first: int, last: int) -> None:
+        part = parts[i]
+        _spread_rows(
+            error, labels, step, first, last, part.counts, part.totals, part.lowest, part.highest
+        )
+
+    run_all(work, [(i, first, last) for i, (first, last) in enumerate(strips)], threads)
+    return _joined(parts)

@@ -9,11 +9,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from worker.engine.arrays import DeltaE, Float32s, Floats, Labels, Srgb
+from worker.engine.arrays import DeltaE, Float32s, Labels, Srgb
 from worker.engine.palette.finish_colours import FinishColours
 from worker.engine.palette.hull import Packed
 from worker.engine.report.comparison import average_blocks, measure_pixels, spread_blocks
-from worker.engine.report.statistics import Counts, Statistics, Sums, statistics_of_bins
+from worker.engine.report.statistics import Statistics, Tally
 from worker.engine.vision import (
     SeenPicture,
     highest_between,
@@ -47,7 +47,6 @@ class Score:
     by_cluster: dict[int, Statistics]
     error_map: DeltaE
     error_map_step_px: int
-
     pixels: tuple[tuple[int, ...], ...]
 
 
@@ -90,42 +89,37 @@ def score_separation(
     artwork, board = seen(averages.artwork), seen(averages.board)
     projected = seen(averages.projected)
 
-    def measured(one: SeenPicture, two: SeenPicture) -> tuple[Float32s, dict[int, Statistics], Statistics]:
+    def compared(one: SeenPicture, two: SeenPicture) -> tuple[Float32s, Tally, Statistics]:
         error = seen_difference(one, two, threads=threads)
-        counts, sums, maxima = spread_blocks(error, labels, len(colours), step, threads=threads)
-        peak = max(float(maxima.max()), highest_between(one, two, error, step)) if counts.any() else 0.0
-        return error, _each(counts, sums, maxima), _whole(counts, sums, peak)
+        tally = spread_blocks(error, labels, len(colours), step, threads=threads)
+        return error, tally, tally.of_all(peak=highest_between(one, two, error, step))
 
-    error, seen_by_finish, s_cielab = measured(artwork, board)
-    _, _, reference = measured(artwork, projected)
+    error, seen_tally, s_cielab = compared(artwork, board)
+    reference = compared(artwork, projected)[2]
     stretched_score = None
     if stretched is not None:
         other = average_blocks(stretched, labels, colours.linear_rgb, hull, step, threads=threads)
-        stretched_score = measured(seen(other.artwork), board)[2]
+        stretched_score = compared(seen(other.artwork), board)[2]
     pixels = measure_pixels(
         srgb, labels, colours.lab, clusters=clusters, cluster_count=cluster_count, threads=threads
     )
-    plain_by_finish = _each(pixels.counts, pixels.sums, pixels.maxima)
+    plain_tally, cluster_tally = pixels.by_finish, pixels.by_cluster
+    by_finish = {}
+    for j, finish_id in enumerate(colours.ids):
+        plain, seen_there = plain_tally.of_group(j), seen_tally.of_group(j)
+        if plain is not None and seen_there is not None:
+            by_finish[finish_id] = (plain, seen_there)
+    by_cluster = {i: cluster_tally.of_group(i) for i in range(cluster_count)}
     return Score(
         viewing_distance_mm=viewing_distance_mm,
         pixels_per_degree=full_ppd,
-        ciede2000=_whole(pixels.counts, pixels.sums, float(pixels.maxima.max())),
+        ciede2000=plain_tally.of_all(),
         s_cielab=s_cielab,
         continuous_reference=reference,
         s_cielab_stretched=stretched_score,
-        by_finish={colours.ids[j]: (plain_by_finish[j], seen_by_finish[j]) for j in plain_by_finish},
-        by_cluster=_each(pixels.cluster_counts, pixels.cluster_sums, pixels.cluster_maxima),
+        by_finish=by_finish,
+        by_cluster={i: statistics for i, statistics in by_cluster.items() if statistics is not None},
         error_map=error,
         error_map_step_px=step,
         pixels=tuple(tuple(int(count) for count in row) for row in pixels.pixels),
     )
-
-
-def _each(counts: Counts, sums: Sums, maxima: Floats) -> dict[int, Statistics]:
-    rows = {i: statistics_of_bins(counts[i], sums[i], float(maxima[i])) for i in range(len(counts))}
-    return {i: row for i, row in rows.items() if row is not None}
-
-
-def _whole(counts: Counts, sums: Sums, maximum: float) -> Statistics:
-    whole = statistics_of_bins(counts.sum(axis=0), sums.sum(axis=0), maximum)
-    return Statistics(mean=0.0, median=0.0, p95=0.0, max=0.0) if whole is None else whole

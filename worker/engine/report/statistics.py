@@ -1,4 +1,4 @@
-"""Mean, median, 95th percentile and maximum of very many values, from a histogram that keeps each bin's sum."""
+"""Mean, median, 95th percentile and maximum of very many values, from counts in narrow bins and exact sums."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-Counts = npt.NDArray[np.int64]
+Counts = npt.NDArray[np.int32] | npt.NDArray[np.int64]
 Sums = npt.NDArray[np.float64]
 
 
@@ -22,32 +22,69 @@ class Statistics:
     max: float
 
 
-def statistics_of_bins(counts: Counts, sums: Sums, maximum: float) -> Statistics | None:
-    """Statistics of the values that a histogram holds, or None where it is empty.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Tally:
+    """Values counted in bins, a row for each group.
 
-    Parameters
-    ----------
-    counts : int64 (bins,)
-        How many values each bin holds, bins in rising order.
-    sums : float64 (bins,)
-        The sum of each bin's values: a quantile is the mean of the values in its bin, so it is off by less than a
-        bin's width.
+    counts : int32 (groups, bins), bins in rising order from 0. totals, lowest, highest : float64 (groups,), exact.
+    bin_width : of the values.
     """
-    total = int(counts.sum())
-    if total == 0:
+
+    counts: Counts
+    totals: Sums
+    lowest: Sums
+    highest: Sums
+    bin_width: float
+
+    def of_group(self, group: int) -> Statistics | None:
+        """Statistics of one group, or None where it is empty."""
+        return _statistics(
+            self.counts[group], self.totals[group], self.lowest[group], self.highest[group], self.bin_width
+        )
+
+    def regrouped(self, inner: int, *, axis: int) -> Tally:
+        """Groups numbered outer * inner + within, joined over the outer (axis 0) or the inner number (axis 1)."""
+        shape = (-1, inner)
+        return Tally(
+            counts=self.counts.reshape(*shape, self.counts.shape[1]).sum(axis=axis, dtype=np.int64),
+            totals=self.totals.reshape(shape).sum(axis=axis),
+            lowest=self.lowest.reshape(shape).min(axis=axis),
+            highest=self.highest.reshape(shape).max(axis=axis),
+            bin_width=self.bin_width,
+        )
+
+    def of_all(self, *, peak: float | None = None) -> Statistics:
+        """Statistics of all groups together; zeros where there is no value. `peak` : a better maximum, if known."""
+        if not self.counts.any():
+            return Statistics(mean=0.0, median=0.0, p95=0.0, max=0.0)
+        used = self.counts.any(axis=1)
+        whole = _statistics(
+            self.counts.sum(axis=0, dtype=np.int64),
+            self.totals.sum(),
+            self.lowest[used].min(),
+            max(self.highest[used].max(), peak or 0.0),
+            self.bin_width,
+        )
+        assert whole is not None
+        return whole
+
+
+def _statistics(counts: Counts, total: float, lowest: float, highest: float, width: float) -> Statistics | None:
+    count = int(counts.sum())
+    if count == 0:
         return None
     cumulated = np.cumsum(counts)
 
     def value_at(place: int) -> float:
+        """The value of this rank, spread evenly over its bin and within what occurs at all: off by a bin at most."""
         index = int(np.searchsorted(cumulated, place, side="right"))
-        return float(sums[index] / counts[index])
+        within = (place - (cumulated[index] - counts[index]) + 0.5) / counts[index]
+        return float(min(max((index + within) * width, lowest), highest))
 
     def quantile(share: float) -> float:
-        place = share * (total - 1)
+        place = share * (count - 1)
         low = math.floor(place)
         below = value_at(low)
-        return below + (place - low) * (value_at(min(low + 1, total - 1)) - below)
+        return below + (place - low) * (value_at(min(low + 1, count - 1)) - below)
 
-    return Statistics(
-        mean=float(sums.sum() / total), median=quantile(0.5), p95=quantile(0.95), max=float(maximum)
-    )
+    return Statistics(mean=float(total / count), median=quantile(0.5), p95=quantile(0.95), max=float(highest))

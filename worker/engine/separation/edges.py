@@ -80,7 +80,7 @@ def separate(
         labels = threshold(
             labels, assignment.srgb, cluster_ids=assignment.cluster_ids, distances=assignment.distances, places=places,
             features_mm=[finish.smallest_feature_mm for finish in fab.finishes], pitch_um=picture.pitch_um,
-            source_px_per_px=picture.source_px_per_px, clean_up=settings.clean_up, threads=threads,
+            source_px_per_px=picture.source_px_per_px, repeated=picture.flat, clean_up=settings.clean_up, threads=threads,
         )
         size = 1
     else:

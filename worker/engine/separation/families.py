@@ -27,7 +27,7 @@ from worker.finish import LayerRecipe
 
 BLOCK = 4
 """Cells along the side of a block that takes one family."""
-_SMOOTHING = 4.0
+_SMOOTHING = 12.0
 """Variance, in blocks, of the smoothing of the choice."""
 _STEPS = 32
 

@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
+import numpy.typing as npt
 from numba import njit
 
 from worker.engine.arrays import OUTSIDE, Labels, Srgb
@@ -24,13 +25,19 @@ OVERSHOOT = 0.25
 """How far beyond the ends of the segment, of its length, a rim may lie: sharpening leaves halos there."""
 
 
+_WORTH_THINNING = 0.6
+_MOST_REACH = 12
+"""Pixels searched to each side at most, however far a photograph was enlarged: its ramps are no rims by then."""
+
+
 def dissolve_rims(
     labels: Labels,
     srgb: Srgb,
     *,
     source_px_per_px: float,
-    allowed: "np.ndarray[tuple[int, ...], np.dtype[np.uint32]] | None" = None,
-    frozen: "np.ndarray[tuple[int, ...], np.dtype[np.bool_]] | None" = None,
+    repeated: bool = False,
+    allowed: npt.NDArray[np.uint32] | None = None,
+    frozen: npt.NDArray[np.bool_] | None = None,
     threads: int = 1,
 ) -> Labels:
     """Labels without rims.
@@ -42,13 +49,18 @@ def dissolve_rims(
         The artwork on the grid.
     source_px_per_px : float
         How many artwork pixels a grid pixel is wide.
+    repeated : bool
+        Whether the artwork was enlarged by repeating its pixels: then the work is done on these.
     allowed : uint32 (H, W) or None
         Bit set of the finishes that may stand at each pixel.
     frozen : bool (H, W) or None
         Pixels that stay as they are.
     """
-    reach = max(3, math.ceil(3.0 / source_px_per_px)) if source_px_per_px > 0 else 3
-    step = max(1, round(1.0 / source_px_per_px)) if source_px_per_px > 0 else 1
+    if repeated and source_px_per_px < _WORTH_THINNING:
+        return _dissolve_repeated(labels, srgb, source_px_per_px, allowed, frozen, threads)
+    wide = 1.0 if source_px_per_px <= 0.0 else 1.0 / source_px_per_px
+    reach = min(max(3, math.ceil(3.0 * wide)), _MOST_REACH)
+    step = max(1, round(wide))
     linear = SRGB_TO_LINEAR
     limits = np.zeros((1, 1), dtype=np.uint32) if allowed is None else allowed
     fixed = np.zeros((1, 1), dtype=np.bool_) if frozen is None else frozen
@@ -69,6 +81,40 @@ def dissolve_rims(
         run_all(work, strips, threads)
         labels = out
     return labels
+
+
+def _dissolve_repeated(
+    labels: Labels,
+    srgb: Srgb,
+    source_px_per_px: float,
+    allowed: npt.NDArray[np.uint32] | None,
+    frozen: npt.NDArray[np.bool_] | None,
+    threads: int,
+) -> Labels:
+    """Dissolve on one grid pixel for each artwork pixel, the middle one of its repeats, then repeat the outcome."""
+
+    def middles(length: int) -> npt.NDArray[np.int64]:
+        count = max(1, round(length * source_px_per_px))
+        return np.minimum(((np.arange(count) + 0.5) * length / count).astype(np.int64), length - 1)
+
+    rows, columns = middles(labels.shape[0]), middles(labels.shape[1])
+    grid = np.ix_(rows, columns)
+    before = labels[grid]
+    after = dissolve_rims(
+        np.ascontiguousarray(before), np.ascontiguousarray(srgb[grid]), source_px_per_px=1.0, threads=threads,
+        allowed=None if allowed is None else allowed[grid], frozen=None if frozen is None else frozen[grid],
+    )
+    back_y = np.minimum(np.arange(labels.shape[0]) * len(rows) // labels.shape[0], len(rows) - 1)
+    back_x = np.minimum(np.arange(labels.shape[1]) * len(columns) // labels.shape[1], len(columns) - 1)
+    full = np.ix_(back_y, back_x)
+    outcome = after[full]
+    # A pixel beside the seam of two repeats may belong to the other one: it only changes with its own kind.
+    change = (outcome != labels) & (before[full] == labels)
+    if allowed is not None:
+        change &= (allowed >> outcome.astype(np.uint32)) & 1 == 1
+    if frozen is not None:
+        change &= ~frozen
+    return np.where(change, outcome, labels)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -100,6 +146,21 @@ def _on_segment(p, a, b, to_linear):  # type: ignore[no-untyped-def]  # pragma: 
             best = distance
             along = t
     return best, along
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _own_width(labels, y, x, dy, dx, reach):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """Width along (dy, dx) of the part that (y, x) belongs to, counted up to `reach`."""
+    height, width = labels.shape
+    label = labels[y, x]
+    count = 1
+    for direction in (-1, 1):
+        yy, xx = y + direction * dy, x + direction * dx
+        while count < reach and 0 <= yy < height and 0 <= xx < width and labels[yy, xx] == label:
+            count += 1
+            yy += direction * dy
+            xx += direction * dx
+    return count
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -154,6 +215,8 @@ def _dissolve(labels, srgb, to_linear, reach, stable, step, allowed, use_allowed
             choice = label
             for axis in range(2):
                 dy, dx = (0, 1) if axis == 0 else (1, 0)
+                if _own_width(labels, y, x, dy, dx, reach) >= reach:
+                    continue
                 back, far_back = _end(labels, y, x, -dy, -dx, reach, stable)
                 if back == 0:
                     continue

@@ -23,6 +23,7 @@ def threshold(
     features_mm: Sequence[float],
     pitch_um: float,
     source_px_per_px: float,
+    repeated: bool,
     clean_up: bool,
     threads: int = 1,
 ) -> Labels:
@@ -37,6 +38,7 @@ def threshold(
     cluster_ids, distances
         For places whose nearest finish is not allowed; see `obey_places`.
     features_mm : smallest feature of each finish of the profile.
+    source_px_per_px, repeated : how the artwork was enlarged; see `dissolve_rims`.
     clean_up : bool
         Dissolve rims and remove specks.
     """
@@ -45,7 +47,7 @@ def threshold(
         return labels
     frozen = places.frozen_pixels
     labels = dissolve_rims(
-        labels, srgb, source_px_per_px=source_px_per_px, allowed=places.allowed, frozen=frozen, threads=threads
+        labels, srgb, source_px_per_px=source_px_per_px, repeated=repeated, allowed=places.allowed, frozen=frozen, threads=threads
     )
     return remove_specks(
         labels, smallest_areas(features_mm, pitch_um), allowed=places.allowed, frozen=frozen, threads=threads

@@ -28,7 +28,7 @@ def flat_art(width: int = WIDTH, height: int = HEIGHT) -> npt.NDArray[np.uint8]:
     image = Image.new("RGB", (width * scale // 4, height * scale // 4), colours[0])
     draw = ImageDraw.Draw(image)
     for i in range(160):
-        x, y = rng.integers(0, image.width), rng.integers(0, image.height)
+        x, y = int(rng.integers(0, image.width)), int(rng.integers(0, image.height))
         radius = int(rng.integers(10, 300))
         colour = colours[int(rng.integers(0, 8))]
         if i % 3 == 0:

@@ -36,9 +36,7 @@ def check_array(name: str, array: Any, *, dtype: Any, shape: tuple[int | None, .
     if not isinstance(array, np.ndarray) or array.dtype != np.dtype(dtype) or not _fits(array.shape, shape):
         wanted = "(" + ", ".join("any" if side is None else str(side) for side in shape) + ")"
         got = f"{array.dtype} {array.shape}" if isinstance(array, np.ndarray) else type(array).__name__
-        raise ArrayError(
-            f"{name} is {got}.", mend=f"Hand over a {np.dtype(dtype).name} array of shape {wanted}."
-        )
+        raise ArrayError(f"{name} is {got}.", mend=f"Hand over a {np.dtype(dtype).name} array of shape {wanted}.")
 
 
 def _fits(got: tuple[int, ...], wanted: tuple[int | None, ...]) -> bool:

@@ -34,7 +34,7 @@ def xy_to_xyz(xy: tuple[float, float]) -> Floats:
 
 D65_WHITE = xy_to_xyz(D65_XY)
 LINEAR_RGB_TO_XYZ = _rgb_to_xyz_matrix()
-XYZ_TO_LINEAR_RGB: Floats = np.linalg.inv(LINEAR_RGB_TO_XYZ)
+XYZ_TO_LINEAR_RGB: Floats = np.asarray(np.linalg.inv(LINEAR_RGB_TO_XYZ), dtype=np.float64)
 
 WHITES: dict[tuple[str, str], tuple[float, float]] = {
     ("A", "2"): (0.44758, 0.40745),
@@ -46,9 +46,7 @@ WHITES: dict[tuple[str, str], tuple[float, float]] = {
 }
 """Chromaticity of (illuminant, observer in degrees), CIE 15; the rest comes from colour-science's tables."""
 
-BRADFORD: Floats = np.array(
-    [[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]]
-)
+BRADFORD: Floats = np.array([[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]])
 
 
 def srgb_decoded(encoded: npt.ArrayLike) -> Floats:
@@ -82,9 +80,7 @@ def xyz_to_lab(xyz: npt.ArrayLike, white: npt.ArrayLike = D65_WHITE) -> Floats:
     """CIELAB from XYZ, ISO/CIE 11664-4."""
     ratio = np.asarray(xyz, dtype=np.float64) / np.asarray(white, dtype=np.float64)
     f = np.where(ratio > (6 / 29) ** 3, np.cbrt(ratio), ratio / (3 * (6 / 29) ** 2) + 4 / 29)
-    return np.stack(
-        [116 * f[..., 1] - 16, 500 * (f[..., 0] - f[..., 1]), 200 * (f[..., 1] - f[..., 2])], axis=-1
-    )
+    return np.stack([116 * f[..., 1] - 16, 500 * (f[..., 0] - f[..., 1]), 200 * (f[..., 1] - f[..., 2])], axis=-1)
 
 
 def lab_to_xyz(lab: npt.ArrayLike, white: npt.ArrayLike = D65_WHITE) -> Floats:
@@ -134,8 +130,9 @@ def white_xyz(illuminant: str, observer: str) -> Floats:
     if xy is None:
         import colour  # slow to load, so only for the illuminants that hardly anybody measures under
 
-        table = colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer" if observer == "2" else
-                                       "CIE 1964 10 Degree Standard Observer"]
+        table = colour.CCS_ILLUMINANTS[
+            "CIE 1931 2 Degree Standard Observer" if observer == "2" else "CIE 1964 10 Degree Standard Observer"
+        ]
         name = {"F2": "FL2", "F7": "FL7", "F11": "FL11"}.get(illuminant, illuminant)
         x, y = table[name]
         xy = (float(x), float(y))

@@ -84,9 +84,7 @@ def ciede2000_pair(
 @njit(cache=True, nogil=True)
 def _ciede2000_many(lab_1, lab_2, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
     for i in range(lab_1.shape[0]):
-        out[i] = ciede2000_pair(
-            lab_1[i, 0], lab_1[i, 1], lab_1[i, 2], lab_2[i, 0], lab_2[i, 1], lab_2[i, 2]
-        )
+        out[i] = ciede2000_pair(lab_1[i, 0], lab_1[i, 1], lab_1[i, 2], lab_2[i, 0], lab_2[i, 1], lab_2[i, 2])
 
 
 def ciede2000(lab_1: npt.ArrayLike, lab_2: npt.ArrayLike) -> Floats:
@@ -105,7 +103,10 @@ _GREY = _F(5e-4)
 
 
 @njit(
-    cache=True, nogil=True, error_model="numpy", inline="always",
+    cache=True,
+    nogil=True,
+    error_model="numpy",
+    inline="always",
     fastmath={"contract", "nsz", "nnan", "ninf", "arcp", "reassoc"},
 )
 def fast_squared(l_1, a_1, b_1, c_1, l_2, a_2, b_2, c_2):  # type: ignore[no-untyped-def]  # pragma: no cover

@@ -15,7 +15,7 @@ from worker.engine.arrays import Labels, Srgb, check_array
 from worker.engine.artwork.decode import read_artwork
 from worker.engine.artwork.grid import place_on_grid
 from worker.engine.artwork.ground import lay_on_ground
-from worker.engine.artwork.picture import Artwork, GridPicture, WantedSize
+from worker.engine.artwork.picture import GridPicture, WantedSize
 from worker.engine.palette.assignment import assign_colours, merged_colours
 from worker.engine.palette.clusters import Cluster
 from worker.engine.palette.finish_colours import FinishColours, colours_from_lab, finish_colours
@@ -67,8 +67,14 @@ class Conversion:
         """Path and bytes of every file: masks, labels, pictures, and last report.json, which times the others."""
         with self.clock("files"):
             drawn = draw_pictures(
-                picture=self.picture, fab=self.fab, separation=self.separation, score=self.score,
-                reference_lab=self.colours.lab, background=self.background, threads=self.threads, full_size=full_size,
+                picture=self.picture,
+                fab=self.fab,
+                separation=self.separation,
+                score=self.score,
+                reference_lab=self.colours.lab,
+                background=self.background,
+                threads=self.threads,
+                full_size=full_size,
             )
         yield from drawn.items()
         report = {**self.report, "stages": self.clock.seconds}
@@ -151,32 +157,69 @@ def convert(
         outside = _outside(board, picture)
     with clock("colours"):
         assignment = assign_colours(
-            srgb, _either(clear, outside), colours, settings, background=background, pitch_um=picture.pitch_um,
-            tables=tables, threads=threads,
+            srgb,
+            _either(clear, outside),
+            colours,
+            settings,
+            background=background,
+            pitch_um=picture.pitch_um,
+            tables=tables,
+            threads=threads,
         )
     with clock("finishes"):
         active = list(assignment.active)
         hull = hull_table(colours_from_lab(tuple(colours.ids[i] for i in active), colours.lab[active]), tables=tables)
     with clock("separation"):
         separation = separate(
-            picture, assignment, fab, colours, settings, background=background, clear=clear, board=board,
-            places=Places(allowed=allowed, frozen=frozen), tables=tables, threads=threads,
+            picture,
+            assignment,
+            fab,
+            colours,
+            settings,
+            background=background,
+            clear=clear,
+            board=board,
+            places=Places(allowed=allowed, frozen=frozen),
+            tables=tables,
+            threads=threads,
         )
     with clock("score"):
         score = score_separation(
-            srgb, separation.labels, colours, hull=hull, pitch_um=picture.pitch_um,
-            viewing_distance_mm=settings.viewing_distance_mm, clusters=assignment.cluster_ids,
-            cluster_count=len(assignment.cluster_lab), stretched=assignment.srgb if assignment.stretched else None,
+            srgb,
+            separation.labels,
+            colours,
+            hull=hull,
+            pitch_um=picture.pitch_um,
+            viewing_distance_mm=settings.viewing_distance_mm,
+            clusters=assignment.cluster_ids,
+            cluster_count=len(assignment.cluster_lab),
+            stretched=assignment.srgb if assignment.stretched else None,
             threads=threads,
         )
     report = build_report(
-        picture=picture, artwork=artwork, fab=fab, settings=settings, separation=separation,
-        clusters=assignment.clusters, score=score, reference_lab=colours.lab, side=side,
-        merged=merged_colours(assignment.clusters), warnings=assignment.warnings,
+        picture=picture,
+        artwork=artwork,
+        fab=fab,
+        settings=settings,
+        separation=separation,
+        clusters=assignment.clusters,
+        score=score,
+        reference_lab=colours.lab,
+        side=side,
+        merged=merged_colours(assignment.clusters),
+        warnings=assignment.warnings,
     )
     return Conversion(
-        fab=fab, colours=colours, background=colours.ids[background], picture=picture, clusters=assignment.clusters,
-        separation=separation, score=score, report=report, threads=threads, clock=clock,
+        fab=fab,
+        colours=colours,
+        background=colours.ids[background],
+        picture=picture,
+        clusters=assignment.clusters,
+        separation=separation,
+        score=score,
+        report=report,
+        threads=threads,
+        clock=clock,
     )
 
 
@@ -191,9 +234,7 @@ def _outside(board: npt.NDArray[np.bool_] | None, picture: GridPicture) -> npt.N
     return ~board
 
 
-def _either(
-    one: npt.NDArray[np.bool_] | None, other: npt.NDArray[np.bool_] | None
-) -> npt.NDArray[np.bool_] | None:
+def _either(one: npt.NDArray[np.bool_] | None, other: npt.NDArray[np.bool_] | None) -> npt.NDArray[np.bool_] | None:
     if one is None or other is None:
         return other if one is None else one
     return one | other

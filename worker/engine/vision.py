@@ -61,9 +61,7 @@ def modulation_transfer(frequency: npt.ArrayLike, channel: int) -> Floats:
     """What a channel passes of a grating, by cycles per degree: sum of w exp(-(pi s f)^2), weights of sum 1."""
     f = np.asarray(frequency, dtype=np.float64)
     total = sum(weight for weight, _ in GAUSSIANS[channel])
-    return np.asarray(
-        sum(weight / total * np.exp(-((math.pi * s * f) ** 2)) for weight, s in GAUSSIANS[channel])
-    )
+    return np.asarray(sum(weight / total * np.exp(-((math.pi * s * f) ** 2)) for weight, s in GAUSSIANS[channel]))
 
 
 def gaussian_taps(variance: float) -> Float32s:
@@ -153,7 +151,7 @@ def _reduce_rows(plane, count, out):  # type: ignore[no-untyped-def]  # pragma: 
     size = width / count
     for i in range(count):
         low, high = i * size, (i + 1) * size
-        first, last = int(low), min(int(math.ceil(high)), width)
+        first, last = int(low), min(math.ceil(high), width)
         for y in range(height):
             total = 0.0
             for x in range(first, last):
@@ -167,7 +165,7 @@ def _reduce_columns(plane, count, out):  # type: ignore[no-untyped-def]  # pragm
     size = height / count
     for i in range(count):
         low, high = i * size, (i + 1) * size
-        first, last = int(low), min(int(math.ceil(high)), height)
+        first, last = int(low), min(math.ceil(high), height)
         total = np.zeros(width)
         for y in range(first, last):
             weight = (min(high, y + 1.0) - max(low, float(y))) / size
@@ -328,8 +326,14 @@ def _differences(one, two, first, last, out):  # type: ignore[no-untyped-def]  #
     for y in range(first, last):
         for x in range(out.shape[1]):
             out[y, x] = fast_squared(
-                one[0, y, x], one[1, y, x], one[2, y, x], one[3, y, x],
-                two[0, y, x], two[1, y, x], two[2, y, x], two[3, y, x],
+                one[0, y, x],
+                one[1, y, x],
+                one[2, y, x],
+                one[3, y, x],
+                two[0, y, x],
+                two[1, y, x],
+                two[2, y, x],
+                two[3, y, x],
             )
         for x in range(out.shape[1]):
             if out[y, x] < np.float32(0.0):
@@ -342,10 +346,9 @@ def _differences(one, two, first, last, out):  # type: ignore[no-untyped-def]  #
 
 def seen_difference(one: SeenPicture, two: SeenPicture, *, threads: int = 1) -> Float32s:
     """S-CIELAB: CIEDE2000 between two pictures as the eye's channels pass them, float32 (h, w)."""
-    out = np.empty(one.planes.shape[1:], dtype=np.float32)
-    run_all(
-        lambda a, b: _differences(one.planes, two.planes, a, b, out), row_strips(out.shape[0], 64), threads
-    )
+    height, width = one.planes.shape[1:]
+    out = np.empty((height, width), dtype=np.float32)
+    run_all(lambda a, b: _differences(one.planes, two.planes, a, b, out), row_strips(height, 64), threads)
     return out
 
 

@@ -19,9 +19,11 @@ from worker.engine.palette.finish_colours import FinishColours, colours_from_lab
 from worker.engine.palette.histogram import BINS, Histogram, histogram_of
 from worker.engine.palette.overrides import check_pins_apply, choose_finishes, pin_table
 from worker.engine.palette.tables import TableStore, look_up, nearest_finish_table
+from worker.errors import OverrideError
 from worker.job_settings import Settings
 
 NO_CLUSTER = 255
+MAX_PINS = 127
 MERGED_DELTA_E = 10.0
 """Two art colours farther apart than this are distinct: when one finish takes both, the report says so."""
 
@@ -94,16 +96,15 @@ def assign_colours(
         art = stretch_lightness(srgb, slope, offset, threads=threads)
     pinned_by = _pinned(srgb, clear, settings, everything, threads)
     groups = pinned_by if pinned_by is not None else groups
-    free = everything if groups is None and art is srgb else histogram_of(
-        art, groups=groups, group=0, threads=threads
-    )
+    free = everything if groups is None and art is srgb else histogram_of(art, groups=groups, group=0, threads=threads)
     subset = colours_from_lab(tuple(colours.ids[i] for i in active), colours.lab[list(active)])
     route = _cluster_route(art, free, subset, settings, pitch_um=pitch_um, tables=tables, threads=threads)
     ids = look_up(art, route.table, threads=threads)
     pins_labs = srgb_to_lab(np.array([pin.srgb for pin in settings.pins], dtype=np.float64).reshape(-1, 3))
     count = len(route.lab)
     if pinned_by is not None:
-        ids = np.where(pinned_by == 0, ids, pinned_by + np.uint8(count - 1))
+        # Modulo 256, since there is no cluster but the pins' where they hold every pixel.
+        ids = np.where(pinned_by == 0, ids, pinned_by + np.uint8((count - 1) % 256))
     if clear is not None:
         ids[clear] = NO_CLUSTER
     lab = np.concatenate([route.lab, pins_labs])
@@ -139,6 +140,8 @@ def _pinned(
     """uint8 (H, W): the number of the pin, from 1, that holds each pixel; 0 none, OUTSIDE where clear."""
     if not settings.pins:
         return None
+    if len(settings.pins) > MAX_PINS:
+        raise OverrideError(f"There are {len(settings.pins)} pins.", mend=f"Give at most {MAX_PINS}.")
     pinned_by = look_up(srgb, pin_table(settings.pins, threads=threads), threads=threads)
     if clear is not None:
         pinned_by[clear] = OUTSIDE
@@ -170,9 +173,7 @@ def _cluster_route(
     """Clusters of the artwork's colours, or, for `none`, each colour straight to its nearest finish."""
     nearest = nearest_finish_table
     if not len(histogram.bins):
-        return _Route(
-            table=np.zeros(1 << 24, dtype=np.uint8), lab=np.zeros((0, 3)), finish=np.zeros(0, dtype=np.int64)
-        )
+        return _Route(table=np.zeros(1 << 24, dtype=np.uint8), lab=np.zeros((0, 3)), finish=np.zeros(0, dtype=np.int64))
     count: int | None
     warnings: tuple[str, ...] = ()
     if settings.clusters == "none":
@@ -180,16 +181,28 @@ def _cluster_route(
     elif settings.clusters == "auto":
         direct = nearest(subset, tables=tables, threads=threads)
         count = choose_cluster_count(
-            art, histogram, direct, subset, pitch_um=pitch_um,
-            viewing_distance_mm=settings.viewing_distance_mm, tables=tables,
+            art,
+            histogram,
+            direct,
+            subset,
+            pitch_um=pitch_um,
+            viewing_distance_mm=settings.viewing_distance_mm,
+            tables=tables,
         )
         if count is None:
             warnings = (
-                "No number of clusters up to 64 came within 0.3 S-CIELAB of giving each colour to its nearest finish, "
-                "so each colour was given to its nearest finish (clusters none).",
+                ("No number of clusters up to 64 came within 0.3 S-CIELAB of giving each colour to its nearest finish, "
+                "so each colour was given to its nearest finish (clusters none)."),
             )
     else:
-        count = int(settings.clusters)
+        # Pins and transparent places need numbers of their own.
+        most = NO_CLUSTER - len(settings.pins)
+        count = min(int(settings.clusters), most)
+        if count < int(settings.clusters):
+            warnings = (
+                (f"clusters is {settings.clusters}, but {len(settings.pins)} pins and transparent places leave numbers "
+                f"for {most}: {most} were made."),
+            )
     if count is None:
         table = nearest(subset, tables=tables, threads=threads)
         found = _finish_of_bins(histogram, subset)
@@ -204,13 +217,12 @@ def _cluster_route(
     found = cluster_bins(histogram, count, tables=tables)
     lab = cluster_labs(histogram, found)
     distances = np.stack([ciede2000(lab, reference) for reference in subset.lab], axis=1)
-    return _Route(
-        table=expand_bins(histogram, found), lab=lab, finish=distances.argmin(axis=1), warnings=warnings
-    )
+    return _Route(table=expand_bins(histogram, found), lab=lab, finish=distances.argmin(axis=1), warnings=warnings)
 
 
 def _finish_of_bins(histogram: Histogram, subset: FinishColours) -> npt.NDArray[np.int64]:
-    return np.stack([ciede2000(histogram.lab, reference) for reference in subset.lab], axis=1).argmin(axis=1)
+    distances = np.stack([ciede2000(histogram.lab, reference) for reference in subset.lab], axis=1)
+    return np.asarray(distances.argmin(axis=1), dtype=np.int64)
 
 
 def expand_bins(histogram: Histogram, found: npt.NDArray[np.int64]) -> Labels:

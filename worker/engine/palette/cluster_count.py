@@ -67,14 +67,15 @@ def choose_cluster_count(
         by_bin = np.zeros(BINS, dtype=np.int64)
         by_bin[histogram.bins] = finish[found]
         labels = by_bin[bins]
-        if np.array_equal(labels, nearest) or float(
-            seen_difference(art, seen(colours.linear_rgb[labels])).mean()
-        ) <= bound:
+        if (
+            np.array_equal(labels, nearest)
+            or float(seen_difference(art, seen(colours.linear_rgb[labels])).mean()) <= bound
+        ):
             return min(count, len(histogram.bins))
     return None
 
 
-def _blocks(linear_rgb: Floats, step: int) -> "np.ndarray[tuple[int, ...], np.dtype[np.float32]]":
+def _blocks(linear_rgb: Floats, step: int) -> np.ndarray[tuple[int, ...], np.dtype[np.float32]]:
     """XYZ, float32 (3, h, w), of block averages; blocks cut by the edge are left out unless nothing else is left."""
     height, width = linear_rgb.shape[:2]
     if step > 1 and height >= step and width >= step:

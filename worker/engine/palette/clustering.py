@@ -16,12 +16,9 @@ from worker.engine.palette.histogram import Histogram
 from worker.engine.palette.tables import TableStore
 
 SEED = 20240229
-MAX_CLUSTERS = 200
 
 
-def cluster_bins(
-    histogram: Histogram, count: int, *, tables: TableStore | None = None
-) -> npt.NDArray[np.int64]:
+def cluster_bins(histogram: Histogram, count: int, *, tables: TableStore | None = None) -> npt.NDArray[np.int64]:
     """The cluster of each bin of the histogram, int64 (m,), numbered from the most frequent cluster down.
 
     As many clusters as `count`, or as there are bins where these are fewer. Clusterings are kept in `tables` by the

@@ -48,6 +48,4 @@ def finish_colours(fab: FabProfile) -> FinishColours:
 
 def colours_from_lab(ids: tuple[str, ...], lab: Lab) -> FinishColours:
     """Finish colours from CIELAB (D65/2 degree), float64 (n, 3)."""
-    return FinishColours(
-        ids=ids, lab=lab, linear_rgb=xyz_to_linear_rgb(lab_to_xyz(lab)), srgb=lab_to_srgb(lab)
-    )
+    return FinishColours(ids=ids, lab=lab, linear_rgb=xyz_to_linear_rgb(lab_to_xyz(lab)), srgb=lab_to_srgb(lab))

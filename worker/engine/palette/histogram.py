@@ -48,9 +48,7 @@ def _count(srgb, groups, use_groups, skip, first, last, sums):  # type: ignore[n
             row[2] += blue & 7
 
 
-def histogram_of(
-    srgb: Srgb, *, groups: Labels | None = None, group: int = 0, threads: int = 1
-) -> Histogram:
+def histogram_of(srgb: Srgb, *, groups: Labels | None = None, group: int = 0, threads: int = 1) -> Histogram:
     """Histogram of encoded sRGB pixels, uint8 (H, W, 3).
 
     Where `groups`, uint8 (H, W), is given, only pixels of that `group` count.

@@ -38,7 +38,7 @@ LINEAR_RGB_TO_OPPONENT: Floats = _XYZ_TO_OPPONENT @ (LINEAR_RGB_TO_XYZ / D65_WHI
 def pack(linear_rgb: npt.ArrayLike) -> Packed:
     """Packed colours, int64 (...), of linear sRGB (..., 3)."""
     fields = np.rint(np.asarray(linear_rgb, dtype=np.float64) * ONE).astype(np.int64)
-    return fields[..., 0] + (fields[..., 1] << FIELD) + (fields[..., 2] << (2 * FIELD))
+    return np.asarray(fields[..., 0] + (fields[..., 1] << FIELD) + (fields[..., 2] << (2 * FIELD)), dtype=np.int64)
 
 
 def unpack(packed: Packed, scale: int = ONE) -> Floats:
@@ -158,9 +158,7 @@ def hull_table(colours: FinishColours, *, tables: TableStore | None = None) -> P
         return np.frombuffer(kept, dtype=np.int64)
     value = srgb_decoded(np.arange(NODES) * 8 / 255.0)
     nodes = np.stack(np.meshgrid(value, value, value, indexing="ij"), axis=-1).reshape(-1, 3)
-    opponent = project_onto_hull(
-        nodes @ LINEAR_RGB_TO_OPPONENT.T, colours.linear_rgb @ LINEAR_RGB_TO_OPPONENT.T
-    )
+    opponent = project_onto_hull(nodes @ LINEAR_RGB_TO_OPPONENT.T, colours.linear_rgb @ LINEAR_RGB_TO_OPPONENT.T)
     table = pack(opponent @ np.linalg.inv(LINEAR_RGB_TO_OPPONENT).T)
     if tables is not None:
         tables.put(key, table.tobytes())

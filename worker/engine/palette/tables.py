@@ -13,7 +13,7 @@ from typing import Protocol
 import numpy as np
 from numba import njit
 
-from worker.engine.arrays import Float32s, Floats, Labels, Srgb
+from worker.engine.arrays import Floats, Labels, Srgb
 from worker.engine.colorimetry import D65_WHITE, LINEAR_RGB_TO_XYZ, srgb_decoded
 from worker.engine.difference import FAST_ERROR, ciede2000_pair, fast_squared, lab_f
 from worker.engine.palette.finish_colours import FinishColours
@@ -95,9 +95,7 @@ def _fill_nearest(first: int, last: int, ratios: Floats, lab: Floats, table: Lab
             for j in range(n):
                 l_j, a_j, b_j, c_j = short[j, 0], short[j, 1], short[j, 2], chroma[j]
                 for i in range(256):
-                    difference[i] = fast_squared(
-                        lightness[i], a_star[i], b_star[i], chromas[i], l_j, a_j, b_j, c_j
-                    )
+                    difference[i] = fast_squared(lightness[i], a_star[i], b_star[i], chromas[i], l_j, a_j, b_j, c_j)
                 for i in range(256):
                     d = difference[i]
                     opposite[i] = 1 if d < _F(0.0) else opposite[i]

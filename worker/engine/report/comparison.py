@@ -41,7 +41,9 @@ class BlockAverages:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _average(srgb, labels, to_linear, finish_rgb, table, weights, offsets, matrix, step, first, last, artwork, board, projected):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _average(  # type: ignore[no-untyped-def]
+    srgb, labels, to_linear, finish_rgb, table, weights, offsets, matrix, step, first, last, artwork, board, projected
+):  # pragma: no cover - compiled
     height, width = labels.shape
     columns = artwork.shape[2]
     sums = np.empty((columns, 9), dtype=np.float32)
@@ -125,8 +127,20 @@ def average_blocks(
     artwork, board, projected = (np.empty(shape, dtype=np.float32) for _ in range(3))
     run_all(
         lambda first, last: _average(
-            srgb, labels, SRGB_TO_LINEAR, finish_rgb.astype(np.float32), hull, WEIGHTS, OFFSETS,
-            LINEAR_RGB_TO_XYZ.astype(np.float32), step, first, last, artwork, board, projected,
+            srgb,
+            labels,
+            SRGB_TO_LINEAR,
+            finish_rgb.astype(np.float32),
+            hull,
+            WEIGHTS,
+            OFFSETS,
+            LINEAR_RGB_TO_XYZ.astype(np.float32),
+            step,
+            first,
+            last,
+            artwork,
+            board,
+            projected,
         ),
         row_strips(shape[1], _STRIP_BLOCKS),
         threads,
@@ -158,11 +172,26 @@ class PixelDifferences:
     @property
     def pixels(self) -> Counts:
         """int64 (k + 1, n): pixels of each cluster, the last being "none", that each finish got."""
-        return self.by_pair.counts.sum(axis=1, dtype=np.int64).reshape(-1, self.finishes)
+        return np.asarray(self.by_pair.counts.sum(axis=1, dtype=np.int64).reshape(-1, self.finishes))
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _measure_rows(srgb, labels, clusters, use_clusters, to_linear, matrix, lab, bin_width, first, last, counts, totals, lowest, highest):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _measure_rows(  # type: ignore[no-untyped-def]
+    srgb,
+    labels,
+    clusters,
+    use_clusters,
+    to_linear,
+    matrix,
+    lab,
+    bin_width,
+    first,
+    last,
+    counts,
+    totals,
+    lowest,
+    highest,
+):  # pragma: no cover - compiled
     width = labels.shape[1]
     per_unit, top = _F(1.0 / bin_width), counts.shape[1] - 1
     finishes = lab.shape[0]
@@ -195,10 +224,11 @@ def _measure_rows(srgb, labels, clusters, use_clusters, to_linear, matrix, lab, 
                 length[runs - 1] += 1
                 continue
             last_key = key
-            group = min(np.int64(clusters[y, x]), none) if use_clusters else none
+            group = np.int64(clusters[y, x]) if use_clusters else np.int64(none)
+            group = group if group < none else np.int64(none)
             # A run outside the board is kept, so that the next pixel starts another; it is skipped below.
             pair[runs] = -1 if label == OUTSIDE else group * finishes + label
-            label = 0 if label == OUTSIDE else label
+            label = np.int64(0) if label == OUTSIDE else label
             length[runs] = 1
             red[runs] = to_linear[r]
             green[runs] = to_linear[g]
@@ -217,9 +247,7 @@ def _measure_rows(srgb, labels, clusters, use_clusters, to_linear, matrix, lab, 
             b_star[i] = _F(200.0) * (f_y - f_z)
         for i in range(runs):
             c_1 = np.sqrt(a_star[i] * a_star[i] + b_star[i] * b_star[i])
-            difference[i] = fast_squared(
-                lightness[i], a_star[i], b_star[i], c_1, l_2[i], a_2[i], b_2[i], c_2[i]
-            )
+            difference[i] = fast_squared(lightness[i], a_star[i], b_star[i], c_1, l_2[i], a_2[i], b_2[i], c_2[i])
         for i in range(runs):
             root = np.sqrt(max(difference[i], _F(0.0)))
             place[i] = np.int32(min(root * per_unit, _F(top)))
@@ -272,8 +300,20 @@ def measure_pixels(
     def work(i: int, first: int, last: int) -> None:
         part = parts[i]
         _measure_rows(
-            srgb, labels, ids, clusters is not None, SRGB_TO_LINEAR, matrix, lab, part.bin_width, first, last,
-            part.counts, part.totals, part.lowest, part.highest,
+            srgb,
+            labels,
+            ids,
+            clusters is not None,
+            SRGB_TO_LINEAR,
+            matrix,
+            lab,
+            part.bin_width,
+            first,
+            last,
+            part.counts,
+            part.totals,
+            part.lowest,
+            part.highest,
         )
 
     run_all(work, [(i, first, last) for i, (first, last) in enumerate(strips)], threads)
@@ -333,9 +373,7 @@ def spread_blocks(error: Float32s, labels: Labels, count: int, step: int, *, thr
 
     def work(i: int, first: int, last: int) -> None:
         part = parts[i]
-        _spread_rows(
-            error, labels, step, first, last, part.counts, part.totals, part.lowest, part.highest
-        )
+        _spread_rows(error, labels, step, first, last, part.counts, part.totals, part.lowest, part.highest)
 
     run_all(work, [(i, first, last) for i, (first, last) in enumerate(strips)], threads)
     return _joined(parts)

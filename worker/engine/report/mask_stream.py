@@ -99,7 +99,7 @@ def write_masks(
     return [int(total) for total in totals]
 
 
-def _overlap(strips: Iterator[tuple[int, Srgb]], work: "object") -> None:
+def _overlap(strips: Iterator[tuple[int, Srgb]], work: object) -> None:
     """Work on one strip while the next is decoded; strips are worked on in order."""
     with ThreadPoolExecutor(max_workers=1) as pool:
         waiting: list[Future[None]] = []

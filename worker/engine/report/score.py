@@ -31,7 +31,8 @@ class Score:
     """Colour differences between artwork and board, per pixel.
 
     ciede2000 : plain. s_cielab : as seen from `viewing_distance_mm`. continuous_reference : S-CIELAB of the artwork
-    projected pixel by pixel onto the hull of the finishes. s_cielab_stretched : against the stretched art, where there is one.
+    projected pixel by pixel onto the hull of the finishes. s_cielab_stretched : against the stretched art,
+    where there is one.
     by_finish : (ciede2000, s_cielab) per finish id, finishes in use only. by_cluster : ciede2000 per cluster id.
     pixels : how many pixels of each cluster (row) were given to each finish (column).
     error_map : float32 (h, w), S-CIELAB on a grid `error_map_step_px` pixels wide.
@@ -100,9 +101,7 @@ def score_separation(
     if stretched is not None:
         other = average_blocks(stretched, labels, colours.linear_rgb, hull, step, threads=threads)
         stretched_score = compared(seen(other.artwork), board)[2]
-    pixels = measure_pixels(
-        srgb, labels, colours.lab, clusters=clusters, cluster_count=cluster_count, threads=threads
-    )
+    pixels = measure_pixels(srgb, labels, colours.lab, clusters=clusters, cluster_count=cluster_count, threads=threads)
     plain_tally, cluster_tally = pixels.by_finish, pixels.by_cluster
     by_finish = {}
     for j, finish_id in enumerate(colours.ids):

@@ -64,7 +64,25 @@ def cell_edges(length: int, size: int) -> npt.NDArray[np.int64]:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _gather(srgb, rows, columns, first, last, to_linear, encoded, decided_px, use_decided, wanted_px, use_wanted, allowed_px, use_allowed, out, allowed, decided, wanted):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _gather(  # type: ignore[no-untyped-def]
+    srgb,
+    rows,
+    columns,
+    first,
+    last,
+    to_linear,
+    encoded,
+    decided_px,
+    use_decided,
+    wanted_px,
+    use_wanted,
+    allowed_px,
+    use_allowed,
+    out,
+    allowed,
+    decided,
+    wanted,
+):  # pragma: no cover - compiled
     levels = encoded.shape[0] - 1
     fixed = np.zeros(256, dtype=np.int64)
     pinned = np.zeros(256, dtype=np.int64)
@@ -141,11 +159,23 @@ def gather_cells(
     none8, none32 = np.zeros((1, 1), dtype=np.uint8), np.zeros((1, 1), dtype=np.uint32)
     run_all(
         lambda a, b: _gather(
-            srgb, rows, columns, a, b, SRGB_TO_LINEAR, encoded,
-            none8 if decided is None else decided, decided is not None,
-            none8 if wanted is None else wanted, wanted is not None,
-            none32 if allowed is None else allowed, allowed is not None,
-            out, cell_allowed, cell_decided, cell_wanted,
+            srgb,
+            rows,
+            columns,
+            a,
+            b,
+            SRGB_TO_LINEAR,
+            encoded,
+            none8 if decided is None else decided,
+            decided is not None,
+            none8 if wanted is None else wanted,
+            wanted is not None,
+            none32 if allowed is None else allowed,
+            allowed is not None,
+            out,
+            cell_allowed,
+            cell_decided,
+            cell_wanted,
         ),
         row_strips(shape[0], 16),
         threads,

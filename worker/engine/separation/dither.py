@@ -50,9 +50,7 @@ def dither(
         See `diffuse_restricted`.
     """
     size = cell_size_px(fab, active, pitch_um)
-    cells = gather_cells(
-        srgb, size, decided=places.frozen, wanted=wanted, allowed=places.allowed, threads=threads
-    )
+    cells = gather_cells(srgb, size, decided=places.frozen, wanted=wanted, allowed=places.allowed, threads=threads)
     known = list(active)
     for array in (cells.decided, cells.wanted):
         known += [int(i) for i in np.unique(array) if i != FREE and int(i) not in known]
@@ -60,16 +58,19 @@ def dither(
     rules = diffusion_tables(_subset(colours, known), tuple(fab.finishes[i].recipe for i in known))
     if cells.restricted:
         cells = cells.renumbered(known)
-        distances = np.linalg.norm(
-            colours.linear_rgb[known][:, None] - colours.linear_rgb[known][None], axis=2
-        )
+        distances = np.linalg.norm(colours.linear_rgb[known][:, None] - colours.linear_rgb[known][None], axis=2)
         labels = diffuse_restricted(
-            cells, families, rules, near=np.argsort(distances, axis=1, kind="stable"),
-            active=(1 << len(active)) - 1, cell_mm=size * pitch_um / 1000.0,
+            cells,
+            families,
+            rules,
+            near=np.argsort(distances, axis=1, kind="stable"),
+            active=(1 << len(active)) - 1,
+            cell_mm=size * pitch_um / 1000.0,
         )
     else:
         labels = diffuse(cells.srgb, families, rules, threads=threads)
-    spread = spread_cells(np.asarray(known, dtype=np.uint8)[labels], *srgb.shape[:2], size)
+    height, width = srgb.shape[:2]
+    spread = spread_cells(np.asarray(known, dtype=np.uint8)[labels], height, width, size)
     if places.frozen is not None:
         fixed = places.frozen != OUTSIDE
         spread[fixed] = places.frozen[fixed]

@@ -42,8 +42,14 @@ def choose_edges(
         f"degree"
     )
     if seen >= LEAST_CELLS_PER_DEGREE:
-        return "dither", f"The artwork has gradients or texture, and {figures}, fine enough to mix ({LEAST_CELLS_PER_DEGREE:g})."
-    return "threshold", f"The artwork has gradients or texture, but {figures}, too coarse to mix ({LEAST_CELLS_PER_DEGREE:g})."
+        return (
+            "dither",
+            f"The artwork has gradients or texture, and {figures}, fine enough to mix ({LEAST_CELLS_PER_DEGREE:g}).",
+        )
+    return (
+        "threshold",
+        f"The artwork has gradients or texture, but {figures}, too coarse to mix ({LEAST_CELLS_PER_DEGREE:g}).",
+    )
 
 
 def separate(
@@ -78,15 +84,30 @@ def separate(
         if board is not None:
             labels[~board] = OUTSIDE
         labels = threshold(
-            labels, assignment.srgb, cluster_ids=assignment.cluster_ids, distances=assignment.distances, places=places,
-            features_mm=[finish.smallest_feature_mm for finish in fab.finishes], pitch_um=picture.pitch_um,
-            source_px_per_px=picture.source_px_per_px, repeated=picture.flat, clean_up=settings.clean_up, threads=threads,
+            labels,
+            assignment.srgb,
+            cluster_ids=assignment.cluster_ids,
+            distances=assignment.distances,
+            places=places,
+            features_mm=[finish.smallest_feature_mm for finish in fab.finishes],
+            pitch_um=picture.pitch_um,
+            source_px_per_px=picture.source_px_per_px,
+            repeated=picture.flat,
+            clean_up=settings.clean_up,
+            threads=threads,
         )
         size = 1
     else:
         labels, size = dither(
-            assignment.srgb, fab, colours, assignment.active, places=places, wanted=_pinned(assignment),
-            pitch_um=picture.pitch_um, tables=tables, threads=threads,
+            assignment.srgb,
+            fab,
+            colours,
+            assignment.active,
+            places=places,
+            wanted=_pinned(assignment),
+            pitch_um=picture.pitch_um,
+            tables=tables,
+            threads=threads,
         )
     if board is not None:
         labels[~board] = OUTSIDE

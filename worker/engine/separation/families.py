@@ -122,6 +122,8 @@ def choose_families(cells: Srgb, families: Families, *, threads: int = 1) -> Lab
     nearer = np.zeros(shape, dtype=np.float32)
     preference = families.preference
     run_all(
-        lambda first, last: _sum_blocks(cells, preference, first, last, nearer), shared_strips(shape[0], threads), threads
+        lambda first, last: _sum_blocks(cells, preference, first, last, nearer),
+        shared_strips(shape[0], threads),
+        threads,
     )
     return (blur(nearer, _SMOOTHING, _SMOOTHING, threads=threads) > 0.0).astype(np.uint8)

@@ -48,7 +48,7 @@ def check_places(places: Places, shape: tuple[int, int], count: int, pitch_um: f
         if empty.any():
             y, x = (int(i) for i in np.argwhere(empty)[0])
             raise ImpossiblePlaceError(
-                f"No finish is allowed at the place {place_name(y, x, pitch_um)}, nor at {int(empty.sum()) - 1} others.",
+                f"No finish is allowed at {int(empty.sum())} places, the first {place_name(y, x, pitch_um)}.",
                 mend="Allow at least one finish at every place, or freeze it.",
             )
     if places.frozen is not None:

@@ -65,9 +65,21 @@ def diffuse_restricted(
     inner[decided] = cells.decided[decided]
     _check_decided(labels, tables, cell_mm)
     y, x = _scan(
-        cells.srgb, cells.allowed & np.uint32(active), decided, cells.wanted,
-        choose_families(cells.srgb, families), families.bits.astype(np.int64), families.hulls, WEIGHTS, OFFSETS,
-        tables.ranked, tables.companded, tables.finishes, tables.square, near, labels,
+        cells.srgb,
+        cells.allowed & np.uint32(active),
+        decided,
+        cells.wanted,
+        choose_families(cells.srgb, families),
+        families.bits.astype(np.int64),
+        families.hulls,
+        WEIGHTS,
+        OFFSETS,
+        tables.ranked,
+        tables.companded,
+        tables.finishes,
+        tables.square,
+        near,
+        labels,
     )
     if y >= 0:
         raise ImpossiblePlaceError(
@@ -106,7 +118,7 @@ def _fits(labels, square, y, x, label):  # type: ignore[no-untyped-def]  # pragm
 @njit(cache=True, nogil=True, error_model="numpy")
 def _search(labels, square, allowed, decided, y, x, reach):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Decide the free cells around (y, x), up to it in the scan, anew; false where no way is found."""
-    height, width = allowed.shape
+    width = allowed.shape[1]
     none = square.shape[0] - 1
     most = (2 * reach + 1) * (reach + 1)
     ys = np.empty(most, dtype=np.int64)
@@ -154,7 +166,23 @@ def _search(labels, square, allowed, decided, y, x, reach):  # type: ignore[no-u
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _scan(srgb, allowed, decided, wanted, family, bits, table, weights, offsets, ranked, companded, finishes, square, near, labels):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _scan(  # type: ignore[no-untyped-def]
+    srgb,
+    allowed,
+    decided,
+    wanted,
+    family,
+    bits,
+    table,
+    weights,
+    offsets,
+    ranked,
+    companded,
+    finishes,
+    square,
+    near,
+    labels,
+):  # pragma: no cover - compiled
     height, width = allowed.shape
     none = square.shape[0] - 1
     errors = np.zeros((2, width + 2), dtype=np.int64)
@@ -167,12 +195,16 @@ def _scan(srgb, allowed, decided, wanted, family, bits, table, weights, offsets,
             here_family = family[y // BLOCK, x // BLOCK]
             value = (
                 interpolate(
-                    np.int64(srgb[y, x, 0]), np.int64(srgb[y, x, 1]), np.int64(srgb[y, x, 2]),
-                    table[here_family], weights, offsets,
+                    np.int64(srgb[y, x, 0]),
+                    np.int64(srgb[y, x, 1]),
+                    np.int64(srgb[y, x, 2]),
+                    table[here_family],
+                    weights,
+                    offsets,
                 )
                 + 7 * here[x]
                 + above[x]
-                + 5 * above[x + 1]
+                + 4 * above[x + 1]
                 + 3 * above[x + 2]
                 + _PACKED_BIAS
             )

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
+
 from worker.engine.arrays import FinishMask, Labels
 
 
@@ -24,4 +26,4 @@ class Separation:
 
     def finish_mask(self, finish_index: int) -> FinishMask:
         """bool (H, W): where this finish is."""
-        return self.labels == finish_index
+        return np.equal(self.labels, finish_index)

@@ -70,12 +70,21 @@ def dissolve_rims(
         out = labels.copy()
         before = labels
 
-        def work(
-            first: int, last: int, before: Labels = before, out: Labels = out, stable: int = stable
-        ) -> None:
+        def work(first: int, last: int, before: Labels = before, out: Labels = out, stable: int = stable) -> None:
             _dissolve(
-                before, srgb, linear, reach, stable, step, limits, allowed is not None, fixed, frozen is not None,
-                first, last, out,
+                before,
+                srgb,
+                linear,
+                reach,
+                stable,
+                step,
+                limits,
+                allowed is not None,
+                fixed,
+                frozen is not None,
+                first,
+                last,
+                out,
             )
 
         run_all(work, strips, threads)
@@ -101,8 +110,12 @@ def _dissolve_repeated(
     grid = np.ix_(rows, columns)
     before = labels[grid]
     after = dissolve_rims(
-        np.ascontiguousarray(before), np.ascontiguousarray(srgb[grid]), source_px_per_px=1.0, threads=threads,
-        allowed=None if allowed is None else allowed[grid], frozen=None if frozen is None else frozen[grid],
+        np.ascontiguousarray(before),
+        np.ascontiguousarray(srgb[grid]),
+        source_px_per_px=1.0,
+        threads=threads,
+        allowed=None if allowed is None else allowed[grid],
+        frozen=None if frozen is None else frozen[grid],
     )
     back_y = np.minimum(np.arange(labels.shape[0]) * len(rows) // labels.shape[0], len(rows) - 1)
     back_x = np.minimum(np.arange(labels.shape[1]) * len(columns) // labels.shape[1], len(columns) - 1)
@@ -224,7 +237,7 @@ def _dissolve(labels, srgb, to_linear, reach, stable, step, allowed, use_allowed
                 if on == 0 or back + on - 1 > 2 * reach - 1:
                     continue
                 one, two = labels[y - back * dy, x - back * dx], labels[y + on * dy, x + on * dx]
-                if one == two or one == OUTSIDE or two == OUTSIDE:
+                if one == two or OUTSIDE in (one, two):
                     continue
                 # The neighbours' own colours, a few pixels farther on, where no blending reaches.
                 ay, ax = y - far_back * dy, x - far_back * dx

@@ -68,9 +68,15 @@ def remove_specks(
     free = np.full(len(areas), 0xFFFFFFFF, dtype=np.uint32)
     if allowed is not None or frozen is not None:
         _restrict(
-            first_run, starts, component, labels.shape[1],
-            np.zeros((1, 1), dtype=np.uint32) if allowed is None else allowed, allowed is not None,
-            np.zeros((1, 1), dtype=np.bool_) if frozen is None else frozen, frozen is not None, free,
+            first_run,
+            starts,
+            component,
+            labels.shape[1],
+            np.zeros((1, 1), dtype=np.uint32) if allowed is None else allowed,
+            allowed is not None,
+            np.zeros((1, 1), dtype=np.bool_) if frozen is None else frozen,
+            frozen is not None,
+            free,
         )
         small &= free != 0
     offsets, neighbours, borders = _contacts(first_run, starts, component, small, labels.shape[1])
@@ -78,9 +84,7 @@ def remove_specks(
     order = order[np.argsort(areas[order], kind="stable")].astype(np.int32)
     final = _merge(len(least_px), order, areas.copy(), part_labels, limits, free, offsets, neighbours, borders)
     out = labels.copy()
-    run_all(
-        lambda a, b: _repaint(first_run, starts, values, component, final, a, b, out), strips, threads
-    )
+    run_all(lambda a, b: _repaint(first_run, starts, values, component, final, a, b, out), strips, threads)
     return out
 
 
@@ -258,9 +262,9 @@ def _merge(finishes, order, areas, part_labels, limits, free, offsets, neighbour
                 member = following[member]
             best = -1
             for candidate in range(finishes):
-                if (free[here] >> np.uint32(candidate)) & 1 and length[candidate] > 0:
-                    if best < 0 or length[candidate] > length[best]:
-                        best = candidate
+                longer = length[candidate] > (0 if best < 0 else length[best])
+                if longer and (free[here] >> np.uint32(candidate)) & 1:
+                    best = candidate
             if best < 0:
                 break
             label[here] = best

@@ -47,7 +47,13 @@ def threshold(
         return labels
     frozen = places.frozen_pixels
     labels = dissolve_rims(
-        labels, srgb, source_px_per_px=source_px_per_px, repeated=repeated, allowed=places.allowed, frozen=frozen, threads=threads
+        labels,
+        srgb,
+        source_px_per_px=source_px_per_px,
+        repeated=repeated,
+        allowed=places.allowed,
+        frozen=frozen,
+        threads=threads,
     )
     return remove_specks(
         labels, smallest_areas(features_mm, pitch_um), allowed=places.allowed, frozen=frozen, threads=threads

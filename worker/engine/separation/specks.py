@@ -46,6 +46,21 @@ def remove_specks(
     frozen : bool (H, W) or None
         A part with a frozen pixel stays.
     """
+    while True:
+        out = _remove_once(labels, least_px, allowed, frozen, threads)
+        # A part that had nowhere to go may have, once its neighbours went elsewhere. Parts grow fewer, so this ends.
+        if allowed is None or out is labels or np.array_equal(out, labels):
+            return out
+        labels = out
+
+
+def _remove_once(
+    labels: Labels,
+    least_px: npt.NDArray[np.int64],
+    allowed: npt.NDArray[np.uint32] | None,
+    frozen: npt.NDArray[np.bool_] | None,
+    threads: int,
+) -> Labels:
     height = labels.shape[0]
     strips = row_strips(height, 256)
     counts = np.zeros(height + 1, dtype=np.int64)

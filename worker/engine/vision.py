@@ -149,14 +149,24 @@ def _reduce_rows(plane, count, out):  # type: ignore[no-untyped-def]  # pragma: 
     """Average each row over `count` equal cells, counting pixels cut by a cell's edge in part."""
     height, width = plane.shape
     size = width / count
+    first = np.empty(count, dtype=np.int64)
+    last = np.empty(count, dtype=np.int64)
+    head = np.empty(count, dtype=np.float32)
+    tail = np.empty(count, dtype=np.float32)
     for i in range(count):
         low, high = i * size, (i + 1) * size
-        first, last = int(low), min(math.ceil(high), width)
-        for y in range(height):
-            total = 0.0
-            for x in range(first, last):
-                total += plane[y, x] * (min(high, x + 1.0) - max(low, float(x)))
-            out[y, i] = total / size
+        first[i], last[i] = int(low), min(math.ceil(high), width)
+        # What of its first and of its last pixel lies outside the cell.
+        head[i] = low - first[i]
+        tail[i] = max(last[i] - high, 0.0)
+    scale = np.float32(1.0 / size)
+    for y in range(height):
+        row = plane[y]
+        for i in range(count):
+            total = np.float32(0.0)
+            for x in range(first[i], last[i]):
+                total += row[x]
+            out[y, i] = (total - head[i] * row[first[i]] - tail[i] * row[last[i] - 1]) * scale
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -285,16 +295,19 @@ def _to_lab(planes, first, last, out):  # type: ignore[no-untyped-def]  # pragma
     """CIELAB and chroma from planes of XYZ over the white, clipped at 0."""
     zero = np.float32(0.0)
     for y in range(first, last):
-        for x in range(planes.shape[2]):
-            f_x = lab_f(max(planes[0, y, x], zero))
-            f_y = lab_f(max(planes[1, y, x], zero))
-            f_z = lab_f(max(planes[2, y, x], zero))
-            a = np.float32(500.0) * (f_x - f_y)
-            b = np.float32(200.0) * (f_y - f_z)
-            out[0, y, x] = np.float32(116.0) * f_y - np.float32(16.0)
-            out[1, y, x] = a
-            out[2, y, x] = b
-            out[3, y, x] = np.sqrt(a * a + b * b)
+        # Plane by plane: loops over few arrays are run several pixels abreast.
+        for i in range(3):
+            light, f = planes[i, y], out[i, y]
+            for x in range(light.shape[0]):
+                f[x] = lab_f(max(light[x], zero))
+        f_x, f_y, f_z, chroma = out[0, y], out[1, y], out[2, y], out[3, y]
+        for x in range(f_x.shape[0]):
+            a = np.float32(500.0) * (f_x[x] - f_y[x])
+            b = np.float32(200.0) * (f_y[x] - f_z[x])
+            f_x[x] = np.float32(116.0) * f_y[x] - np.float32(16.0)
+            f_y[x] = a
+            f_z[x] = b
+            chroma[x] = np.sqrt(a * a + b * b)
 
 
 def see(xyz: Float32s, *, working_ppd: float, step: int, threads: int = 1) -> SeenPicture:
@@ -361,8 +374,9 @@ def highest_between(one: SeenPicture, two: SeenPicture, error: Float32s, step: i
     if step == 1 or error.size == 0:
         return float(error.max(initial=0.0))
     height, width = error.shape
-    count = min(places, error.size)
-    highest = np.argpartition(error.ravel(), error.size - count)[error.size - count :]
+    flat = error.ravel()
+    high = np.flatnonzero(flat >= 0.9 * flat.max())
+    highest = high[np.argsort(-flat[high], kind="stable")[:places]]
     offsets = (np.arange(step) + 0.5) / step - 0.5
     weights = _lagrange(offsets)
     peak = 0.0

@@ -16,7 +16,7 @@ from hypothesis.extra import numpy as hnp
 
 from tests.boards import artwork_of, board, cluster, lab_of, picture_of, score_of, separation_of, statistics
 from worker.engine.arrays import Labels
-from worker.engine.report.areas import count_labels
+from worker.engine.palette.values import count_values
 from worker.engine.report.report import build_report, report_schema
 from worker.errors import ArrayError
 from worker.job_settings import read_settings
@@ -112,9 +112,9 @@ def test_a_board_with_no_place_has_no_shares() -> None:
 
 @given(hnp.arrays(np.uint8, hnp.array_shapes(min_dims=2, max_dims=2, max_side=40), elements=st.integers(0, 255)))
 def test_labels_are_counted_as_numpy_counts_them(labels: Labels) -> None:
-    assert (count_labels(labels) == np.bincount(labels.ravel(), minlength=256)).all()
+    assert (count_values(labels) == np.bincount(labels.ravel(), minlength=256)).all()
     turned = labels.T
-    assert (count_labels(turned) == np.bincount(turned.ravel(), minlength=256)).all()
+    assert (count_values(turned) == np.bincount(turned.ravel(), minlength=256)).all()
 
 
 def test_numbers_keep_their_digits() -> None:

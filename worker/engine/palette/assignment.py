@@ -19,6 +19,7 @@ from worker.engine.palette.finish_colours import FinishColours, colours_from_lab
 from worker.engine.palette.histogram import BINS, Histogram, histogram_of
 from worker.engine.palette.overrides import check_pins_apply, choose_finishes, pin_table
 from worker.engine.palette.tables import TableStore, look_up, nearest_finish_table
+from worker.engine.palette.values import count_values, map_values
 from worker.errors import OverrideError
 from worker.job_settings import Settings
 
@@ -51,9 +52,9 @@ class Assignment:
     clusters: tuple[Cluster, ...]
     warnings: tuple[str, ...]
 
-    def labels(self) -> Labels:
+    def labels(self, *, threads: int = 1) -> Labels:
         """uint8 (H, W): the finish of each pixel, before edges are dealt with."""
-        return np.take(self.cluster_finish, self.cluster_ids)
+        return map_values(self.cluster_ids, self.cluster_finish, threads=threads)
 
 
 def assign_colours(
@@ -114,7 +115,7 @@ def assign_colours(
     finish[:count] = [active[i] for i in route.finish]
     finish[count : count + len(pin_finish)] = pin_finish
     pinned = np.arange(len(lab)) >= count
-    pixels = np.bincount(ids.ravel(), minlength=256)
+    pixels = count_values(ids)
     clusters = _describe(lab, finish, pinned, pixels[: len(lab)], distances, active, colours)
     return Assignment(
         active=active,
@@ -145,7 +146,7 @@ def _pinned(
     pinned_by = look_up(srgb, pin_table(settings.pins, threads=threads), threads=threads)
     if clear is not None:
         pinned_by[clear] = OUTSIDE
-    pixels = np.bincount(pinned_by.ravel(), minlength=256)[1 : 1 + len(settings.pins)]
+    pixels = count_values(pinned_by)[1 : 1 + len(settings.pins)]
     check_pins_apply(settings.pins, pixels, histogram)
     return pinned_by
 
@@ -191,8 +192,10 @@ def _cluster_route(
         )
         if count is None:
             warnings = (
-                ("No number of clusters up to 64 came within 0.3 S-CIELAB of giving each colour to its nearest finish, "
-                "so each colour was given to its nearest finish (clusters none)."),
+                (
+                    "No number of clusters up to 64 came within 0.3 S-CIELAB of giving each colour to its nearest "
+                    "finish, so each colour was given to its nearest finish (clusters none)."
+                ),
             )
     else:
         # Pins and transparent places need numbers of their own.
@@ -200,8 +203,10 @@ def _cluster_route(
         count = min(int(settings.clusters), most)
         if count < int(settings.clusters):
             warnings = (
-                (f"clusters is {settings.clusters}, but {len(settings.pins)} pins and transparent places leave numbers "
-                f"for {most}: {most} were made."),
+                (
+                    f"clusters is {settings.clusters}, but {len(settings.pins)} pins and transparent places leave "
+                    f"numbers for {most}: {most} were made."
+                ),
             )
     if count is None:
         table = nearest(subset, tables=tables, threads=threads)

@@ -17,7 +17,7 @@ import numpy.typing as npt
 from numba import njit
 
 from worker.engine.arrays import Floats, Srgb
-from worker.engine.colorimetry import D65_WHITE, LINEAR_RGB_TO_XYZ, srgb_decoded
+from worker.engine.colorimetry import D65_WHITE, LINEAR_RGB_TO_XYZ, SRGB_TO_LINEAR, srgb_decoded
 from worker.engine.palette.finish_colours import FinishColours
 from worker.engine.palette.tables import TableStore
 from worker.engine.threads import run_all, shared_strips
@@ -165,13 +165,13 @@ def hull_table(colours: FinishColours, *, tables: TableStore | None = None) -> P
     return table
 
 
-def _tetrahedra() -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+def _tetrahedra() -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.int16]]:
     """Weights (512, 4), of sum 8, and node offsets (512, 2) of tetrahedral interpolation, by the low three bits.
 
     From node (i, j, k) to (i+1, j+1, k+1) the path first takes the axis of the largest fraction, then the next.
     """
-    weights = np.zeros((512, 4), dtype=np.int64)
-    offsets = np.zeros((512, 2), dtype=np.int64)
+    weights = np.zeros((512, 4), dtype=np.uint8)
+    offsets = np.zeros((512, 2), dtype=np.int16)
     step = (NODES * NODES, NODES, 1)
     for code in range(512):
         fractions = (code >> 6, (code >> 3) & 7, code & 7)
@@ -187,6 +187,8 @@ def _tetrahedra() -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
 
 
 WEIGHTS, OFFSETS = _tetrahedra()
+PLAIN: Packed = np.rint(SRGB_TO_LINEAR.astype(np.float64) * (16 * ONE)).astype(np.int64)
+"""int64 (256,): linear light of an encoded value, times 16, as one field of a packed colour holds it."""
 _FAR = NODES * NODES + NODES + 1
 
 
@@ -196,10 +198,10 @@ def interpolate(red, green, blue, table, weights, offsets):  # type: ignore[no-u
     node = (red >> 3) * (NODES * NODES) + (green >> 3) * NODES + (blue >> 3)
     code = ((red & 7) << 6) | ((green & 7) << 3) | (blue & 7)
     return 2 * (
-        weights[code, 0] * table[node]
-        + weights[code, 1] * table[node + offsets[code, 0]]
-        + weights[code, 2] * table[node + offsets[code, 1]]
-        + weights[code, 3] * table[node + _FAR]
+        np.int64(weights[code, 0]) * table[node]
+        + np.int64(weights[code, 1]) * table[node + offsets[code, 0]]
+        + np.int64(weights[code, 2]) * table[node + offsets[code, 1]]
+        + np.int64(weights[code, 3]) * table[node + _FAR]
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,7 +12,7 @@ from numba import njit
 from worker.engine.arrays import OUTSIDE, Float32s, Floats, Labels, Srgb
 from worker.engine.colorimetry import D65_WHITE, LINEAR_RGB_TO_XYZ, SRGB_TO_LINEAR
 from worker.engine.difference import ciede2000_pair, fast_squared, lab_f
-from worker.engine.palette.hull import FIELD, OFFSETS, ONE, WEIGHTS, Packed, interpolate
+from worker.engine.palette.hull import FIELD, OFFSETS, ONE, PLAIN, WEIGHTS, Packed, interpolate, pack
 from worker.engine.report.statistics import Counts, Tally
 from worker.engine.threads import row_strips, run_all
 
@@ -40,9 +41,17 @@ class BlockAverages:
     projected: Float32s
 
 
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _add_unpacked(packed, scale, sums, place):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    packed += _PACKED_HALF
+    sums[place] += _F((packed & _MASK) - _HALF) * scale
+    sums[place + 1] += _F(((packed >> FIELD) & _MASK) - _HALF) * scale
+    sums[place + 2] += _F((packed >> (2 * FIELD)) - _HALF) * scale
+
+
 @njit(cache=True, nogil=True, error_model="numpy")
 def _average(  # type: ignore[no-untyped-def]
-    srgb, labels, to_linear, finish_rgb, table, weights, offsets, matrix, step, first, last, artwork, board, projected
+    srgb, labels, plain, finishes, table, weights, offsets, matrix, step, first, last, artwork, board, projected
 ):  # pragma: no cover - compiled
     height, width = labels.shape
     columns = artwork.shape[2]
@@ -53,52 +62,27 @@ def _average(  # type: ignore[no-untyped-def]
         y_0, y_1 = row * step, min((row + 1) * step, height)
         for y in range(y_0, y_1):
             last_colour = np.int64(-1)
-            packed = np.int64(0)
-            a_r = a_g = a_b = _F(0.0)
+            here = nearest = np.int64(0)
             for column in range(columns):
-                s_0 = s_1 = s_2 = s_3 = s_4 = s_5 = s_6 = s_7 = s_8 = _F(0.0)
-                some = np.int64(0)
-                begin, end = column * step, min((column + 1) * step, width)
-                for x in range(begin, end):
-                    r, g, b = np.int64(srgb[y, x, 0]), np.int64(srgb[y, x, 1]), np.int64(srgb[y, x, 2])
-                    colour = (r << 16) | (g << 8) | b
-                    if colour != last_colour:
-                        last_colour = colour
-                        packed = interpolate(r, g, b, table, weights, offsets)
-                        a_r, a_g, a_b = to_linear[r], to_linear[g], to_linear[b]
-                    label = labels[y, x]
-                    s_0 += a_r
-                    s_1 += a_g
-                    s_2 += a_b
-                    if label == OUTSIDE:
-                        s_3 += a_r
-                        s_4 += a_g
-                        s_5 += a_b
-                        s_6 += a_r
-                        s_7 += a_g
-                        s_8 += a_b
-                    else:
-                        s_3 += finish_rgb[label, 0]
-                        s_4 += finish_rgb[label, 1]
-                        s_5 += finish_rgb[label, 2]
-                        some += packed
-                    if ((x - begin) & (_TOGETHER - 1)) == _TOGETHER - 1 or x == end - 1:
-                        # A few packed colours are added before they are taken apart; more would spill over.
-                        some += _PACKED_HALF
-                        s_6 += _F((some & _MASK) - _HALF) * scale
-                        s_7 += _F(((some >> FIELD) & _MASK) - _HALF) * scale
-                        s_8 += _F((some >> (2 * FIELD)) - _HALF) * scale
-                        some = np.int64(0)
-                s = sums[column]
-                s[0] += s_0
-                s[1] += s_1
-                s[2] += s_2
-                s[3] += s_3
-                s[4] += s_4
-                s[5] += s_5
-                s[6] += s_6
-                s[7] += s_7
-                s[8] += s_8
+                end = min((column + 1) * step, width)
+                # Packed colours are added a few at a time before they are taken apart; more would spill over.
+                for begin in range(column * step, end, _TOGETHER):
+                    art = made = best = np.int64(0)
+                    for x in range(begin, min(begin + _TOGETHER, end)):
+                        r, g, b = np.int64(srgb[y, x, 0]), np.int64(srgb[y, x, 1]), np.int64(srgb[y, x, 2])
+                        colour = (r << 16) | (g << 8) | b
+                        if colour != last_colour:
+                            last_colour = colour
+                            nearest = interpolate(r, g, b, table, weights, offsets)
+                            here = plain[r] + (plain[g] << FIELD) + (plain[b] << (2 * FIELD))
+                        label = labels[y, x]
+                        outside = label == OUTSIDE
+                        art += here
+                        made += here if outside else finishes[label]
+                        best += here if outside else nearest
+                    _add_unpacked(art, scale, sums[column], 0)
+                    _add_unpacked(made, scale, sums[column], 3)
+                    _add_unpacked(best, scale, sums[column], 6)
         for column in range(columns):
             count = (y_1 - y_0) * (min((column + 1) * step, width) - column * step)
             inverse = _F(1.0) / _F(count)
@@ -125,12 +109,13 @@ def average_blocks(
     height, width = labels.shape
     shape = (3, -(-height // step), -(-width // step))
     artwork, board, projected = (np.empty(shape, dtype=np.float32) for _ in range(3))
+    finishes = pack(16.0 * finish_rgb)
     run_all(
         lambda first, last: _average(
             srgb,
             labels,
-            SRGB_TO_LINEAR,
-            finish_rgb.astype(np.float32),
+            PLAIN,
+            finishes,
             hull,
             WEIGHTS,
             OFFSETS,
@@ -342,38 +327,54 @@ def _joined(parts: list[Tally]) -> Tally:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _spread_rows(error, labels, step, first, last, counts, totals, lowest, highest):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _spread_rows(errors, labels, step, first, last, counts, totals, lowest, highest):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Count each block's difference once for every pixel of each finish in it."""
     height, width = labels.shape
+    finishes = counts.shape[1]
     here = np.zeros(256, dtype=np.int64)
     for row in range(first, last):
         y_0, y_1 = row * step, min((row + 1) * step, height)
-        for column in range(error.shape[1]):
-            d = error[row, column]
+        for column in range(errors.shape[2]):
             x_0, x_1 = column * step, min((column + 1) * step, width)
             for y in range(y_0, y_1):
                 for x in range(x_0, x_1):
                     here[labels[y, x]] += 1
-            place = min(np.int64(d * _F(1.0 / BIN_WIDTH)), BINS - 1)
-            for j in range(counts.shape[0]):
+            for j in range(finishes):
                 n = here[j]
                 if n > 0:
-                    counts[j, place] += n
-                    totals[j] += n * np.float64(d)
-                    lowest[j] = min(lowest[j], d)
-                    highest[j] = max(highest[j], d)
                     here[j] = 0
+                    for k in range(errors.shape[0]):
+                        d = errors[k, row, column]
+                        counts[k, j, min(np.int64(d * _F(1.0 / BIN_WIDTH)), BINS - 1)] += n
+                        totals[k, j] += n * np.float64(d)
+                        lowest[k, j] = min(lowest[k, j], d)
+                        highest[k, j] = max(highest[k, j], d)
             here[OUTSIDE] = 0
 
 
-def spread_blocks(error: Float32s, labels: Labels, count: int, step: int, *, threads: int = 1) -> Tally:
-    """A block map, float32 (h, w), counted by finish, each block once for every pixel in it."""
-    strips = row_strips(error.shape[0], max(1, -(-error.shape[0] // 4)))
-    parts = [_empty_tally(count, BINS, BIN_WIDTH) for _ in strips]
+def spread_blocks(
+    errors: Sequence[Float32s], labels: Labels, count: int, step: int, *, threads: int = 1
+) -> list[Tally]:
+    """Block maps, float32 (h, w), each counted by finish, each block once for every pixel in it."""
+    maps = np.stack(errors)
+    strips = row_strips(maps.shape[1], max(1, -(-maps.shape[1] // 4)))
+    parts = [_empty_tally(len(maps) * count, BINS, BIN_WIDTH) for _ in strips]
+    shape = (len(maps), count)
 
     def work(i: int, first: int, last: int) -> None:
         part = parts[i]
-        _spread_rows(error, labels, step, first, last, part.counts, part.totals, part.lowest, part.highest)
+        _spread_rows(
+            maps,
+            labels,
+            step,
+            first,
+            last,
+            part.counts.reshape(*shape, BINS),
+            part.totals.reshape(shape),
+            part.lowest.reshape(shape),
+            part.highest.reshape(shape),
+        )
 
     run_all(work, [(i, first, last) for i, (first, last) in enumerate(strips)], threads)
-    return _joined(parts)
+    whole = _joined(parts)
+    return [whole.part(k * count, (k + 1) * count) for k in range(len(maps))]

@@ -17,7 +17,7 @@ from worker.engine.arrays import OUTSIDE, Lab, check_array
 from worker.engine.artwork.picture import Artwork, GridPicture
 from worker.engine.colorimetry import lab_to_srgb
 from worker.engine.palette.clusters import Cluster
-from worker.engine.report.areas import count_labels
+from worker.engine.palette.values import count_values
 from worker.engine.report.cautions import cautions_for
 from worker.engine.report.score import Score, Statistics
 from worker.engine.separation.result import Separation
@@ -128,7 +128,7 @@ def _artwork(artwork: Artwork) -> dict[str, Any]:
 
 
 def _finishes(fab: FabProfile, separation: Separation, reference_lab: Lab, pitch_um: float) -> list[dict[str, Any]]:
-    counts = count_labels(separation.labels)
+    counts = count_values(separation.labels)
     board_px = int(counts.sum() - counts[OUTSIDE])
     return [
         _finish(finish, int(counts[i]), board_px, reference_lab[i].tolist(), pitch_um)

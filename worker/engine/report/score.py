@@ -13,7 +13,7 @@ from worker.engine.arrays import DeltaE, Float32s, Labels, Srgb
 from worker.engine.palette.finish_colours import FinishColours
 from worker.engine.palette.hull import Packed
 from worker.engine.report.comparison import average_blocks, measure_pixels, spread_blocks
-from worker.engine.report.statistics import Statistics, Tally
+from worker.engine.report.statistics import Statistics
 from worker.engine.vision import (
     SeenPicture,
     highest_between,
@@ -90,22 +90,21 @@ def score_separation(
     artwork, board = seen(averages.artwork), seen(averages.board)
     projected = seen(averages.projected)
 
-    def compared(one: SeenPicture, two: SeenPicture) -> tuple[Float32s, Tally, Statistics]:
-        error = seen_difference(one, two, threads=threads)
-        tally = spread_blocks(error, labels, len(colours), step, threads=threads)
-        return error, tally, tally.of_all(peak=highest_between(one, two, error, step))
-
-    error, seen_tally, s_cielab = compared(artwork, board)
-    reference = compared(artwork, projected)[2]
-    stretched_score = None
+    views = [(artwork, board), (artwork, projected)]
     if stretched is not None:
         other = average_blocks(stretched, labels, colours.linear_rgb, hull, step, threads=threads)
-        stretched_score = compared(seen(other.artwork), board)[2]
+        views.append((seen(other.artwork), board))
+    errors = [seen_difference(one, two, threads=threads) for one, two in views]
+    tallies = spread_blocks(errors, labels, len(colours), step, threads=threads)
+    s_cielab, reference, *rest = (
+        tally.of_all(peak=highest_between(one, two, error, step))
+        for tally, error, (one, two) in zip(tallies, errors, views, strict=True)
+    )
     pixels = measure_pixels(srgb, labels, colours.lab, clusters=clusters, cluster_count=cluster_count, threads=threads)
     plain_tally, cluster_tally = pixels.by_finish, pixels.by_cluster
     by_finish = {}
     for j, finish_id in enumerate(colours.ids):
-        plain, seen_there = plain_tally.of_group(j), seen_tally.of_group(j)
+        plain, seen_there = plain_tally.of_group(j), tallies[0].of_group(j)
         if plain is not None and seen_there is not None:
             by_finish[finish_id] = (plain, seen_there)
     by_cluster = {i: cluster_tally.of_group(i) for i in range(cluster_count)}
@@ -115,10 +114,10 @@ def score_separation(
         ciede2000=plain_tally.of_all(),
         s_cielab=s_cielab,
         continuous_reference=reference,
-        s_cielab_stretched=stretched_score,
+        s_cielab_stretched=rest[0] if rest else None,
         by_finish=by_finish,
         by_cluster={i: statistics for i, statistics in by_cluster.items() if statistics is not None},
-        error_map=error,
+        error_map=errors[0],
         error_map_step_px=step,
         pixels=tuple(tuple(int(count) for count in row) for row in pixels.pixels),
     )

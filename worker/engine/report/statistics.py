@@ -42,6 +42,16 @@ class Tally:
             self.counts[group], self.totals[group], self.lowest[group], self.highest[group], self.bin_width
         )
 
+    def part(self, first: int, last: int) -> Tally:
+        """Groups first to last."""
+        return Tally(
+            counts=self.counts[first:last],
+            totals=self.totals[first:last],
+            lowest=self.lowest[first:last],
+            highest=self.highest[first:last],
+            bin_width=self.bin_width,
+        )
+
     def regrouped(self, inner: int, *, axis: int) -> Tally:
         """Groups numbered outer * inner + within, joined over the outer (axis 0) or the inner number (axis 1)."""
         shape = (-1, inner)

@@ -23,12 +23,13 @@ import numpy.typing as npt
 from numba import njit
 
 from worker.engine.arrays import Labels, Srgb
-from worker.engine.colorimetry import SRGB_TO_LINEAR, srgb_encoded, srgb_to_lab
+from worker.engine.colorimetry import srgb_encoded, srgb_to_lab
 from worker.engine.difference import ciede2000
 from worker.engine.palette.finish_colours import FinishColours
-from worker.engine.palette.hull import FIELD, OFFSETS, ONE, WEIGHTS, Packed, interpolate, pack
+from worker.engine.palette.hull import FIELD, OFFSETS, ONE, PLAIN, WEIGHTS, Packed, interpolate, pack
 from worker.engine.separation.families import BLOCK, Families, choose_families
-from worker.engine.threads import run_wavefront
+from worker.engine.separation.shared_counters import give_way, publish, published, take_next
+from worker.engine.threads import run_all
 from worker.finish import LayerRecipe
 
 MAX_RULED = 16
@@ -43,9 +44,12 @@ _RANGE_SHIFT = _RANGE.bit_length() - 1 - _RANGE_BITS
 _INDEX_MASK = (1 << _RANGE_BITS) - 1
 
 
-_BAND_ROWS = 48
-"""Rows of a tile. Two bands of targets and errors are kept: a cell is decided only after all that need what it
-overwrites."""
+_BAND_ROWS = 12
+"""Rows that one thread decides together; a multiple of the three that run in one loop."""
+_CHUNK_STEPS = 128
+"""Steps after which a band tells the one below how far it is."""
+_TRIES = 2000
+"""Looks at the band above before the thread lets others run."""
 
 
 def _in_all_fields(value: int) -> int:
@@ -64,7 +68,7 @@ _PACKED_BIAS_13 = _in_all_fields(_BIAS >> 4)
 class DiffusionTables:
     """What the loop looks up.
 
-    ranked : int64 (32^3,), all finishes from the nearest to the farthest by CIEDE2000, four bits each from the lowest up,
+    ranked : int64 (32^3,), all finishes from the nearest to the farthest by CIEDE2000, four bits each, lowest first,
     for each cell of a cube of encoded sRGB. companded : uint8 (2^13,), encoded value, in the cube's steps, of a linear
     value in range. finishes : int64 (n,), packed. legal : uint16 (n + 1, n + 1, n + 1, n + 1), bit set of the finishes
     that may stand at a cell whose left, upper left, upper and upper right neighbours are these; n stands for "no cell
@@ -122,6 +126,11 @@ def legal_sets(square: npt.NDArray[np.bool_]) -> npt.NDArray[np.uint16]:
     return sets
 
 
+def legal_in_families(legal: npt.NDArray[np.uint16], families: Families) -> npt.NDArray[np.uint16]:
+    """Legal sets for each family: its members that are legal; where there is none, as where two families meet, any."""
+    return np.stack([np.where(legal & bits, legal & bits, legal) for bits in families.bits])
+
+
 def diffusion_tables(
     colours: FinishColours, recipes: tuple[LayerRecipe, ...], *, rules: bool = True
 ) -> DiffusionTables:
@@ -160,7 +169,7 @@ def clamped(value: int) -> int:  # pragma: no cover - compiled
 
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def _cell(y, x, left_error, targets, errors, labels, members_of, ranked, companded, finishes, legal):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _cell(y, x, left_error, targets, errors, labels, family_of, ranked, companded, finishes, legal):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Decide cell (y, x) of a band; its error.
 
     x counts two columns of padding. `errors` and `labels` have one more row, above the band's first.
@@ -173,10 +182,9 @@ def _cell(y, x, left_error, targets, errors, labels, members_of, ranked, compand
         | (np.int64(companded[(value >> (FIELD + _RANGE_SHIFT)) & _INDEX_MASK]) << CUBE_BITS)
         | np.int64(companded[(value >> (2 * FIELD + _RANGE_SHIFT)) & _INDEX_MASK])
     )
-    legal_here = np.int64(legal[labels[y + 1, x - 1], labels[y, x - 1], labels[y, x], labels[y, x + 1]])
-    # Where two families meet, there may be no finish that is legal and a member; the upper one's is always legal.
-    inside = legal_here & np.int64(members_of[y, x])
-    legal_here = inside if inside else legal_here
+    legal_here = np.int64(
+        legal[family_of[y, x], labels[y + 1, x - 1], labels[y, x - 1], labels[y, x], labels[y, x + 1]]
+    )
     order = ranked[colour]
     # The second choice without a branch: the first is illegal too often, and too irregularly, to guess.
     label = order & 15 if (legal_here >> (order & 15)) & 1 else (order >> 4) & 15
@@ -189,35 +197,72 @@ def _cell(y, x, left_error, targets, errors, labels, members_of, ranked, compand
     return error
 
 
-_PLAIN: Packed = np.rint(SRGB_TO_LINEAR.astype(np.float64) * _SCALE16).astype(np.int64)[None]
-
-
 @njit(cache=True, nogil=True, error_model="numpy")
-def _fill(cells, first, from_step, to_step, plain, table, weights, offsets, family, bits, targets, members_of):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _fill(cells, first, from_step, to_step, plain, table, weights, offsets, family, targets, family_of):  # type: ignore[no-untyped-def]  # pragma: no cover
     """The targets of a tile: interpolated in the table of the family's hull, or the colours as they are."""
     width = targets.shape[1] - 4
     for y in range(cells.shape[0]):
-        row = targets[y]
+        row, kinds = targets[y], family_of[y]
         families = family[(first + y) // BLOCK]
-        for x in range(max(from_step - 2 * y, 0), min(to_step - 2 * y, width)):
-            red = np.int64(cells[y, x, 0])
-            green = np.int64(cells[y, x, 1])
-            blue = np.int64(cells[y, x, 2])
-            if plain:
-                row[x + 2] = table[0, red] + (table[0, green] << FIELD) + (table[0, blue] << (2 * FIELD))
-            else:
-                here = families[x // BLOCK]
-                row[x + 2] = interpolate(red, green, blue, table[here], weights, offsets)
-                members_of[y, x + 2] = bits[here]
+        begin, end = max(from_step - 2 * y, 0), min(to_step - 2 * y, width)
+        x = begin
+        while x < end:
+            here = families[x // BLOCK]
+            nodes = table[here]
+            block_end = min((x // BLOCK + 1) * BLOCK, end)
+            while x < block_end:
+                red = np.int64(cells[y, x, 0])
+                green = np.int64(cells[y, x, 1])
+                blue = np.int64(cells[y, x, 2])
+                if plain:
+                    row[x + 2] = nodes[red] + (nodes[green] << FIELD) + (nodes[blue] << (2 * FIELD))
+                else:
+                    row[x + 2] = interpolate(red, green, blue, nodes, weights, offsets)
+                kinds[x + 2] = here
+                x += 1
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _row(y, begin, end, targets, errors, labels, members_of, ranked, companded, finishes, legal):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _row(y, begin, end, targets, errors, labels, family_of, ranked, companded, finishes, legal):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Cells begin..end of row y."""
     if begin < end:
         left = errors[y + 1, begin + 1]
         for x in range(begin, end):
-            left = _cell(y, x + 2, left, targets, errors, labels, members_of, ranked, companded, finishes, legal)
+            left = _cell(y, x + 2, left, targets, errors, labels, family_of, ranked, companded, finishes, legal)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _scan(  # type: ignore[no-untyped-def]
+    last, from_step, to_step, targets, family_of, errors, labels, ranked, companded, finishes, legal
+):  # pragma: no cover - compiled
+    """Decide the cells of the first `last` rows whose step lies in from_step..to_step; three rows run in one loop."""
+    width = targets.shape[1] - 4
+    y = 0
+    while y < last:
+        begin_0, end_0 = max(from_step - 2 * y, 0), min(to_step - 2 * y, width)
+        begin_1, end_1 = max(from_step - 2 * y - 2, 0), min(to_step - 2 * y - 2, width)
+        begin_2, end_2 = max(from_step - 2 * y - 4, 0), min(to_step - 2 * y - 4, width)
+        # Row 1 lags two cells behind row 0, and row 2 behind row 1.
+        start = max(begin_0, begin_1 + 2, begin_2 + 4)
+        stop = min(end_0, end_1 + 2, end_2 + 4)
+        if y + 3 > last or stop - start < 8:
+            _row(y, begin_0, end_0, targets, errors, labels, family_of, ranked, companded, finishes, legal)
+            y += 1
+            continue
+        _row(y, begin_0, start, targets, errors, labels, family_of, ranked, companded, finishes, legal)
+        _row(y + 1, begin_1, start - 2, targets, errors, labels, family_of, ranked, companded, finishes, legal)
+        _row(y + 2, begin_2, start - 4, targets, errors, labels, family_of, ranked, companded, finishes, legal)
+        left_0 = errors[y + 1, start + 1]
+        left_1 = errors[y + 2, start - 1]
+        left_2 = errors[y + 3, start - 3]
+        for x in range(start, stop):
+            left_0 = _cell(y, x + 2, left_0, targets, errors, labels, family_of, ranked, companded, finishes, legal)
+            left_1 = _cell(y + 1, x, left_1, targets, errors, labels, family_of, ranked, companded, finishes, legal)
+            left_2 = _cell(y + 2, x - 2, left_2, targets, errors, labels, family_of, ranked, companded, finishes, legal)
+        _row(y, stop, end_0, targets, errors, labels, family_of, ranked, companded, finishes, legal)
+        _row(y + 1, stop - 2, end_1, targets, errors, labels, family_of, ranked, companded, finishes, legal)
+        _row(y + 2, stop - 4, end_2, targets, errors, labels, family_of, ranked, companded, finishes, legal)
+        y += 3
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -231,9 +276,8 @@ def _tile(  # type: ignore[no-untyped-def]
     weights,
     offsets,
     family,
-    bits,
     targets,
-    members_of,
+    family_of,
     errors,
     labels,
     ranked,
@@ -241,38 +285,79 @@ def _tile(  # type: ignore[no-untyped-def]
     finishes,
     legal,
 ):  # pragma: no cover - compiled
-    """Cells of a band whose step, x + 2 y, lies in from_step..to_step; three rows run in one loop."""
-    _fill(cells, first, from_step, to_step, plain, table, weights, offsets, family, bits, targets, members_of)
-    width = targets.shape[1] - 4
-    last = cells.shape[0]
-    y = 0
-    while y < last:
-        begin_0, end_0 = max(from_step - 2 * y, 0), min(to_step - 2 * y, width)
-        begin_1, end_1 = max(from_step - 2 * y - 2, 0), min(to_step - 2 * y - 2, width)
-        begin_2, end_2 = max(from_step - 2 * y - 4, 0), min(to_step - 2 * y - 4, width)
-        # Row 1 lags two cells behind row 0, and row 2 behind row 1.
-        start = max(begin_0, begin_1 + 2, begin_2 + 4)
-        stop = min(end_0, end_1 + 2, end_2 + 4)
-        if y + 3 > last or stop - start < 8:
-            _row(y, begin_0, end_0, targets, errors, labels, members_of, ranked, companded, finishes, legal)
-            y += 1
-            continue
-        _row(y, begin_0, start, targets, errors, labels, members_of, ranked, companded, finishes, legal)
-        _row(y + 1, begin_1, start - 2, targets, errors, labels, members_of, ranked, companded, finishes, legal)
-        _row(y + 2, begin_2, start - 4, targets, errors, labels, members_of, ranked, companded, finishes, legal)
-        left_0 = errors[y + 1, start + 1]
-        left_1 = errors[y + 2, start - 1]
-        left_2 = errors[y + 3, start - 3]
-        for x in range(start, stop):
-            left_0 = _cell(y, x + 2, left_0, targets, errors, labels, members_of, ranked, companded, finishes, legal)
-            left_1 = _cell(y + 1, x, left_1, targets, errors, labels, members_of, ranked, companded, finishes, legal)
-            left_2 = _cell(
-                y + 2, x - 2, left_2, targets, errors, labels, members_of, ranked, companded, finishes, legal
+    """Targets and decisions of a tile: the cells of a band whose step, x + 2 y, lies in from_step..to_step."""
+    _fill(cells, first, from_step, to_step, plain, table, weights, offsets, family, targets, family_of)
+    _scan(cells.shape[0], from_step, to_step, targets, family_of, errors, labels, ranked, companded, finishes, legal)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _run_bands(  # type: ignore[no-untyped-def]
+    cells,
+    plain,
+    table,
+    weights,
+    offsets,
+    family,
+    targets,
+    family_of,
+    errors,
+    labels,
+    ranked,
+    companded,
+    finishes,
+    legal,
+    counters,
+):  # pragma: no cover - compiled
+    """Take band after band until none is left; each waits, chunk by chunk, for the band above it.
+
+    counters : the next band, then how many steps of each band are done. Bands are taken in order, and whoever holds one
+    goes on with it, so there is always one that needs not wait. Of targets and errors there are as many bands as
+    threads and one more: a band ends after the one above it, so those at work stand in a row.
+    """
+    height, width = cells.shape[0], cells.shape[1]
+    slots = targets.shape[0]
+    while True:
+        band = np.int64(take_next(counters, 0))  # type: ignore[call-arg]
+        first = band * _BAND_ROWS
+        if first >= height:
+            return
+        rows = min(_BAND_ROWS, height - first)
+        here, below = band % slots, (band + 1) % slots
+        steps = width + 2 * _BAND_ROWS
+        done = 0
+        while done < steps:
+            to_step = min(done + _CHUNK_STEPS, steps)
+            if band > 0:
+                # The cell above the right neighbour of this chunk's last must be decided.
+                needed = min(to_step + 2 * _BAND_ROWS - 1, steps)
+                tries = 0
+                while published(counters, band) < needed:
+                    tries += 1
+                    if tries > _TRIES:
+                        give_way()
+            _tile(
+                cells[first : first + rows],
+                first,
+                done,
+                to_step,
+                plain,
+                table,
+                weights,
+                offsets,
+                family,
+                targets[here],
+                family_of[here],
+                errors[here],
+                labels[first:],
+                ranked,
+                companded,
+                finishes,
+                legal,
             )
-        _row(y, stop, end_0, targets, errors, labels, members_of, ranked, companded, finishes, legal)
-        _row(y + 1, stop - 2, end_1, targets, errors, labels, members_of, ranked, companded, finishes, legal)
-        _row(y + 2, stop - 4, end_2, targets, errors, labels, members_of, ranked, companded, finishes, legal)
-        y += 3
+            for x in range(max(done - 2 * (rows - 1), 0), min(to_step - 2 * (rows - 1), width)):
+                errors[below, 0, x + 2] = errors[here, rows, x + 2]
+            publish(counters, band + 1, to_step)
+            done = to_step
 
 
 def diffuse(cells: Srgb, families: Families | None, tables: DiffusionTables, *, threads: int = 1) -> Labels:
@@ -292,52 +377,41 @@ def diffuse(cells: Srgb, families: Families | None, tables: DiffusionTables, *, 
     """
     height, width = cells.shape[:2]
     none = len(tables.finishes)
-    targets = np.empty((2, _BAND_ROWS, width + 4), dtype=np.int64)
-    members_of = np.full((2, _BAND_ROWS, width + 4), 0xFFFF, dtype=np.uint16)
-    errors = np.zeros((2, _BAND_ROWS + 1, width + 4), dtype=np.int64)
     labels = np.empty((height + 1, width + 4), dtype=np.uint8)
     labels[0] = none
     labels[:, :2] = none
     labels[:, -2:] = none
-    steps = width + 2 * height
-    chunk_steps = steps if threads <= 1 else max(256, min(2048, width))
     if families is None:
         family = np.zeros((-(-height // BLOCK), -(-width // BLOCK)), dtype=np.uint8)
-        bits, table = np.array([0xFFFF], dtype=np.int64), _PLAIN
+        table, legal = PLAIN[None], tables.legal[None]
     else:
         family = choose_families(cells, families, threads=threads)
-        bits, table = families.bits.astype(np.int64), families.hulls
+        table, legal = families.hulls, legal_in_families(tables.legal, families)
 
-    def work(band: int, chunk: int) -> None:
-        first = band * _BAND_ROWS
-        rows = min(_BAND_ROWS, height - first)
-        from_step, to_step = chunk * chunk_steps - 2 * first, (chunk + 1) * chunk_steps - 2 * first
-        if from_step >= width + 2 * rows or to_step <= 0:
-            return
-        here, below = band & 1, (band + 1) & 1
-        _tile(
-            cells[first : first + rows],
-            first,
-            from_step,
-            to_step,
+    counters = np.zeros(1 + -(-height // _BAND_ROWS), dtype=np.int64)
+    slots = threads + 1
+    targets = np.empty((slots, _BAND_ROWS, width + 4), dtype=np.int64)
+    family_of = np.empty((slots, _BAND_ROWS, width + 4), dtype=np.uint8)
+    errors = np.zeros((slots, _BAND_ROWS + 1, width + 4), dtype=np.int64)
+
+    def work() -> None:
+        _run_bands(
+            cells,
             families is None,
             table,
             WEIGHTS,
             OFFSETS,
             family,
-            bits,
-            targets[here],
-            members_of[here],
-            errors[here],
-            labels[first:],
+            targets,
+            family_of,
+            errors,
+            labels,
             tables.ranked,
             tables.companded,
             tables.finishes,
-            tables.legal,
+            legal,
+            counters,
         )
-        begin, end = max(from_step - 2 * (rows - 1), 0), min(to_step - 2 * (rows - 1), width)
-        if begin < end:
-            errors[below, 0, 2 + begin : 2 + end] = errors[here, rows, 2 + begin : 2 + end]
 
-    run_wavefront(work, -(-height // _BAND_ROWS), -(-steps // chunk_steps), threads)
+    run_all(work, [()] * threads, threads)
     return np.ascontiguousarray(labels[1:, 2:-2])

@@ -80,7 +80,7 @@ def separate(
     route, reason = choose_edges(picture, settings, fab, assignment.active)
     places = _with_clear(places, clear, background)
     if route == "threshold":
-        labels = assignment.labels()
+        labels = assignment.labels(threads=threads)
         if board is not None:
             labels[~board] = OUTSIDE
         labels = threshold(

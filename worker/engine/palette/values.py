@@ -1,0 +1,45 @@
+"""Counting and replacing the values of a label picture, uint8 (H, W), without a copy in a wider type."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+from worker.engine.arrays import Labels
+from worker.engine.threads import run_all, shared_strips
+
+
+@njit(cache=True, nogil=True)
+def _count(values, first, last, counts):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    # Two tallies, so that a run of one value does not wait for its own last addition.
+    other = np.zeros(256, dtype=np.int64)
+    for y in range(first, last):
+        row = values[y]
+        for x in range(0, row.shape[0] - 1, 2):
+            counts[row[x]] += 1
+            other[row[x + 1]] += 1
+        if row.shape[0] % 2:
+            counts[row[-1]] += 1
+    counts += other
+
+
+def count_values(values: Labels) -> npt.NDArray[np.int64]:
+    """int64 (256,): how many pixels carry each value."""
+    counts = np.zeros(256, dtype=np.int64)
+    _count(values, 0, values.shape[0], counts)
+    return counts
+
+
+@njit(cache=True, nogil=True)
+def _map(values, table, first, last, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    for y in range(first, last):
+        for x in range(values.shape[1]):
+            out[y, x] = table[values[y, x]]
+
+
+def map_values(values: Labels, table: npt.NDArray[np.uint8], *, threads: int = 1) -> Labels:
+    """`table`, uint8 (256,), at every value: uint8 (H, W)."""
+    out = np.empty_like(values)
+    run_all(lambda first, last: _map(values, table, first, last, out), shared_strips(values.shape[0], threads), threads)
+    return out

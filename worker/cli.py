@@ -78,6 +78,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
     _add_convert(commands)
+    _add_masks(commands)
     _add_fab(commands)
     _add_serve(commands)
     _add_demo(commands)
@@ -116,6 +117,20 @@ def _add_convert(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
             help=(text + ("; may be repeated" if name in REPEATABLE else "")).replace("%", "%%"),
         )
     parser.set_defaults(run=_convert)
+
+
+def _add_masks(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    epilog = (
+        "example:\n  maskwright masks wall.png --fab alba-black --pitch 20um --out wall-masks\n\n"
+        "For artworks too large for 'convert': a plain 8-bit PNG, JPEG or TIFF is read in strips, in little memory.\n"
+        "Each of its pixels becomes one board pixel and goes to its nearest finish, with no clean-up and no score.\n"
+    )
+    parser = _add_command(commands, "masks", "write masks alone, of an artwork of any size", epilog)
+    parser.add_argument("artwork", type=Path, metavar="ARTWORK", help="a plain 8-bit PNG, JPEG or TIFF")
+    parser.add_argument("--fab", required=True, help="path to a fab profile (.toml), or the id of an installed one")
+    parser.add_argument("--out", required=True, type=Path, metavar="DIR", help="folder for the masks; must be new")
+    parser.add_argument("--pitch", metavar="PITCH", help=f"{SETTINGS['pitch'][2]} (default: {SETTINGS['pitch'][1]})")
+    parser.set_defaults(run=_masks)
 
 
 def _option(setting: str) -> str:
@@ -203,6 +218,27 @@ def _convert(given: argparse.Namespace) -> int:
         print(f"maskwright: stopped; {len(run.rows)} of {len(found.artworks)} done and kept.", file=sys.stderr)
         return STOPPED
     return _tell(run, found.skipped)
+
+
+def _masks(given: argparse.Namespace) -> int:
+    settings = read_settings({"pitch": given.pitch})
+    from worker.installed_fabs import find_fab
+    from worker.mask_run import write_masks_alone
+    from worker.settings import processor_cores, read_environment
+
+    environment = read_environment()
+    pixels = write_masks_alone(
+        given.artwork,
+        find_fab(given.fab, environment),
+        given.out,
+        pitch_um=settings.pitch_um,
+        tables=environment.cache_dir.expanduser(),
+        threads=environment.threads or processor_cores(),
+    )
+    total = max(1, sum(pixels.values()))
+    for finish, count in pixels.items():
+        print(f"{given.out / finish}.png: {100.0 * count / total:.2f} %")
+    return ALL_DONE
 
 
 def _tell(run: ConversionRun, skipped: Sequence[Path]) -> int:

@@ -14,6 +14,7 @@ from worker.artwork_files import ArtworkFile
 from worker.errors import ArtworkError, MaskwrightError
 from worker.fab_profile import FabProfile
 from worker.job_settings import Settings
+from worker.quick_start import leave_out_matrix_products
 from worker.result_folder import check_replaceable, replace_result
 from worker.summary_table import SummaryRow, summary_row
 
@@ -42,6 +43,7 @@ class ConversionRun:
 
     def convert(self, artworks: Sequence[ArtworkFile]) -> None:
         """Convert every artwork; whatever goes wrong with one is kept in `failures`."""
+        leave_out_matrix_products()
         with self._progress() as progress:
             for done, artwork in enumerate(artworks):
                 watch = _Watch.start(progress, artwork, done, len(artworks))

@@ -43,10 +43,8 @@ def half_kernel(s: float, pixels_per_degree: float, *, reach: float = 6.0) -> Fl
 def transfer(half: Floats, length: int) -> Floats:
     """What a kernel passes of each cosine of a side of `length` pixels."""
     phase = np.pi * np.arange(length) / length
-    passed = np.full(length, half[0])
-    for n in range(1, len(half)):
-        passed += 2.0 * half[n] * np.cos(phase * n)
-    return passed
+    waves = np.cos(np.outer(phase, np.arange(1, len(half))))
+    return np.asarray(half[0] + 2.0 * (waves @ half[1:]))
 
 
 def filter_channel(plane: Floats, kernel: list[tuple[float, float]], pixels_per_degree: float) -> Floats:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from tests.boards import board
-from worker.engine.palette.finish_colours import finish_colours
+from worker.engine.palette.finish_colours import colours_from_lab, finish_colours
 from worker.engine.separation.families import BLOCK, choose_families, find_families
 
 
@@ -27,8 +27,6 @@ def test_finishes_that_all_agree_are_one_family() -> None:
     fab = board("nocturne-gold")
     keep = [i for i, finish in enumerate(fab.finishes) if not finish.recipe.legend]
     colours = finish_colours(fab)
-    from worker.engine.palette.finish_colours import colours_from_lab
-
     families = find_families(
         colours_from_lab(tuple(colours.ids[i] for i in keep), colours.lab[keep]), [fab.finishes[i].recipe for i in keep]
     )

@@ -23,6 +23,8 @@ $(STAMP): requirements.lock pyproject.toml
 	@echo "Installing what requirements.lock names into $(VENV); the first time takes a few minutes."
 	@$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements.lock
 	@$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps -e .
+	@echo "Compiling the engine's loops; this takes a minute or two."
+	@$(BIN)/python -m worker.warm_up
 	@touch $(STAMP)
 
 demo: $(STAMP) ## start the service, send it every sample, print a table; results in build/demo/

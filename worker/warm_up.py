@@ -1,0 +1,60 @@
+"""Compile the engine's loops once, after installation, so that the first artwork does not wait for it.
+
+`python -m worker.warm_up` converts a few tiny pictures along every route; numba keeps what it compiles beside the
+sources.
+"""
+
+from __future__ import annotations
+
+import io
+import time
+
+import numpy as np
+from PIL import Image
+
+from worker.fab_profile import read_fab_profile
+from worker.job_settings import read_settings
+from worker.settings import PROJECT
+
+ROUTES: tuple[tuple[str, dict[str, str | list[str]]], ...] = (
+    ("photo", {"edges": "dither"}),
+    ("photo", {"edges": "threshold", "width": "2mm"}),
+    ("photo", {"edges": "threshold", "assignment": "contrast"}),
+    ("flat", {"edges": "threshold", "width": "6mm"}),
+    ("flat", {"edges": "dither", "pin": ["#C81E1E=legend"]}),
+    ("clear", {"edges": "dither"}),
+    ("clear", {"edges": "threshold", "width": "2mm"}),
+)
+"""Kind of picture and settings of each route."""
+
+
+def picture(kind: str) -> bytes:
+    """A tiny PNG: photo-like, flat, or with transparent places."""
+    rng = np.random.default_rng(0)
+    pixels = rng.integers(0, 256, (160, 160, 3), dtype=np.uint8)
+    if kind != "photo":
+        pixels[:] = (240, 240, 230)
+        pixels[40:100, 30:110] = (200, 30, 30)
+    out = io.BytesIO()
+    image = Image.fromarray(pixels)
+    if kind == "clear":
+        image.putalpha(Image.fromarray(np.repeat(np.arange(160, dtype=np.uint8)[:, None] + 60, 160, axis=1)))
+    image.save(out, "PNG")
+    return out.getvalue()
+
+
+def warm_up() -> None:
+    """Go along every route once."""
+    from worker.engine.pipeline import convert
+
+    fab = read_fab_profile((PROJECT / "samples" / "fabs" / "nocturne-gold.toml").read_bytes())
+    for kind, given in ROUTES:
+        conversion = convert(picture(kind), fab, read_settings({"width": "3.2mm", **given}), threads=2)
+        for _ in conversion.files():
+            pass
+
+
+if __name__ == "__main__":
+    begin = time.perf_counter()
+    warm_up()
+    print(f"The engine's loops are compiled ({time.perf_counter() - begin:.0f} s).")

@@ -117,8 +117,8 @@ def board_xyz(found: Conversion, masks: dict[str, Mask]) -> Floats:
 def test_s_cielab(name: str, edges: str, pitch: str, width: str, highest: float, tables: MemoryTables) -> None:
     """Within 0.1 of the second implementation at 100 and 20 um.
 
-    At 20 um the one highest pixel is within 4.5 (1 as a rule): the engine looks at blocks of 3 px, and the highest lie where
-    CIEDE2000 itself jumps, between opposite hues or beside black.
+    At 20 um the one highest pixel is within 4.5 (1 as a rule): the engine looks at blocks of 3 px, and the highest lie
+    where CIEDE2000 itself jumps, between opposite hues or beside black.
     """
     found = converted(png_of(cut(name, 225, 300)), "nocturne-gold", tables, width=width, pitch=pitch, edges=edges)
     ppd = pixels_per_degree(300.0, found.picture.pitch_um)

@@ -157,7 +157,7 @@ def diffusion_tables(
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def clamped(value: int) -> int:  # pragma: no cover - compiled
+def _clamped(value: int) -> int:  # pragma: no cover - compiled
     """A packed, biased value with every field brought into range."""
     value += _WIDE_BIAS
     low = (1 << (FIELD - 1)) - _BIAS
@@ -169,30 +169,52 @@ def clamped(value: int) -> int:  # pragma: no cover - compiled
 
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def carried(left, upper_left, upper, upper_right):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """What the neighbours' packed errors bring to a cell, times 16."""
+    return 7 * left + upper_left + 4 * upper + 3 * upper_right
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def in_range(value):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """A packed value, times 16, biased and clamped field by field."""
+    value += _PACKED_BIAS
+    return _clamped(value) if value & _OUT_OF_RANGE else value
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def cube_place(value, companded):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """Where a value in range lies in the cube of encoded sRGB."""
+    return (
+        (np.int64(companded[(value >> _RANGE_SHIFT) & _INDEX_MASK]) << (2 * CUBE_BITS))
+        | (np.int64(companded[(value >> (FIELD + _RANGE_SHIFT)) & _INDEX_MASK]) << CUBE_BITS)
+        | np.int64(companded[(value >> (2 * FIELD + _RANGE_SHIFT)) & _INDEX_MASK])
+    )
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def unpaid(value, finish):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """The packed error that a finish leaves of a value in range."""
+    return ((value >> 4) & _SIXTEENTH_MASK) - _PACKED_BIAS_13 - finish
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def _cell(y, x, left_error, targets, errors, labels, family_of, ranked, companded, finishes, legal):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Decide cell (y, x) of a band; its error.
 
     x counts two columns of padding. `errors` and `labels` have one more row, above the band's first.
     """
-    value = targets[y, x] + 7 * left_error + errors[y, x - 1] + 4 * errors[y, x] + 3 * errors[y, x + 1] + _PACKED_BIAS
-    if value & _OUT_OF_RANGE:
-        value = clamped(value)
-    colour = (
-        (np.int64(companded[(value >> _RANGE_SHIFT) & _INDEX_MASK]) << (2 * CUBE_BITS))
-        | (np.int64(companded[(value >> (FIELD + _RANGE_SHIFT)) & _INDEX_MASK]) << CUBE_BITS)
-        | np.int64(companded[(value >> (2 * FIELD + _RANGE_SHIFT)) & _INDEX_MASK])
-    )
+    value = in_range(targets[y, x] + carried(left_error, errors[y, x - 1], errors[y, x], errors[y, x + 1]))
     legal_here = np.int64(
         legal[family_of[y, x], labels[y + 1, x - 1], labels[y, x - 1], labels[y, x], labels[y, x + 1]]
     )
-    order = ranked[colour]
+    order = ranked[cube_place(value, companded)]
     # The second choice without a branch: the first is illegal too often, and too irregularly, to guess.
     label = order & 15 if (legal_here >> (order & 15)) & 1 else (order >> 4) & 15
     while not (legal_here >> label) & 1:
         order >>= 4
         label = order & 15
     labels[y + 1, x] = label
-    error = ((value >> 4) & _SIXTEENTH_MASK) - _PACKED_BIAS_13 - finishes[label]
+    error = unpaid(value, finishes[label])
     errors[y + 1, x] = error
     return error
 

@@ -12,19 +12,9 @@ import numpy.typing as npt
 from numba import njit
 
 from worker.engine.arrays import Labels
-from worker.engine.palette.hull import FIELD, OFFSETS, WEIGHTS, interpolate
+from worker.engine.palette.hull import OFFSETS, WEIGHTS, interpolate
 from worker.engine.separation.cells import FREE, Cells
-from worker.engine.separation.diffusion import (
-    _INDEX_MASK,
-    _OUT_OF_RANGE,
-    _PACKED_BIAS,
-    _PACKED_BIAS_13,
-    _RANGE_SHIFT,
-    _SIXTEENTH_MASK,
-    CUBE_BITS,
-    DiffusionTables,
-    clamped,
-)
+from worker.engine.separation.diffusion import DiffusionTables, carried, cube_place, in_range, unpaid
 from worker.engine.separation.families import BLOCK, Families, choose_families
 from worker.errors import ImpossiblePlaceError
 
@@ -193,29 +183,16 @@ def _scan(  # type: ignore[no-untyped-def]
             if decided[y, x]:
                 continue
             here_family = family[y // BLOCK, x // BLOCK]
-            value = (
-                interpolate(
-                    np.int64(srgb[y, x, 0]),
-                    np.int64(srgb[y, x, 1]),
-                    np.int64(srgb[y, x, 2]),
-                    table[here_family],
-                    weights,
-                    offsets,
-                )
-                + 7 * here[x]
-                + above[x]
-                + 4 * above[x + 1]
-                + 3 * above[x + 2]
-                + _PACKED_BIAS
+            target = interpolate(
+                np.int64(srgb[y, x, 0]),
+                np.int64(srgb[y, x, 1]),
+                np.int64(srgb[y, x, 2]),
+                table[here_family],
+                weights,
+                offsets,
             )
-            if value & _OUT_OF_RANGE:
-                value = clamped(value)
-            colour = (
-                (np.int64(companded[(value >> _RANGE_SHIFT) & _INDEX_MASK]) << (2 * CUBE_BITS))
-                | (np.int64(companded[(value >> (FIELD + _RANGE_SHIFT)) & _INDEX_MASK]) << CUBE_BITS)
-                | np.int64(companded[(value >> (2 * FIELD + _RANGE_SHIFT)) & _INDEX_MASK])
-            )
-            order = ranked[colour]
+            value = in_range(target + carried(here[x], above[x], above[x + 1], above[x + 2]))
+            order = ranked[cube_place(value, companded)]
             pinned = wanted[y, x] != FREE
             label = none
             # First a member of the family; where two families meet, any other.
@@ -242,5 +219,5 @@ def _scan(  # type: ignore[no-untyped-def]
                 label = np.int64(labels[y + 1, x + 1])
             labels[y + 1, x + 1] = label
             if not pinned:
-                here[x + 1] = ((value >> 4) & _SIXTEENTH_MASK) - _PACKED_BIAS_13 - finishes[label]
+                here[x + 1] = unpaid(value, finishes[label])
     return -1, -1

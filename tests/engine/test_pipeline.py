@@ -64,7 +64,7 @@ def check_partition(found: Conversion, masks: dict[str, npt.NDArray[np.bool_]], 
 
 
 @given(st.sampled_from(CASES), st.integers(1, 30), st.integers(1, 30), st.integers(0, 2**32 - 1), st.data())
-@hypothesis_settings(FLOW, max_examples=60)
+@hypothesis_settings(FLOW, max_examples=50)
 def test_any_image_mode_and_size(
     tables: MemoryTables, case: tuple[str, str], height: int, width: int, seed: int, data: st.DataObject
 ) -> None:

@@ -38,7 +38,7 @@ def test_on_the_samples(name: str, tables: MemoryTables) -> None:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("name", PHOTOGRAPHS)
-@pytest.mark.parametrize("fab", ["nocturne-gold", "meadow-tin", "alba-black"])
+@pytest.mark.parametrize("fab", ["nocturne-gold", "meadow-tin"])
 def test_on_photographs(name: str, fab: str, tables: MemoryTables) -> None:
     assert cost(png_of(photograph(name)), fab, {"width": "50mm", "pitch": "50um"}, tables) <= 0.3
 

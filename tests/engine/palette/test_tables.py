@@ -39,13 +39,13 @@ def made_up(labs: npt.ArrayLike) -> FinishColours:
 @pytest.mark.slow
 @pytest.mark.parametrize("name", FABS)
 def test_it_is_exact(name: str, tables: MemoryTables) -> None:
-    """1.5 million random colours of each demo profile, and all greys; with WHOLE_SWEEPS=1 every one of the 2^24."""
+    """700,000 random colours of each demo profile, and all greys; with WHOLE_SWEEPS=1 every one of the 2^24."""
     colours = finish_colours(board(name))
     table = nearest_finish_table(colours, tables=tables, threads=2)
     assert table.shape == (COLOURS,)
     greys = np.arange(256) * 0x010101
     rng = np.random.default_rng(31)
-    count = sweep_size(1_500_000, COLOURS)
+    count = sweep_size(700_000, COLOURS)
     codes = np.arange(COLOURS) if count == COLOURS else np.concatenate([greys, rng.integers(0, COLOURS, count)])
     for part in np.array_split(codes, max(1, len(codes) // 500_000)):
         assert (table[part] == nearest_by_force(part, colours)).all()

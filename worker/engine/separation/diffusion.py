@@ -46,9 +46,11 @@ _INDEX_MASK = (1 << _RANGE_BITS) - 1
 
 _BAND_ROWS = 12
 """Rows that one thread decides together; a multiple of the three that run in one loop."""
-_CHUNK_STEPS = 128
-"""Steps after which a band tells the one below how far it is."""
-_TRIES = 2000
+_CHUNK_STEPS = 32
+"""Steps, at least, after which a band tells the one below how far it is."""
+_APART = 8
+"""Counters stand a cache line apart, so that looking at one does not slow the writing of another."""
+_TRIES = 200
 """Looks at the band above before the thread lets others run."""
 
 
@@ -332,8 +334,9 @@ def _run_bands(  # type: ignore[no-untyped-def]
 ):  # pragma: no cover - compiled
     """Take band after band until none is left; each waits, chunk by chunk, for the band above it.
 
-    counters : the next band, then how many steps of each band are done. Bands are taken in order, and whoever holds one
-    goes on with it, so there is always one that needs not wait. Of targets and errors there are as many bands as
+    counters : the next band, then, _APART places further on for each band, how many of its steps
+    are done. Bands are taken in order, and whoever holds one goes on with it, so there is always one that needs not
+    wait. Of targets and errors there are as many bands as
     threads and one more: a band ends after the one above it, so those at work stand in a row.
     """
     height, width = cells.shape[0], cells.shape[1]
@@ -346,14 +349,15 @@ def _run_bands(  # type: ignore[no-untyped-def]
         rows = min(_BAND_ROWS, height - first)
         here, below = band % slots, (band + 1) % slots
         steps = width + 2 * _BAND_ROWS
+        chunk = max(_CHUNK_STEPS, width // 8)
         done = 0
         while done < steps:
-            to_step = min(done + _CHUNK_STEPS, steps)
+            to_step = min(done + chunk, steps)
             if band > 0:
                 # The cell above the right neighbour of this chunk's last must be decided.
                 needed = min(to_step + 2 * _BAND_ROWS - 1, steps)
                 tries = 0
-                while published(counters, band) < needed:
+                while published(counters, band * _APART) < needed:
                     tries += 1
                     if tries > _TRIES:
                         give_way()
@@ -378,7 +382,7 @@ def _run_bands(  # type: ignore[no-untyped-def]
             )
             for x in range(max(done - 2 * (rows - 1), 0), min(to_step - 2 * (rows - 1), width)):
                 errors[below, 0, x + 2] = errors[here, rows, x + 2]
-            publish(counters, band + 1, to_step)
+            publish(counters, (band + 1) * _APART, to_step)
             done = to_step
 
 
@@ -410,7 +414,7 @@ def diffuse(cells: Srgb, families: Families | None, tables: DiffusionTables, *, 
         family = choose_families(cells, families, threads=threads)
         table, legal = families.hulls, legal_in_families(tables.legal, families)
 
-    counters = np.zeros(1 + -(-height // _BAND_ROWS), dtype=np.int64)
+    counters = np.zeros((1 + -(-height // _BAND_ROWS)) * _APART, dtype=np.int64)
     slots = threads + 1
     targets = np.empty((slots, _BAND_ROWS, width + 4), dtype=np.int64)
     family_of = np.empty((slots, _BAND_ROWS, width + 4), dtype=np.uint8)

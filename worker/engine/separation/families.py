@@ -30,6 +30,7 @@ BLOCK = 4
 _SMOOTHING = 12.0
 """Variance, in blocks, of the smoothing of the choice."""
 _STEPS = 32
+_MANY_CELLS = 1 << 20
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -119,6 +120,8 @@ def choose_families(cells: Srgb, families: Families, *, threads: int = 1) -> Lab
     shape = (-(-height // BLOCK), -(-width // BLOCK))
     if families.preference is None:
         return np.zeros(shape, dtype=np.uint8)
+    # Fewer cells than this are counted before a second thread has begun.
+    threads = threads if height * width > _MANY_CELLS else 1
     nearer = np.zeros(shape, dtype=np.float32)
     preference = families.preference
     run_all(

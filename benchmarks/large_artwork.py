@@ -30,8 +30,12 @@ with contextlib.ExitStack() as stack:
     source = stack.enter_context(path.open("rb"))
     table = nearest_finish_table(colours, threads=2)
     write_masks(read_strips(source), table, outputs, pitch_um=20.0, threads=2)
-unit = 1 if sys.platform == "darwin" else 1024
-print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * unit / 1e6, time.perf_counter() - begin)
+if sys.platform == "linux":
+    # The peak of this program; ru_maxrss would start from that of the process that started it.
+    peak = int(Path("/proc/self/status").read_text().split("VmHWM:")[1].split()[0]) * 1024
+else:
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+print(peak / 1e6, time.perf_counter() - begin)
 """
 
 

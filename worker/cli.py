@@ -6,6 +6,7 @@ Only the standard library is loaded here; each command loads what it needs when 
 from __future__ import annotations
 
 import argparse
+import gc
 import os
 import sys
 from collections.abc import Sequence
@@ -191,6 +192,7 @@ def _add_demo(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> 
 
 
 def _convert(given: argparse.Namespace) -> int:
+    gc.disable()  # loading modules leaves nothing to collect; `ConversionRun` turns it on again
     settings = read_settings({name: getattr(given, name) for name in SETTINGS})
     from worker.artwork_files import find_artworks
     from worker.installed_fabs import find_fab

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import time
 import traceback
 from collections.abc import Callable, Sequence
@@ -55,6 +56,7 @@ class ConversionRun:
                     self.console.print(traceback.format_exc(), markup=False, highlight=False)
                     self._fail(artwork, _FAULT)
                 watch.stop()
+                gc.enable()
 
     def _convert(self, artwork: ArtworkFile, report: Report) -> None:
         from worker.engine import pipeline

@@ -65,6 +65,19 @@ SRGB_TO_LINEAR: Float32s = srgb_decoded(np.arange(256) / 255.0).astype(np.float3
 """float32 (256,): linear light 0 to 1 of each encoded value."""
 SRGB_TO_LINEAR.setflags(write=False)
 
+LINEAR_TO_SRGB: npt.NDArray[np.uint8] = np.rint(srgb_encoded(np.arange(1 << 14) / ((1 << 14) - 1)) * 255.0).astype(
+    np.uint8
+)
+"""uint8 (2^14,): encoded value of linear light, in even steps from 0 to 1."""
+LINEAR_TO_SRGB.setflags(write=False)
+
+
+def white_ratios() -> Floats:
+    """What each encoded value of each channel adds to X, Y and Z over the D65 white: float64 (256, 3, 3)."""
+    return np.ascontiguousarray(
+        srgb_decoded(np.arange(256) / 255.0)[:, None, None] * LINEAR_RGB_TO_XYZ.T[None] / D65_WHITE
+    )
+
 
 def linear_rgb_to_xyz(linear_rgb: npt.ArrayLike) -> Floats:
     """XYZ (D65, Y of white 1) from linear sRGB 0 to 1."""

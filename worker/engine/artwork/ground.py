@@ -7,12 +7,10 @@ import numpy.typing as npt
 from numba import njit
 
 from worker.engine.arrays import Alpha, Srgb
-from worker.engine.colorimetry import SRGB_TO_LINEAR, srgb_encoded
+from worker.engine.colorimetry import LINEAR_TO_SRGB, SRGB_TO_LINEAR
 
 OPAQUE_FROM = 128
 """A pixel of less alpha than this is transparent: it belongs to the background."""
-
-_LEVELS = 1 << 14
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -47,7 +45,6 @@ def lay_on_ground(srgb: Srgb, alpha: Alpha | None, ground: Srgb) -> tuple[Srgb, 
     if alpha is None:
         return srgb, None
     out = np.empty_like(srgb)
-    encoded = np.rint(srgb_encoded(np.arange(_LEVELS) / (_LEVELS - 1)) * 255.0).astype(np.uint8)
-    _lay(srgb, alpha, ground, SRGB_TO_LINEAR, encoded, out)
+    _lay(srgb, alpha, ground, SRGB_TO_LINEAR, LINEAR_TO_SRGB, out)
     clear = alpha < OPAQUE_FROM
     return out, clear if clear.any() else None

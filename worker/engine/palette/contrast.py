@@ -6,11 +6,9 @@ import numpy as np
 from numba import njit
 
 from worker.engine.arrays import Floats, Srgb
-from worker.engine.colorimetry import D65_WHITE, LINEAR_RGB_TO_XYZ, SRGB_TO_LINEAR, XYZ_TO_LINEAR_RGB, srgb_encoded
+from worker.engine.colorimetry import D65_WHITE, LINEAR_RGB_TO_XYZ, LINEAR_TO_SRGB, SRGB_TO_LINEAR, XYZ_TO_LINEAR_RGB
 from worker.engine.palette.histogram import Histogram
 from worker.engine.threads import row_strips, run_all
-
-_LEVELS = 1 << 14
 
 
 def lightness_line(histogram: Histogram, lab: Floats, amount: float) -> tuple[float, float]:
@@ -73,12 +71,11 @@ def stretch_lightness(srgb: Srgb, slope: float, offset: float, *, threads: int =
     Clipped to L* 0 to 100 and to the sRGB gamut, channel by channel in linear light.
     """
     out = np.empty_like(srgb)
-    encoded = np.rint(srgb_encoded(np.arange(_LEVELS) / (_LEVELS - 1)) * 255.0).astype(np.uint8)
     forward = np.ascontiguousarray(LINEAR_RGB_TO_XYZ / D65_WHITE[:, None])
     back = np.ascontiguousarray(XYZ_TO_LINEAR_RGB * D65_WHITE[None, :])
     linear = SRGB_TO_LINEAR.astype(np.float64)
     run_all(
-        lambda a, b: _stretch(srgb, linear, forward, back, encoded, slope, offset, a, b, out),
+        lambda a, b: _stretch(srgb, linear, forward, back, LINEAR_TO_SRGB, slope, offset, a, b, out),
         row_strips(srgb.shape[0], 64),
         threads,
     )

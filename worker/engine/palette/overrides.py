@@ -10,7 +10,7 @@ import numpy.typing as npt
 from numba import njit
 
 from worker.engine.arrays import Floats
-from worker.engine.colorimetry import D65_WHITE, LINEAR_RGB_TO_XYZ, srgb_decoded, srgb_to_lab
+from worker.engine.colorimetry import srgb_to_lab, white_ratios
 from worker.engine.difference import ciede2000, ciede2000_pair
 from worker.engine.palette.histogram import Histogram
 from worker.engine.threads import row_strips, run_all
@@ -65,7 +65,7 @@ def _fill_pins(first, last, ratios, pins, limits, table):  # type: ignore[no-unt
 def pin_table(pins: Sequence[Pin], *, threads: int = 1) -> PinTable:
     """Which pin holds each colour: the nearest one within its deltaE, by exact CIEDE2000; of equals, the first."""
     table = np.zeros(1 << 24, dtype=np.uint8)
-    ratios = srgb_decoded(np.arange(256) / 255.0)[:, None, None] * LINEAR_RGB_TO_XYZ.T[None] / D65_WHITE
+    ratios = white_ratios()
     labs = srgb_to_lab(np.array([pin.srgb for pin in pins]))
     # The pin's own colour always counts, whatever rounding makes of a distance of 0.
     limits = np.array([pin.delta_e + 1e-9 for pin in pins])

@@ -14,7 +14,7 @@ import numpy as np
 from numba import njit
 
 from worker.engine.arrays import Floats, Labels, Srgb
-from worker.engine.colorimetry import D65_WHITE, LINEAR_RGB_TO_XYZ, srgb_decoded
+from worker.engine.colorimetry import white_ratios
 from worker.engine.difference import FAST_ERROR, ciede2000_pair, fast_squared, lab_f
 from worker.engine.palette.finish_colours import FinishColours
 from worker.engine.threads import row_strips, run_all, shared_strips
@@ -47,8 +47,7 @@ def nearest_finish_table(colours: FinishColours, *, tables: TableStore | None = 
     if kept is not None and len(kept) == COLOURS:
         return np.frombuffer(kept, dtype=np.uint8)
     table = np.empty(COLOURS, dtype=np.uint8)
-    xyz = srgb_decoded(np.arange(256) / 255.0)[:, None, None] * LINEAR_RGB_TO_XYZ.T[None] / D65_WHITE
-    ratios = np.ascontiguousarray(xyz)  # float64 (256, 3, 3): value, channel, X Y Z as a ratio to the white
+    ratios = white_ratios()
     lab = np.ascontiguousarray(colours.lab)
     run_all(
         lambda first, last: _fill_nearest(first, last, ratios, lab, table),

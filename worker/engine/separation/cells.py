@@ -11,11 +11,10 @@ import numpy.typing as npt
 from numba import njit
 
 from worker.engine.arrays import OUTSIDE, Labels, Srgb
-from worker.engine.colorimetry import SRGB_TO_LINEAR, srgb_encoded
+from worker.engine.colorimetry import LINEAR_TO_SRGB, SRGB_TO_LINEAR
 from worker.engine.threads import row_strips, run_all
 from worker.fab_profile import FabProfile
 
-_LEVELS = 1 << 14
 FREE = OUTSIDE
 
 
@@ -152,7 +151,6 @@ def gather_cells(
     height, width = srgb.shape[:2]
     rows, columns = cell_edges(height, size), cell_edges(width, size)
     shape = (len(rows) - 1, len(columns) - 1)
-    encoded = np.rint(srgb_encoded(np.arange(_LEVELS) / (_LEVELS - 1)) * 255.0).astype(np.uint8)
     out = np.empty((*shape, 3), dtype=np.uint8)
     cell_allowed = np.empty(shape, dtype=np.uint32)
     cell_decided, cell_wanted = np.empty(shape, dtype=np.uint8), np.empty(shape, dtype=np.uint8)
@@ -165,7 +163,7 @@ def gather_cells(
             a,
             b,
             SRGB_TO_LINEAR,
-            encoded,
+            LINEAR_TO_SRGB,
             none8 if decided is None else decided,
             decided is not None,
             none8 if wanted is None else wanted,

@@ -32,7 +32,6 @@ from worker.engine.separation.shared_counters import give_way, publish, publishe
 from worker.engine.threads import run_all
 from worker.finish import LayerRecipe
 
-MAX_RULED = 16
 CUBE_BITS = 5
 _CUBE = 1 << CUBE_BITS
 _RANGE_BITS = 13

@@ -47,7 +47,7 @@ bench: $(STAMP) ## print the ratios of speed and memory
 lock: ## write requirements.lock anew from pyproject.toml
 	@test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)
 	@test -x $(BIN)/uv || $(BIN)/python -m pip install --quiet --disable-pip-version-check uv
-	$(BIN)/uv pip compile --quiet --universal --python-version $(MIN_PYTHON) --extra dev --generate-hashes \
+	$(BIN)/uv pip compile --quiet --universal --python-version $(MIN_PYTHON) --extra dev --extra cxf --generate-hashes \
 		--no-emit-index-url --no-emit-find-links --custom-compile-command "make lock" \
 		-o requirements.lock pyproject.toml
 

@@ -234,10 +234,10 @@ def fab_answer(stored: StoredFab, fab: FabProfile) -> FabAnswer:
                 id=finish.id,
                 name=finish.name,
                 texture=finish.texture,
-                lab=finish.references[0].lab,
-                illuminant=finish.references[0].illuminant,
-                observer=finish.references[0].observer,
-                origin=finish.references[0].origin,
+                lab=finish.readings[0].lab,
+                illuminant=finish.readings[0].illuminant,
+                observer=finish.readings[0].observer,
+                origin=finish.readings[0].origin,
                 smallest_feature_mm=finish.smallest_feature_mm,
             )
             for finish in fab.finishes

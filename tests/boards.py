@@ -25,8 +25,8 @@ def board(name: str = "meadow-tin") -> FabProfile:
 
 def lab_of(fab: FabProfile) -> npt.NDArray[np.float64]:
     """float64 (n, 3): the CIELAB of each finish as it stands in the profile; the demo profiles give D65/2 degree."""
-    assert all((f.references[0].illuminant, f.references[0].observer) == ("D65", "2") for f in fab.finishes)
-    return np.array([finish.references[0].lab for finish in fab.finishes], dtype=np.float64)
+    assert all((f.readings[0].illuminant, f.readings[0].observer) == ("D65", "2") for f in fab.finishes)
+    return np.array([finish.readings[0].lab for finish in fab.finishes], dtype=np.float64)
 
 
 def artwork_of(srgb: Srgb, *, alpha: Alpha | None = None, name: str = "disc") -> Artwork:

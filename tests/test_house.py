@@ -15,7 +15,7 @@ import pytest
 import worker.errors
 from worker.engine.report.report import report_schema
 from worker.errors import MaskwrightError
-from worker.fab_profile import FINISH_KEYS, KEYS, LIMITS, RECIPE_KEYS, REFERENCE_KEYS, STACK_UP
+from worker.fab_profile import FINISH_KEYS, KEYS, LIMITS, READING_KEYS, RECIPE_KEYS, STACK_UP
 from worker.job_settings import SETTINGS
 from worker.settings import rows
 
@@ -87,9 +87,9 @@ PROFILE_FIELDS = [
     *(key for key in KEYS if key not in ("stack_up", "limits", "finishes")),
     *(f"stack_up.{key}" for key in STACK_UP),
     *(f"limits.{section}.{key}" for section, known in LIMITS.items() for key in known),
-    *(f"finishes.{key}" for key in FINISH_KEYS if key not in ("recipe", "references")),
+    *(f"finishes.{key}" for key in FINISH_KEYS if key not in ("recipe", "readings", "override")),
     *(f"finishes.recipe.{key}" for key in RECIPE_KEYS),
-    *(f"finishes.references.{key}" for key in REFERENCE_KEYS),
+    *(f"finishes.readings.{key}" for key in READING_KEYS),
 ]
 
 
@@ -163,9 +163,7 @@ def test_every_locked_package_carries_hashes() -> None:
 
 
 def test_every_room_of_the_engine_has_its_place() -> None:
-    (rooms,) = (
-        contract for contract in PROJECT["tool"]["importlinter"]["contracts"] if contract["id"] == "rooms"
-    )
+    (rooms,) = (contract for contract in PROJECT["tool"]["importlinter"]["contracts"] if contract["id"] == "rooms")
     placed = {room.strip() for layer in rooms["layers"] for room in re.split(r"[|:]", layer)}
     engine = ROOT / "worker" / "engine"
     found = {path.stem for path in engine.iterdir() if path.suffix == ".py" or (path / "__init__.py").is_file()}

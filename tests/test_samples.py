@@ -61,7 +61,7 @@ def test_fabs_are_valid_and_say_that_they_are_invented(path: Path) -> None:
     assert "invented" in fab.fab and "Invented" in fab.note
     assert all(limit.date and limit.source for limit in fab.limits.values())
     for finish in fab.finishes:
-        assert all(reference.origin == "assumed" and reference.source for reference in finish.references)
+        assert all(reference.origin == "assumed" and reference.source for reference in finish.readings)
 
 
 FLAT_ART = ["quillmere-badge.png", "star-chart.png", "open-night-card.gif", "owl.png", "rosette.tif", "small-rover.bmp",

@@ -286,8 +286,8 @@ def _fab_check(given: argparse.Namespace) -> int:
             continue
         print(f"{path}: {fab.id}, {fab.name}; plating {fab.plating}; revision {fab.revision}")
         for finish in fab.finishes:
-            lab = ", ".join(f"{value:g}" for value in finish.references[0].lab)
-            origin = finish.references[0].origin
+            lab = ", ".join(f"{value:g}" for value in finish.readings[0].lab)
+            origin = finish.readings[0].origin
             print(f"  {finish.id}: {finish.name}; Lab {lab} ({origin}); from {finish.smallest_feature_mm:g} mm")
     return SOME_FAILED if failed else ALL_DONE
 
@@ -309,5 +309,3 @@ def _demo(given: argparse.Namespace) -> int:
     from worker import demo
 
     return demo.run(given.artworks, given.out)
-
-

@@ -19,19 +19,31 @@ from worker.errors import FabProfileError
 from worker.finish import (
     COPPER_LAYERS,
     FAR_COPPER,
-    ORIGINS,
     TEXTURES,
     CopperLayer,
     FarCopper,
     Finish,
     LayerRecipe,
-    Origin,
-    ReferenceColour,
     Texture,
 )
+from worker.reading import (
+    ILLUMINANTS,
+    MAX_FACTOR,
+    MAX_NM,
+    MAX_STEP_NM,
+    MIN_NM,
+    NEEDED_NM,
+    OBSERVERS,
+    ORIGINS,
+    Origin,
+    Override,
+    Reading,
+    Spectrum,
+)
 
-MAX_BYTES = 256 * 1024
+MAX_BYTES = 4 * 1024 * 1024
 MAX_FINISHES = 16
+MAX_READINGS = 1000  # of one finish
 ID_PATTERN = re.compile(r"[a-z0-9](?:[a-z0-9-]{0,62}[a-z0-9])?")
 
 PLATINGS = (
@@ -45,9 +57,6 @@ PLATINGS = (
     "none",
 )
 """Plating by the trade's own words (IPC-4552, 4556, 4553, 4554; HASL and organic coating: common practice)."""
-
-ILLUMINANTS = ("A", "C", "D50", "D55", "D65", "D75", "E", "F2", "F7", "F11")
-OBSERVERS = ("2", "10")
 
 LIMITS: dict[str, dict[str, str]] = {
     "copper": {
@@ -101,7 +110,9 @@ FINISH_KEYS = {
     "name": "the finish in words",
     "texture": ", ".join(TEXTURES),
     "recipe": "table: copper, mask_opening, legend, far_copper",
-    "references": "list of reference colours, the first being the one used",
+    "readings": "list of readings, which the reference colour is derived from",
+    "geometry": "which readings count, where they are of several geometries",
+    "override": "table: a reference colour set by hand in place of what the readings give",
 }
 RECIPE_KEYS = {
     "copper": ", ".join(COPPER_LAYERS),
@@ -109,14 +120,33 @@ RECIPE_KEYS = {
     "legend": "true where legend is printed",
     "far_copper": ", ".join(FAR_COPPER) + " (copper on the far side)",
 }
-REFERENCE_KEYS = {
+READING_KEYS = {
+    "spectrum": "table: start_nm, step_nm, values (reflectance factors, 1 for a perfect diffuser)",
+    "xyz": "XYZ: [X, Y, Z], Y of the white at 100",
+    "lab": "CIELAB: [L*, a*, b*]",
+    "illuminant": ", ".join(ILLUMINANTS) + " (not for a spectrum)",
+    "observer": "2 or 10 (degree; not for a spectrum)",
+    "geometry": "such as 45:0, d:8 SCI, d:8 SCE or photo",
+    "origin": ", ".join(ORIGINS),
+    "uncertainty": "95th percentile of the CIEDE2000 by which it may be off, where that is known",
+    "instrument": "what it was read with",
+    "date": "when it was read",
+    "batch": "the fab's batch or order",
+    "coupon": "the piece that was read",
+    "source": "by whom, and anything else",
+}
+SPECTRUM_KEYS = {
+    "start_nm": "the first wavelength",
+    "step_nm": f"the step between two wavelengths, {MAX_STEP_NM:g} nm at most",
+    "values": "list of reflectance factors",
+}
+OVERRIDE_KEYS = {
     "lab": "CIELAB: [L*, a*, b*]",
     "illuminant": ", ".join(ILLUMINANTS),
     "observer": "2 or 10 (degree)",
-    "geometry": "such as 45:0, d:8 SCI, d:8 SCE or photo",
-    "origin": ", ".join(ORIGINS),
-    "date": "when it was read",
-    "source": "by whom and with what",
+    "by": "who set it",
+    "date": "when",
+    "note": "why",
 }
 
 
@@ -152,6 +182,10 @@ class FabProfile:
             if finish.id == finish_id:
                 return finish
         raise KeyError(finish_id)
+
+
+_FREE_TEXT = ("instrument", "date", "batch", "coupon", "source")
+Triple = tuple[float, float, float]
 
 
 class _Reader:
@@ -239,26 +273,105 @@ class _Reader:
                 )
         return limits
 
-    def reference(self, value: object, where: str) -> ReferenceColour:
-        table = self.table(value, where, REFERENCE_KEYS)
+    def triple(self, value: object, key: str, names: str, ranges: tuple[tuple[float, float], ...]) -> Triple:
+        if not isinstance(value, list) or len(value) != 3:
+            self.fail(key, f"is {value!r}", f"Write three numbers: [{names}].")
+        first, second, third = (
+            self.number(value[i], f"{key}[{i}]", *ranges[i], name) for i, name in enumerate(names.split(", "))
+        )
+        return first, second, third
+
+    def lab(self, value: object, key: str) -> Triple:
+        return self.triple(value, key, "L*, a*, b*", ((0.0, 110.0), (-160.0, 160.0), (-160.0, 160.0)))
+
+    def spectrum(self, value: object, where: str) -> Spectrum:
+        table = self.table(value, where, SPECTRUM_KEYS)
+        start = self.number(
+            self.get(table, f"{where}.", "start_nm", SPECTRUM_KEYS["start_nm"]),
+            f"{where}.start_nm",
+            MIN_NM,
+            NEEDED_NM[0],
+            "nm",
+        )
+        step = self.number(
+            self.get(table, f"{where}.", "step_nm", SPECTRUM_KEYS["step_nm"]),
+            f"{where}.step_nm",
+            0.5,
+            MAX_STEP_NM,
+            "nm",
+        )
+        values = self.get(table, f"{where}.", "values", SPECTRUM_KEYS["values"])
+        most = int((MAX_NM - MIN_NM) / 0.5) + 1
+        if not isinstance(values, list) or not 2 <= len(values) <= most:
+            self.fail(f"{where}.values", "is no list of reflectance factors", f"List 2 to {most} numbers.")
+        spectrum = Spectrum(
+            start_nm=start,
+            step_nm=step,
+            values=tuple(
+                self.number(entry, f"{where}.values[{i}]", 0.0, MAX_FACTOR, "(reflectance factor, 1 for a diffuser)")
+                for i, entry in enumerate(values)
+            ),
+        )
+        if spectrum.end_nm < NEEDED_NM[1] - 1e-6 or spectrum.end_nm > MAX_NM:
+            self.fail(
+                f"{where}.values",
+                f"end at {spectrum.end_nm:g} nm",
+                f"A spectrum must cover {NEEDED_NM[0]:g} to {NEEDED_NM[1]:g} nm and end by {MAX_NM:g} nm.",
+            )
+        return spectrum
+
+    def reading(self, value: object, where: str) -> Reading:
+        table = self.table(value, where, READING_KEYS)
         where += "."
-        lab = self.get(table, where, "lab", "three numbers [L*, a*, b*]")
-        if not isinstance(lab, list) or len(lab) != 3:
-            self.fail(f"{where}lab", f"is {lab!r}", "Write three numbers: [L*, a*, b*].")
-        lightness = self.number(lab[0], f"{where}lab[0]", 0.0, 100.0, "L*")
-        a_star, b_star = (self.number(lab[i], f"{where}lab[{i}]", -160.0, 160.0, "a* or b*") for i in (1, 2))
-        return ReferenceColour(
-            lab=(lightness, a_star, b_star),
+        kinds = [kind for kind in ("spectrum", "xyz", "lab") if kind in table]
+        if len(kinds) != 1:
+            self.fail(
+                where[:-1],
+                "has none of spectrum, xyz and lab" if not kinds else f"has {' and '.join(kinds)}",
+                "Give exactly one of spectrum, xyz and lab.",
+            )
+        spectral = kinds == ["spectrum"]
+        missing = [key for key in ("illuminant", "observer", "geometry") if key not in table]
+        if not spectral and missing:
+            self.fail(
+                where[:-1],
+                f"has {kinds[0]} without {', '.join(missing)}",
+                "A colour holds only under its illuminant, observer and geometry: add what is missing.",
+            )
+        for key in ("illuminant", "observer"):
+            if spectral and key in table:
+                self.fail(
+                    f"{where}{key}", "stands beside a spectrum", "Leave it out: a spectrum holds under any light."
+                )
+        uncertainty = table.get("uncertainty")
+        return Reading(
+            spectrum=self.spectrum(table["spectrum"], f"{where}spectrum") if spectral else None,
+            xyz=self.triple(table["xyz"], f"{where}xyz", "X, Y, Z", ((0.0, 250.0),) * 3) if kinds == ["xyz"] else None,
+            lab=self.lab(table["lab"], f"{where}lab") if kinds == ["lab"] else None,
+            illuminant="" if spectral else self.choice(table, where, "illuminant", ILLUMINANTS),
+            observer="" if spectral else self.choice(table, where, "observer", OBSERVERS),
+            geometry=self.text(table, where, "geometry", READING_KEYS["geometry"]),
+            origin=cast(Origin, self.choice(table, where, "origin", ORIGINS)),
+            uncertainty=None
+            if uncertainty is None
+            else self.number(uncertainty, f"{where}uncertainty", 0.0, 50.0, "CIEDE2000"),
+            **{key: self.text(table, where, key, READING_KEYS[key], "") for key in _FREE_TEXT},
+        )
+
+    def override(self, value: object, where: str) -> Override:
+        table = self.table(value, where, OVERRIDE_KEYS)
+        where += "."
+        return Override(
+            lab=self.lab(self.get(table, where, "lab", "three numbers [L*, a*, b*]"), f"{where}lab"),
             illuminant=self.choice(table, where, "illuminant", ILLUMINANTS),
             observer=self.choice(table, where, "observer", OBSERVERS),
-            geometry=self.text(table, where, "geometry", REFERENCE_KEYS["geometry"]),
-            origin=cast(Origin, self.choice(table, where, "origin", ORIGINS)),
-            date=self.text(table, where, "date", "when it was read", ""),
-            source=self.text(table, where, "source", "by whom and with what", ""),
+            by=self.text(table, where, "by", "who set it", ""),
+            date=self.text(table, where, "date", "when", ""),
+            note=self.text(table, where, "note", "why", ""),
         )
 
     def finish(self, value: object, where: str, limits: Mapping[tuple[str, str], Limit]) -> Finish:
-        table = self.table(value, where, FINISH_KEYS)
+        table = self.table(value, where, {**FINISH_KEYS, "references": "the earlier name of readings"})
         finish_id = self.identifier(table, where + ".")
         where += "."
         recipe = self.table(self.get(table, where, "recipe", "the layers"), f"{where}recipe", RECIPE_KEYS)
@@ -280,15 +393,24 @@ class _Reader:
                 "is 'either' under a mask opening, where copper decides what is seen",
                 "Choose solid, hatch or none.",
             )
-        references = self.get(table, where, "references", "at least one reference colour")
-        if not isinstance(references, list) or not references:
-            self.fail(f"{where}references", "is empty", "Add a reference colour: lab, illuminant, observer, geometry.")
+        if "references" in table and "readings" in table:
+            self.fail(f"{where}references", "is the earlier name of readings, which is there too", "Keep readings.")
+        entries = self.get(table, where, "references" if "references" in table else "readings", "at least one reading")
+        if not isinstance(entries, list) or not 1 <= len(entries) <= MAX_READINGS:
+            self.fail(
+                f"{where}readings",
+                "is no list of readings, is empty or too long",
+                f"List 1 to {MAX_READINGS} readings: lab, illuminant, observer, geometry, origin.",
+            )
+        override = table.get("override")
         return Finish(
             id=finish_id,
             name=self.text(table, where, "name", "the finish in words"),
             recipe=layers,
             texture=cast(Texture, self.choice(table, where, "texture", TEXTURES)),
-            references=tuple(self.reference(entry, f"{where}references[{i}]") for i, entry in enumerate(references)),
+            readings=tuple(self.reading(entry, f"{where}readings[{i}]") for i, entry in enumerate(entries)),
+            geometry=self.text(table, where, "geometry", FINISH_KEYS["geometry"], ""),
+            override=None if override is None else self.override(override, f"{where}override"),
             smallest_feature_mm=smallest_feature_mm(layers, limits),
         )
 

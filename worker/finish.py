@@ -5,15 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from worker.reading import Override, Reading
+
 CopperLayer = Literal["none", "solid", "hatch", "either"]
 FarCopper = Literal["none", "solid", "unknown"]
 Texture = Literal["matte", "gloss", "metallic"]
-Origin = Literal["measured", "photo", "predicted", "assumed"]
 
 COPPER_LAYERS: tuple[CopperLayer, ...] = ("none", "solid", "hatch", "either")
 FAR_COPPER: tuple[FarCopper, ...] = ("none", "solid", "unknown")
 TEXTURES: tuple[Texture, ...] = ("matte", "gloss", "metallic")
-ORIGINS: tuple[Origin, ...] = ("measured", "photo", "predicted", "assumed")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,28 +27,18 @@ class LayerRecipe:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ReferenceColour:
-    """One colour known for a finish, with the conditions under which it holds.
-
-    `lab` is CIELAB, L* 0 to 100, under `illuminant` and `observer` (for example D65 and 2 degree).
-    """
-
-    lab: tuple[float, float, float]
-    illuminant: str
-    observer: str
-    geometry: str
-    origin: Origin
-    date: str = ""
-    source: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Finish:
-    """A visible surface: its layer recipe, texture, reference colours and smallest feature."""
+    """A visible surface: its layer recipe, texture, readings and smallest feature.
+
+    The colour that it is scored and shown in, its reference, is derived from `readings`, or set by hand in `override`.
+    Where readings of several geometries are held, `geometry` says which ones count.
+    """
 
     id: str
     name: str
     recipe: LayerRecipe
     texture: Texture
-    references: tuple[ReferenceColour, ...]
+    readings: tuple[Reading, ...]
     smallest_feature_mm: float
+    geometry: str = ""
+    override: Override | None = None

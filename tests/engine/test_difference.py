@@ -33,9 +33,7 @@ def test_the_pairs_of_sharma_wu_and_dalal() -> None:
     np.testing.assert_allclose(ciede2000(pairs[:, :3], pairs[:, 3:6]), pairs[:, 6], atol=5e-5)
     np.testing.assert_allclose(ciede2000(pairs[:, 3:6], pairs[:, :3]), pairs[:, 6], atol=5e-5)
     # The data file itself against another library.
-    np.testing.assert_allclose(
-        colour.delta_E(pairs[:, :3], pairs[:, 3:6], method="CIE 2000"), pairs[:, 6], atol=5e-5
-    )
+    np.testing.assert_allclose(colour.delta_E(pairs[:, :3], pairs[:, 3:6], method="CIE 2000"), pairs[:, 6], atol=5e-5)
 
 
 def test_random_pairs_against_colour_science() -> None:

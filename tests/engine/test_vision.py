@@ -180,9 +180,7 @@ def posterised(srgb: npt.NDArray[np.uint8], *, noise: float = 0.0) -> npt.NDArra
 @pytest.mark.parametrize("name", PHOTOGRAPHS)
 @pytest.mark.parametrize("noise", [0.0, 0.33])
 @pytest.mark.parametrize(("pitch_um", "dot", "highest"), [(100.0, 1, 0.1), (20.0, 8, 1.5)])
-def test_against_the_second_implementation(
-    name: str, noise: float, pitch_um: float, dot: int, highest: float
-) -> None:
+def test_against_the_second_implementation(name: str, noise: float, pitch_um: float, dot: int, highest: float) -> None:
     """Photographs of scikit-image at 300 mm; at 20 um a dot is 8 px wide, as dither cells are.
 
     At 20 um the engine looks at blocks of 3 px. That moves mean, median and 95th percentile by less than 0.1. The one

@@ -23,8 +23,8 @@ from worker.fab_profile import (
     LIMITS,
     MAX_BYTES,
     MAX_FINISHES,
+    READING_KEYS,
     RECIPE_KEYS,
-    REFERENCE_KEYS,
     STACK_UP,
     Limit,
     read_fab_profile,
@@ -54,7 +54,7 @@ def test_the_demo_profiles_can_be_read_and_say_that_they_are_invented(path: Path
     fab = read_fab_profile(path.read_bytes(), file_name=path.name)
     assert fab.id == path.stem
     assert "nvented" in fab.note
-    assert {reference.origin for finish in fab.finishes for reference in finish.references} == {"assumed"}
+    assert {reference.origin for finish in fab.finishes for reference in finish.readings} == {"assumed"}
     assert set(fab.limits) == {(section, key) for section, known in LIMITS.items() for key in known}
 
 
@@ -77,15 +77,15 @@ def test_everything_of_the_file_is_in_the_profile() -> None:
     for finish, entry in zip(fab.finishes, written["finishes"], strict=True):
         assert (finish.id, finish.name, finish.texture) == (entry["id"], entry["name"], entry["texture"])
         assert finish.recipe.copper == entry["recipe"]["copper"]
-        assert list(finish.references[0].lab) == entry["references"][0]["lab"]
-        assert finish.references[0].date == str(entry["references"][0].get("date", ""))
+        assert list(finish.readings[0].lab) == entry["readings"][0]["lab"]
+        assert finish.readings[0].date == str(entry["readings"][0].get("date", ""))
 
 
 def test_the_readme_shows_a_whole_profile() -> None:
     readme = (FABS.parent.parent / "README.md").read_text()
     (example,) = re.findall(r"```toml\n(.*?)```", readme, re.DOTALL)
     fab = read_fab_profile(example.encode())
-    assert fab.finish("gold").references[0].geometry == "d:8 SCI"
+    assert fab.finish("gold").readings[0].geometry == "d:8 SCI"
     assert fab.limits["copper", "line_mm"] == Limit(value_mm=0.15, date="2026-11-25", source="the fab's page")
 
 
@@ -96,7 +96,7 @@ REQUIRED = [
     *(f"limits.{section}.{key}" for section, known in LIMITS.items() for key in known),
     *(f"finishes.0.{key}" for key in FINISH_KEYS),
     *(f"finishes.0.recipe.{key}" for key in RECIPE_KEYS if key != "far_copper"),
-    *(f"finishes.0.references.0.{key}" for key in REFERENCE_KEYS if key not in ("date", "source")),
+    *(f"finishes.0.readings.0.{key}" for key in READING_KEYS if key not in ("date", "source")),
 ]  # fmt: skip
 
 
@@ -109,7 +109,7 @@ def test_a_missing_key_is_named_with_its_file(key: str) -> None:
     assert caught.value.mend.startswith("Add it")
 
 
-@pytest.mark.parametrize("key", ["note", "finishes.0.recipe.far_copper", "finishes.0.references.0.source"])
+@pytest.mark.parametrize("key", ["note", "finishes.0.recipe.far_copper", "finishes.0.readings.0.source"])
 def test_what_may_be_left_out(key: str) -> None:
     read_fab_profile(changed(key, ...))
 
@@ -148,14 +148,14 @@ def test_what_may_be_left_out(key: str) -> None:
         ("finishes.0.recipe.copper", "maybe"),
         ("finishes.0.recipe.mask_opening", 1),
         ("finishes.0.recipe.far_copper", "hatch"),
-        ("finishes.0.references", []),
-        ("finishes.0.references.0.lab", [50.0, 0.0]),
-        ("finishes.0.references.0.lab", [101.0, 0.0, 0.0]),
-        ("finishes.0.references.0.lab", [50.0, float("nan"), 0.0]),
-        ("finishes.0.references.0.illuminant", "sun"),
-        ("finishes.0.references.0.observer", "20"),
-        ("finishes.0.references.0.origin", "guessed"),
-        ("finishes.0.references.0.xyz", [1, 2, 3]),
+        ("finishes.0.readings", []),
+        ("finishes.0.readings.0.lab", [50.0, 0.0]),
+        ("finishes.0.readings.0.lab", [101.0, 0.0, 0.0]),
+        ("finishes.0.readings.0.lab", [50.0, float("nan"), 0.0]),
+        ("finishes.0.readings.0.illuminant", "sun"),
+        ("finishes.0.readings.0.observer", "20"),
+        ("finishes.0.readings.0.origin", "guessed"),
+        ("finishes.0.readings.0.xyz", [1, 2, 3]),
     ],
 )
 def test_a_wrong_value_is_named_with_its_file_and_a_mend(key: str, value: Any) -> None:
@@ -237,5 +237,5 @@ def test_the_smallest_feature_is_the_widest_limit_of_its_layers(
 
 
 def test_every_key_has_a_meaning() -> None:
-    for table in (KEYS, STACK_UP, FINISH_KEYS, RECIPE_KEYS, REFERENCE_KEYS, *LIMITS.values()):
+    for table in (KEYS, STACK_UP, FINISH_KEYS, RECIPE_KEYS, READING_KEYS, *LIMITS.values()):
         assert all(table.values())

@@ -23,9 +23,7 @@ LAB = lab_of(FAB)
 def assign(
     srgb: np.ndarray, settings: Settings, tables: MemoryTables, *, clear: np.ndarray | None = None, threads: int = 1
 ) -> Assignment:
-    return assign_colours(
-        srgb, clear, COLOURS, settings, background=0, pitch_um=100.0, tables=tables, threads=threads
-    )
+    return assign_colours(srgb, clear, COLOURS, settings, background=0, pitch_um=100.0, tables=tables, threads=threads)
 
 
 @pytest.mark.parametrize("name", PHOTOGRAPHS)

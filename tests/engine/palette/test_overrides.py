@@ -28,9 +28,7 @@ from worker.job_settings import Pin, Settings, read_settings
 FAB = board("nocturne-gold")
 IDS = [finish.id for finish in FAB.finishes]
 COLOURS = finish_colours(FAB)
-few = hypothesis_settings(
-    max_examples=10, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+few = hypothesis_settings(max_examples=10, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 
 
 def assign(
@@ -42,8 +40,14 @@ def assign(
 ) -> Assignment:
     check_finish_ids(FAB, settings)
     return assign_colours(
-        srgb, clear, COLOURS, settings, background=IDS.index(settings.background or FAB.background), pitch_um=100.0,
-        tables=tables, threads=2,
+        srgb,
+        clear,
+        COLOURS,
+        settings,
+        background=IDS.index(settings.background or FAB.background),
+        pitch_um=100.0,
+        tables=tables,
+        threads=2,
     )
 
 
@@ -66,9 +70,7 @@ def distance_from(pin: Pin, srgb: npt.NDArray[np.uint8]) -> npt.NDArray[np.float
 
 @given(st.integers(0, 2**32 - 1), st.floats(0, 15), st.sampled_from(IDS), st.sampled_from(["none", 4, "auto"]))
 @hypothesis_settings(few, max_examples=4)
-def test_the_law_of_pins(
-    tables: MemoryTables, seed: int, delta_e: float, finish: str, clusters: Any
-) -> None:
+def test_the_law_of_pins(tables: MemoryTables, seed: int, delta_e: float, finish: str, clusters: Any) -> None:
     """Every pixel within deltaE of the pin is in its cluster and finish, and no other pixel is in its cluster."""
     srgb = blotches(seed)
     pin = Pin(srgb=tuple(int(v) for v in srgb[0, 0]), delta_e=delta_e, finish=finish)  # type: ignore[arg-type]
@@ -270,9 +272,7 @@ def test_as_many_clusters_as_can_be_asked_for_beside_pins_and_transparent_pixels
     clear = np.zeros((200, 200), dtype=bool)
     clear[:40] = True
     srgb[-20:] = (0, 255, 0)
-    settings = Settings(
-        clusters=256, background="copper", pins=(Pin(srgb=(0, 255, 0), delta_e=0.0, finish="gold"),)
-    )
+    settings = Settings(clusters=256, background="copper", pins=(Pin(srgb=(0, 255, 0), delta_e=0.0, finish="gold"),))
     found = assign(srgb, settings, clear=clear, tables=tables)
     labels = found.labels()
     assert (labels[clear] == IDS.index("copper")).all()

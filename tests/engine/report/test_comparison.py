@@ -21,7 +21,11 @@ sides = st.integers(1, 40)
 
 
 @given(
-    st.integers(0, 2**32 - 1), sides, sides, st.sampled_from([20.0, 50.0, 100.0]), st.sampled_from([1, 2, 4]),
+    st.integers(0, 2**32 - 1),
+    sides,
+    sides,
+    st.sampled_from([20.0, 50.0, 100.0]),
+    st.sampled_from([1, 2, 4]),
     st.sampled_from([3, 7, 30]),
 )
 @hypothesis_settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])

@@ -142,9 +142,7 @@ def test_the_comparison_is_at_most_2048_px_long(height: int, width: int) -> None
 
 def glance_of(labels: Labels, art: Srgb, *, alpha: Alpha | None = None, full_size: bool = False) -> Srgb:
     score = score_of(np.zeros((-(-labels.shape[0] // 4), -(-labels.shape[1] // 4)), np.float32), step_px=4)
-    return side_by_side(
-        picture_of(art, alpha=alpha), labels, label_colours(LAB), 1, score, full_size=full_size
-    )
+    return side_by_side(picture_of(art, alpha=alpha), labels, label_colours(LAB), 1, score, full_size=full_size)
 
 
 def rows_of(glance: npt.NDArray[np.uint8], colour: npt.NDArray[np.uint8]) -> int:

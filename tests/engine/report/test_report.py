@@ -102,7 +102,7 @@ def test_areas_are_what_the_masks_say() -> None:
     # 4 squares of 0.05 mm: 4 * 0.0025 mm2.
     assert finishes[0]["area_mm2"] == pytest.approx(0.01, rel=1e-12)
     assert [finish["mask"] for finish in finishes] == [f"masks/{finish.id}.png" for finish in FAB.finishes]
-    assert finishes[0]["reference_lab"] == list(FAB.finishes[0].references[0].lab)
+    assert finishes[0]["reference_lab"] == list(FAB.finishes[0].readings[0].lab)
 
 
 def test_a_board_with_no_place_has_no_shares() -> None:

@@ -69,9 +69,7 @@ def test_renumbering() -> None:
 
 @given(st.integers(1, 60), st.integers(1, 60), st.integers(1, 12))
 def test_spreading_undoes_gathering(height: int, width: int, size: int) -> None:
-    cells = gather_cells(
-        np.zeros((height, width, 3), dtype=np.uint8), size, decided=None, wanted=None, allowed=None
-    )
+    cells = gather_cells(np.zeros((height, width, 3), dtype=np.uint8), size, decided=None, wanted=None, allowed=None)
     numbers = np.arange(cells.decided.size, dtype=np.int64).reshape(cells.decided.shape).astype(np.uint8)
     spread = spread_cells(numbers, height, width, size)
     assert spread.shape == (height, width)

@@ -67,9 +67,7 @@ def legal_by_hand(labels: Labels, y: int, x: int, recipes: list[LayerRecipe]) ->
     return good
 
 
-def follow(
-    cells: npt.NDArray[np.uint8], labels: Labels, fab: FabProfile, *, rules: bool
-) -> tuple[int, float]:
+def follow(cells: npt.NDArray[np.uint8], labels: Labels, fab: FabProfile, *, rules: bool) -> tuple[int, float]:
     """How many decisions were wrong, and the share that is the nearest finish to the very value."""
     colours = finish_colours(fab)
     recipes = [finish.recipe for finish in fab.finishes]

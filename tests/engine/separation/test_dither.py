@@ -24,9 +24,7 @@ from worker.job_settings import read_settings
 ARTWORKS = FABS.parent / "artworks"
 ORDERS = tomllib.loads((ARTWORKS / "settings.toml").read_text())
 PROFILES = ("nocturne-gold", "meadow-tin", "alba-black")
-few = hypothesis_settings(
-    max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+few = hypothesis_settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 
 
 def dithered(
@@ -89,9 +87,7 @@ def test_a_restriction_that_restricts_nothing_changes_nothing(tables: MemoryTabl
         shape = free.separation.labels.shape
         everything = np.full(shape, (1 << len(free.fab.finishes)) - 1, dtype=np.uint32)
         nothing = np.full(shape, 255, dtype=np.uint8)
-        same = dithered(
-            data, fab, tables, width="30mm", pitch="50um", more={"allowed": everything, "frozen": nothing}
-        )
+        same = dithered(data, fab, tables, width="30mm", pitch="50um", more={"allowed": everything, "frozen": nothing})
         assert (same.separation.labels == free.separation.labels).all()
 
 

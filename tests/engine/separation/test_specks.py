@@ -41,9 +41,7 @@ def test_the_smallest_dot_is_a_disc() -> None:
     assert areas.tolist() == [math.ceil(math.pi / 4 * 7.5**2), math.ceil(math.pi / 4 * 12.5**2), 1]
 
 
-@given(
-    st.integers(0, 2**32 - 1), st.integers(1, 24), st.integers(1, 24), st.integers(2, 5), st.sampled_from([1, 2, 3])
-)
+@given(st.integers(0, 2**32 - 1), st.integers(1, 24), st.integers(1, 24), st.integers(2, 5), st.sampled_from([1, 2, 3]))
 @settings(max_examples=150, deadline=None)
 def test_no_speck_is_left(seed: int, height: int, width: int, finishes: int, grain: int) -> None:
     rng = np.random.default_rng(seed)

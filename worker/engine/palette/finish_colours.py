@@ -38,7 +38,7 @@ def finish_colours(fab: FabProfile) -> FinishColours:
     """The first reference colour of every finish of the profile, brought to D65/2 degree (Bradford)."""
     lab = np.array(
         [
-            lab_to_d65(finish.references[0].lab, finish.references[0].illuminant, finish.references[0].observer)
+            lab_to_d65(finish.readings[0].lab, finish.readings[0].illuminant, finish.readings[0].observer)
             for finish in fab.finishes
         ],
         dtype=np.float64,

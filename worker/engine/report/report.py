@@ -137,7 +137,7 @@ def _finishes(fab: FabProfile, separation: Separation, reference_lab: Lab, pitch
 
 
 def _finish(finish: Finish, pixels: int, board_px: int, lab: list[float], pitch_um: float) -> dict[str, Any]:
-    reference = finish.references[0]
+    reference = finish.readings[0]
     return {
         "id": finish.id,
         "name": finish.name,

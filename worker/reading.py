@@ -1,0 +1,83 @@
+"""A reading: one measurement (or guess) of a finish's colour, with the conditions under which it holds."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Origin = Literal["measured", "photo", "predicted", "assumed"]
+Grade = Literal["spectral", "colorimetric", "photo", "predicted", "assumed"]
+
+ORIGINS: tuple[Origin, ...] = ("measured", "photo", "predicted", "assumed")
+GRADES: tuple[Grade, ...] = ("spectral", "colorimetric", "photo", "predicted", "assumed")
+"""How far a reference can be trusted, the best first."""
+
+ILLUMINANTS = ("A", "C", "D50", "D55", "D65", "D75", "E", "F2", "F7", "F11")
+OBSERVERS = ("2", "10")
+
+MIN_NM, MAX_NM = 300.0, 1100.0
+NEEDED_NM = (400.0, 700.0)
+"""What a spectrum must cover, and the most that a step between two of its values may be."""
+MAX_STEP_NM = 10.0
+MAX_FACTOR = 2.0
+"""The highest reflectance factor that is taken as one: gloss may pass 1, a percentage stands far above it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spectrum:
+    """Reflectance factors at even steps: `values[i]` holds at `start_nm + i * step_nm`. 1 is a perfect diffuser."""
+
+    start_nm: float
+    step_nm: float
+    values: tuple[float, ...]
+
+    @property
+    def end_nm(self) -> float:
+        """The last wavelength."""
+        return self.start_nm + self.step_nm * (len(self.values) - 1)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """One reading: exactly one of `spectrum`, `xyz`, `lab`.
+
+    `xyz` has Y of the white at 100; `lab` is CIELAB, L* 0 to 100; both under `illuminant` and `observer`. A spectrum
+    needs neither. `uncertainty` is the 95th percentile of the CIEDE2000 by which the reading may be off, as whoever
+    made it states it; None where nobody does.
+    """
+
+    geometry: str
+    origin: Origin
+    spectrum: Spectrum | None = None
+    xyz: tuple[float, float, float] | None = None
+    lab: tuple[float, float, float] | None = None
+    illuminant: str = ""
+    observer: str = ""
+    uncertainty: float | None = None
+    instrument: str = ""
+    date: str = ""
+    batch: str = ""
+    coupon: str = ""
+    source: str = ""
+
+    @property
+    def grade(self) -> Grade:
+        """How far it can be trusted."""
+        if self.origin == "measured":
+            return "colorimetric" if self.spectrum is None else "spectral"
+        return self.origin
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Override:
+    """A reference set by hand in place of what the readings give, until it is taken back.
+
+    `lab` is CIELAB under `illuminant` and `observer`.
+    """
+
+    lab: tuple[float, float, float]
+    illuminant: str
+    observer: str
+    by: str = ""
+    date: str = ""
+    note: str = ""

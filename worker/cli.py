@@ -13,13 +13,13 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from worker.command_line import ALL_DONE, SOME_FAILED, STOPPED, WRONG_CALL, add_command
 from worker.errors import ArtworkError, MaskwrightError
+from worker.fab_commands import add_fab
 from worker.job_settings import REPEATABLE, SETTINGS, read_settings
 
 if TYPE_CHECKING:
     from worker.conversion_run import ConversionRun
-
-ALL_DONE, SOME_FAILED, WRONG_CALL, STOPPED = 0, 1, 2, 130
 
 DESCRIPTION = "Turn artworks into one mask per circuit-board finish, with a perceptual error score."
 
@@ -80,27 +80,14 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
     _add_convert(commands)
     _add_masks(commands)
-    _add_fab(commands)
+    add_fab(commands)
     _add_serve(commands)
     _add_demo(commands)
     return parser
 
 
-def _add_command(
-    commands: argparse._SubParsersAction[argparse.ArgumentParser], name: str, summary: str, epilog: str
-) -> argparse.ArgumentParser:
-    return commands.add_parser(
-        name,
-        help=summary,
-        description=summary[0].upper() + summary[1:] + ".",
-        epilog=epilog,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
-    )
-
-
 def _add_convert(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    parser = _add_command(commands, "convert", "turn artworks into masks, here and now", CONVERT_EXAMPLES)
+    parser = add_command(commands, "convert", "turn artworks into masks, here and now", CONVERT_EXAMPLES)
     parser.add_argument("artworks", nargs="+", type=Path, metavar="ARTWORK", help="a picture, or a folder of pictures")
     parser.add_argument("--fab", required=True, help="path to a fab profile (.toml), or the id of an installed one")
     parser.add_argument("--out", required=True, type=Path, metavar="DIR", help="folder for the results")
@@ -126,7 +113,7 @@ def _add_masks(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         "For artworks too large for 'convert': a plain 8-bit PNG, JPEG or TIFF is read in strips, in little memory.\n"
         "Each of its pixels becomes one board pixel and goes to its nearest finish, with no clean-up and no score.\n"
     )
-    parser = _add_command(commands, "masks", "write masks alone, of an artwork of any size", epilog)
+    parser = add_command(commands, "masks", "write masks alone, of an artwork of any size", epilog)
     parser.add_argument("artwork", type=Path, metavar="ARTWORK", help="a plain 8-bit PNG, JPEG or TIFF")
     parser.add_argument("--fab", required=True, help="path to a fab profile (.toml), or the id of an installed one")
     parser.add_argument("--out", required=True, type=Path, metavar="DIR", help="folder for the masks; must be new")
@@ -138,29 +125,13 @@ def _option(setting: str) -> str:
     return "--" + setting.replace("_", "-")
 
 
-def _add_fab(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    epilog = "examples:\n  maskwright fab list\n  maskwright fab check my-fab.toml\n"
-    parser = _add_command(commands, "fab", "list the installed fab profiles, or check one", epilog)
-    actions = parser.add_subparsers(title="actions", metavar="ACTION", required=True)
-    lister = _add_command(actions, "list", "list the installed fab profiles", "example:\n  maskwright fab list\n")
-    lister.set_defaults(run=_fab_list)
-    checker = _add_command(
-        actions,
-        "check",
-        "read a fab profile and say what is wrong with it",
-        "example:\n  maskwright fab check my-fab.toml\n",
-    )
-    checker.add_argument("profiles", nargs="+", type=Path, metavar="FILE", help="a fab profile (.toml)")
-    checker.set_defaults(run=_fab_check)
-
-
 def _add_serve(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     epilog = (
         "examples:\n  maskwright serve\n  maskwright serve --host 0.0.0.0 --port 9000 --data-dir /srv/maskwright\n\n"
         "It starts the broker (unless REDIS_URL is set), the workers and the HTTP server, prints the address, and\n"
         "stops them all on Ctrl-C. Any address but a loopback one needs a key in MASKWRIGHT_KEY.\n"
     )
-    parser = _add_command(commands, "serve", "run the service until Ctrl-C", epilog)
+    parser = add_command(commands, "serve", "run the service until Ctrl-C", epilog)
     parser.add_argument("--host", help="address to listen on (default: MASKWRIGHT_HOST, 127.0.0.1)")
     parser.add_argument("--port", type=_port, help="port, 0: any free one (default: MASKWRIGHT_PORT, 8000)")
     parser.add_argument(
@@ -177,7 +148,7 @@ def _port(text: str) -> int:
 
 def _add_demo(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     epilog = "examples:\n  maskwright demo\n  maskwright demo --artworks art/ --out results\n"
-    parser = _add_command(commands, "demo", "start the service, send it every sample over HTTP, print a table", epilog)
+    parser = add_command(commands, "demo", "start the service, send it every sample over HTTP, print a table", epilog)
     parser.add_argument(
         "--artworks",
         type=Path,
@@ -256,40 +227,6 @@ def _tell(run: ConversionRun, skipped: Sequence[Path]) -> int:
     for artwork, error in run.failures:
         print(f"failed: {artwork.path}: {error.what}\n  {error.mend}", file=sys.stderr)
     return SOME_FAILED if run.failures else ALL_DONE
-
-
-def _fab_list(_: argparse.Namespace) -> int:
-    from worker.installed_fabs import installed_fabs
-    from worker.settings import read_environment
-
-    failed = False
-    for fab in installed_fabs(read_environment()):
-        if fab.profile is not None:
-            print(f"{fab.profile.id}: {fab.profile.name} ({fab.profile.fab}); {fab.path}")
-        elif fab.fault is not None:
-            failed = True
-            print(f"failed: {fab.fault.what}\n  {fab.fault.mend}", file=sys.stderr)
-    return SOME_FAILED if failed else ALL_DONE
-
-
-def _fab_check(given: argparse.Namespace) -> int:
-    from worker.errors import FabProfileError
-    from worker.installed_fabs import read_fab_file
-
-    failed = False
-    for path in given.profiles:
-        try:
-            fab = read_fab_file(path)
-        except FabProfileError as error:
-            failed = True
-            print(f"failed: {error.what}\n  {error.mend}", file=sys.stderr)
-            continue
-        print(f"{path}: {fab.id}, {fab.name}; plating {fab.plating}; revision {fab.revision}")
-        for finish in fab.finishes:
-            lab = ", ".join(f"{value:g}" for value in finish.readings[0].lab)
-            origin = finish.readings[0].origin
-            print(f"  {finish.id}: {finish.name}; Lab {lab} ({origin}); from {finish.smallest_feature_mm:g} mm")
-    return SOME_FAILED if failed else ALL_DONE
 
 
 def _serve(given: argparse.Namespace) -> int:

@@ -3,6 +3,9 @@
 MaskwrightError                 the root; carries what went wrong, where, and how to mend it
 ├── ArtworkError                the artwork can't be read, or is too large, too small or hostile
 ├── FabProfileError             the fab profile is wrong: names file, key and mend
+├── PatchMapError               a patch map is wrong: names file, place and mend
+├── CouponError                 no coupon can be laid out for this fab profile and pitch
+├── PredictionError             a finish can't be predicted from what is known
 ├── SettingsError               a setting is unknown, malformed or contradicts another
 ├── OverrideError               a pin, forbid or max_finishes that can't apply to this artwork and fab
 ├── ImpossiblePlaceError        `allowed` and `frozen` leave no finish that may stand at a place
@@ -57,6 +60,24 @@ class FabProfileError(MaskwrightError):
     """The fab profile is wrong: the message names file, key and mend."""
 
     code = "fab-profile"
+
+
+class PatchMapError(MaskwrightError):
+    """A patch map is wrong: the message names file, place and mend."""
+
+    code = "patch-map"
+
+
+class CouponError(MaskwrightError):
+    """No coupon can be laid out for this fab profile and pitch."""
+
+    code = "coupon"
+
+
+class PredictionError(MaskwrightError):
+    """A finish can't be predicted from what is known."""
+
+    code = "prediction"
 
 
 class SettingsError(MaskwrightError):

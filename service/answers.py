@@ -1,4 +1,4 @@
-"""What the service answers, as JSON: one model per thing, with an example of each for the API's description."""
+"""What the service answers of jobs and files, as JSON: one model per thing, with an example of each."""
 
 from __future__ import annotations
 
@@ -9,9 +9,7 @@ from urllib.parse import quote
 from pydantic import BaseModel, ConfigDict, Field
 
 from service.errors import STATUS, problem
-from worker.fab_profile import FabProfile
 from worker.job import STAGES, Job, JobFile, Lane, State
-from worker.ledger.fabs import StoredFab
 
 EXAMPLE_ID = "3f0c1f4e5b7a4c0e9a63c6b1d2e8f901"
 EXAMPLE_REVISION = "5c1f0e9b7a2d4836"
@@ -128,41 +126,6 @@ class FilesAnswer(BaseModel):
     files: list[FileAnswer]
 
 
-class FinishAnswer(BaseModel):
-    """One finish of a fab, with the reference colour used: CIELAB under its illuminant and observer."""
-
-    id: str = Field(examples=["legend"])
-    name: str = Field(examples=["white ink on the mask"])
-    texture: str = Field(examples=["matte"])
-    lab: tuple[float, float, float] = Field(examples=[[92.0, -0.5, 1.5]])
-    illuminant: str = Field(examples=["D65"])
-    observer: str = Field(examples=["2"])
-    origin: str = Field(examples=["assumed"])
-    smallest_feature_mm: float = Field(examples=[0.15])
-
-
-class FabAnswer(BaseModel):
-    """A fab profile in short. Its TOML is the whole; `revision` is its entity tag."""
-
-    id: str = Field(examples=["example-fab"])
-    revision: str = Field(examples=[EXAMPLE_REVISION])
-    fab: str = Field(examples=["Example Boards (invented)"])
-    name: str = Field(examples=["black mask, gold plating"])
-    note: str = Field(examples=["Invented for this example."])
-    plating: str = Field(examples=["ENIG"])
-    lead_free: bool = Field(examples=[True])
-    background: str = Field(examples=["mask"])
-    finishes: list[FinishAnswer]
-    updated: datetime = Field(examples=["2026-01-31T12:00:00.000000Z"])
-    href: str = Field(examples=["/v1/fabs/example-fab"])
-
-
-class FabsAnswer(BaseModel):
-    """Every fab there is."""
-
-    fabs: list[FabAnswer]
-
-
 def job_answer(job: Job) -> JobAnswer:
     """A job as the service shows it."""
     summary = dict(job.summary) if job.summary is not None else None
@@ -177,9 +140,9 @@ def job_answer(job: Job) -> JobAnswer:
         fab=FabReference(id=job.fab_id, revision=job.fab_revision),
         settings=dict(job.settings),
         attempt=job.attempt,
-        created=_moment(job.created),
-        started=None if job.started is None else _moment(job.started),
-        finished=None if job.finished is None else _moment(job.finished),
+        created=moment(job.created),
+        started=None if job.started is None else moment(job.started),
+        finished=None if job.finished is None else moment(job.finished),
         progress=None
         if job.progress is None
         else ProgressAnswer(stage=job.progress.stage, done=job.progress.done, of=job.progress.of, stages=list(STAGES)),
@@ -218,36 +181,8 @@ def file_answer(job_id: str, file: JobFile) -> FileAnswer:
     )
 
 
-def fab_answer(stored: StoredFab, fab: FabProfile) -> FabAnswer:
-    """A fab as the service shows it."""
-    return FabAnswer(
-        id=fab.id,
-        revision=stored.revision,
-        fab=fab.fab,
-        name=fab.name,
-        note=fab.note,
-        plating=fab.plating,
-        lead_free=fab.lead_free,
-        background=fab.background,
-        finishes=[
-            FinishAnswer(
-                id=finish.id,
-                name=finish.name,
-                texture=finish.texture,
-                lab=finish.readings[0].lab,
-                illuminant=finish.readings[0].illuminant,
-                observer=finish.readings[0].observer,
-                origin=finish.readings[0].origin,
-                smallest_feature_mm=finish.smallest_feature_mm,
-            )
-            for finish in fab.finishes
-        ],
-        updated=_moment(stored.updated),
-        href=f"/v1/fabs/{fab.id}",
-    )
-
-
-def _moment(seconds: float) -> datetime:
+def moment(seconds: float) -> datetime:
+    """A time of the ledger, as the service shows it."""
     return datetime.fromtimestamp(seconds, UTC)
 
 

@@ -8,10 +8,11 @@ from fastapi import APIRouter, Header, Query, Request, Response
 from fastapi.responses import JSONResponse
 from starlette.concurrency import run_in_threadpool
 
-from service.answers import EXAMPLE_REVISION, FabAnswer, FabsAnswer, fab_answer, problems
+from service.answers import EXAMPLE_REVISION, problems
 from service.backing import Backed, Backing, Owner
 from service.conditions import strong_tags, tags
 from service.errors import ProtocolError
+from service.fab_answers import FabAnswer, FabsAnswer, fab_answer
 from worker.errors import FabProfileError, NotFoundError, TooLargeError
 from worker.fab_profile import MAX_BYTES, FabProfile, read_fab_profile
 from worker.ledger.fabs import StoredFab

@@ -10,6 +10,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from tests.service.fixtures import FAB, is_problem, post, service
+from worker.fab_profile import MAX_BYTES
 from worker.settings import PROJECT
 
 SAMPLES = sorted((PROJECT / "samples" / "fabs").glob("*.toml"))
@@ -30,7 +31,7 @@ def edited(text: str) -> bytes:
 def test_the_sample_fabs_are_there(client: TestClient) -> None:
     listed = client.get("/v1/fabs").json()["fabs"]
     assert [fab["id"] for fab in listed] == [path.stem for path in SAMPLES]
-    assert all(fab["finishes"] and len(fab["finishes"][0]["lab"]) == 3 for fab in listed)
+    assert all(fab["finishes"] and len(fab["finishes"][0]["readings"][0]["lab"]) == 3 for fab in listed)
 
 
 def test_a_fab_is_given_back_byte_for_byte(client: TestClient) -> None:
@@ -83,7 +84,7 @@ def test_a_wrong_profile_is_refused_with_file_key_and_mend(client: TestClient) -
     assert is_problem(client.put("/v1/fabs/other", content=TOML), 422, "fab other", "id", FAB)
     assert is_problem(client.put(ADDRESS, content=b"plating = 1", headers=tag), 422, f"fab {FAB}", "missing")
     assert is_problem(client.put(ADDRESS, content=b"\xff", headers=tag), 422, "UTF-8")
-    assert is_problem(client.put(ADDRESS, content=b"#" * (300 * 1024), headers=tag), 413, "262144 bytes")
+    assert is_problem(client.put(ADDRESS, content=b"#" * (MAX_BYTES + 1), headers=tag), 413, f"{MAX_BYTES} bytes")
     assert client.get(ADDRESS).content == TOML
 
 

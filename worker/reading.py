@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from worker.errors import SettingsError
+
 Origin = Literal["measured", "photo", "predicted", "assumed"]
 Grade = Literal["spectral", "colorimetric", "photo", "predicted", "assumed"]
 
@@ -21,6 +23,42 @@ NEEDED_NM = (400.0, 700.0)
 MAX_STEP_NM = 10.0
 MAX_FACTOR = 2.0
 """The highest reflectance factor that is taken as one: gloss may pass 1, a percentage stands far above it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ViewingConditions:
+    """The light and the observer that colours are computed for. Raises SettingsError when built with unknown ones."""
+
+    illuminant: str = "D65"
+    observer: str = "2"
+
+    def __post_init__(self) -> None:
+        if self.illuminant not in ILLUMINANTS or self.observer not in OBSERVERS:
+            raise _unknown_conditions(self.text())
+
+    def text(self) -> str:
+        """As it is written in settings, such as D65/2."""
+        return f"{self.illuminant}/{self.observer}"
+
+
+STANDARD_CONDITIONS = ViewingConditions()
+"""D65 and the 2 degree observer: what sRGB artwork and every score live in."""
+
+
+def read_viewing_conditions(text: str) -> ViewingConditions:
+    """Viewing conditions from ILLUMINANT/OBSERVER, such as D65/2. Raises SettingsError."""
+    illuminant, slash, observer = (part.strip() for part in text.upper().partition("/"))
+    if not slash:
+        raise _unknown_conditions(text)
+    return ViewingConditions(illuminant=illuminant, observer=observer)
+
+
+def _unknown_conditions(text: str) -> SettingsError:
+    return SettingsError(
+        f"Viewing conditions are {text!r}.",
+        mend="Write ILLUMINANT/OBSERVER, such as D65/2 or D50/10. "
+        f"Illuminants: {', '.join(ILLUMINANTS)}; observers: {', '.join(OBSERVERS)} (degree).",
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

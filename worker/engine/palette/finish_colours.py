@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from worker.engine.arrays import Floats, Lab, Srgb
-from worker.engine.colorimetry import lab_to_d65, lab_to_srgb, lab_to_xyz, xyz_to_linear_rgb
+from worker.engine.colorimetry import lab_to_srgb, lab_to_xyz, xyz_to_linear_rgb
+from worker.engine.references.reference import FinishReference, finish_reference
 from worker.fab_profile import FabProfile
+from worker.reading import STANDARD_CONDITIONS, ViewingConditions
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -34,16 +37,16 @@ class FinishColours:
         return f"{what}-{len(self.ids)}-{digest}"
 
 
-def finish_colours(fab: FabProfile) -> FinishColours:
-    """The first reference colour of every finish of the profile, brought to D65/2 degree (Bradford)."""
-    lab = np.array(
-        [
-            lab_to_d65(finish.readings[0].lab, finish.readings[0].illuminant, finish.readings[0].observer)
-            for finish in fab.finishes
-        ],
-        dtype=np.float64,
+def finish_colours(fab: FabProfile, conditions: ViewingConditions = STANDARD_CONDITIONS) -> FinishColours:
+    """The reference colours of every finish of the profile under `conditions`. Raises FabProfileError."""
+    return colours_of([finish_reference(finish, conditions) for finish in fab.finishes])
+
+
+def colours_of(references: Sequence[FinishReference]) -> FinishColours:
+    """Finish colours from references, in their order."""
+    return colours_from_lab(
+        tuple(reference.finish for reference in references), np.array([reference.lab for reference in references])
     )
-    return colours_from_lab(tuple(finish.id for finish in fab.finishes), lab)
 
 
 def colours_from_lab(ids: tuple[str, ...], lab: Lab) -> FinishColours:

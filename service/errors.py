@@ -24,8 +24,10 @@ STATUS: dict[str, int] = {
     "artwork": 422,
     "fab-profile": 422,
     "patch-map": 422,
+    "photograph": 422,
     "coupon": 422,
     "prediction": 422,
+    "reading-file": 422,
     "settings": 422,
     "override": 422,
     "impossible-place": 422,
@@ -48,6 +50,10 @@ STATUS: dict[str, int] = {
     "key-reused": 422,
     "precondition-missing": 428,
     "damaged": 500,
+    # ends of a job that a request waits for
+    "lost": 500,
+    "too-long": 500,
+    "too-much-memory": 500,
 }
 
 

@@ -4,8 +4,10 @@ MaskwrightError                 the root; carries what went wrong, where, and ho
 ├── ArtworkError                the artwork can't be read, or is too large, too small or hostile
 ├── FabProfileError             the fab profile is wrong: names file, key and mend
 ├── PatchMapError               a patch map is wrong: names file, place and mend
+├── PhotographError             a photograph can't be read into readings: says why and how to take it
 ├── CouponError                 no coupon can be laid out for this fab profile and pitch
 ├── PredictionError             a finish can't be predicted from what is known
+├── ReadingFileError            a file of readings can't be read: names file, row, column and mend
 ├── SettingsError               a setting is unknown, malformed or contradicts another
 ├── OverrideError               a pin, forbid or max_finishes that can't apply to this artwork and fab
 ├── ImpossiblePlaceError        `allowed` and `frozen` leave no finish that may stand at a place
@@ -68,6 +70,12 @@ class PatchMapError(MaskwrightError):
     code = "patch-map"
 
 
+class PhotographError(MaskwrightError):
+    """A photograph can't be read into readings: the message says why, and what to change when taking it."""
+
+    code = "photograph"
+
+
 class CouponError(MaskwrightError):
     """No coupon can be laid out for this fab profile and pitch."""
 
@@ -78,6 +86,12 @@ class PredictionError(MaskwrightError):
     """A finish can't be predicted from what is known."""
 
     code = "prediction"
+
+
+class ReadingFileError(MaskwrightError):
+    """A file of readings can't be read, or not without a guess: the message names file, row, column and mend."""
+
+    code = "reading-file"
 
 
 class SettingsError(MaskwrightError):

@@ -86,7 +86,7 @@ class JobAnswer(BaseModel):
     lane: Lane = Field(examples=["batch"])
     state: State = Field(examples=["running"])
     version: int = Field(examples=[4])
-    artwork: ArtworkAnswer
+    artwork: ArtworkAnswer | None
     fab: FabReference
     settings: dict[str, Any] = Field(examples=[{"width": "60mm", "pin": ["#C82828~12=legend"]}])
     attempt: int = Field(examples=[1], description="how many workers have begun it")
@@ -136,7 +136,7 @@ def job_answer(job: Job) -> JobAnswer:
         lane=job.lane,
         state=job.state,
         version=job.version,
-        artwork=ArtworkAnswer(name=job.name, bytes=job.artwork_bytes, sha256=job.artwork),
+        artwork=ArtworkAnswer(name=job.name, bytes=job.artwork_bytes, sha256=job.artwork) if job.artwork else None,
         fab=FabReference(id=job.fab_id, revision=job.fab_revision),
         settings=dict(job.settings),
         attempt=job.attempt,

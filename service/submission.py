@@ -8,7 +8,7 @@ from typing import IO
 
 from service.backing import Backing
 from service.errors import ProtocolError
-from service.upload import ARTWORK, Form
+from service.upload import ARTWORK, Form, Uploaded
 from worker.errors import NotFoundError, OverrideError, SettingsError
 from worker.fab_profile import FabProfile, read_fab_profile
 from worker.job import Job, JobRequest, read_lane
@@ -27,22 +27,23 @@ def submit(backing: Backing, owner: str, key: str | None, form: Form, artwork: I
     SettingsError, OverrideError, ProtocolError, StorageError, UnavailableError
     """
     plain, given = _sorted_fields(form)
-    if form.artwork_name is None or form.artwork_bytes == 0:
+    sent = form.files.get(ARTWORK)
+    if sent is None or sent.bytes == 0:
         raise SettingsError("The request has no artwork.", mend=f"Send the file as the part named {ARTWORK}.")
     settings = read_settings(given)
     lane = read_lane(plain.get("lane", "batch"))
     fab = _fab(backing, owner, plain)
     check_against_fab(settings, fab)
-    fingerprint = _fingerprint(form, plain["fab"], lane, settings)
-    backing.store.keep(f"artworks/{form.artwork_sha256}", artwork)
+    fingerprint = _fingerprint(sent, plain["fab"], lane, settings)
+    backing.store.keep(f"artworks/{sent.sha256}", artwork)
     job, new = backing.ledger.jobs.add(
         JobRequest(
             owner=owner,
             kind="convert",
             lane=lane,
-            name=form.artwork_name,
-            artwork=form.artwork_sha256,
-            artwork_bytes=form.artwork_bytes,
+            name=sent.name,
+            artwork=sent.sha256,
+            artwork_bytes=sent.bytes,
             fab_id=fab.id,
             fab_revision=fab.revision,
             settings=settings.as_text(),
@@ -103,6 +104,6 @@ def check_against_fab(settings: Settings, fab: FabProfile) -> None:
         raise OverrideError(f"Every finish of fab {fab.id} is forbidden.", mend="Leave at least one.")
 
 
-def _fingerprint(form: Form, fab_id: str, lane: str, settings: Settings) -> str:
-    asked = ["convert", lane, form.artwork_name, form.artwork_sha256, fab_id, settings.as_text()]
+def _fingerprint(sent: Uploaded, fab_id: str, lane: str, settings: Settings) -> str:
+    asked = ["convert", lane, sent.name, sent.sha256, fab_id, settings.as_text()]
     return hashlib.sha256(json.dumps(asked, sort_keys=True).encode()).hexdigest()

@@ -1,8 +1,9 @@
-"""Reads a multipart request as it streams in: the artwork to a spooled file, the settings to memory, within limits."""
+"""Reads a multipart request as it streams in: files to spooled files, the settings to memory, within limits."""
 
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import IO
 
@@ -20,24 +21,33 @@ MAX_FIELD_BYTES = 4096
 MAX_NAME_BYTES = 255
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Uploaded:
+    """What is known of a file that came in."""
+
+    name: str
+    bytes: int
+    sha256: str
+
+
 @dataclass(slots=True)
 class Form:
-    """What came in: fields in order, and of the artwork its name, size and SHA-256."""
+    """What came in: fields in order, and the files by the names of their parts."""
 
     fields: list[tuple[str, str]] = field(default_factory=list)
-    artwork_name: str | None = None
-    artwork_bytes: int = 0
-    artwork_sha256: str = ""
+    files: dict[str, Uploaded] = field(default_factory=dict)
 
 
 class _Parts:
     """Takes the parser's events."""
 
-    def __init__(self, spooled: IO[bytes], limit: int) -> None:
+    def __init__(self, spooled: Mapping[str, IO[bytes]], limit: int) -> None:
         self.form = Form()
         self.spooled = spooled
         self.limit = limit
         self.digest = hashlib.sha256()
+        self.file_name = ""
+        self.bytes = 0
         self.header = bytearray()
         self.value = bytearray()
         self.disposition = b""
@@ -68,47 +78,51 @@ class _Parts:
     def headers_end(self) -> None:
         _, options = parse_options_header(self.disposition)
         self.name = options.get(b"name", b"").decode("utf-8", "replace")
-        if self.name != ARTWORK:
+        if self.name not in self.spooled:
             return
-        if self.form.artwork_name is not None:
-            raise SettingsError("The request has two artworks.", mend="Send one artwork per job.")
-        self.form.artwork_name = _file_name(options.get(b"filename", b""))
+        if self.name in self.form.files:
+            raise SettingsError(f"The request has two parts named {self.name}.", mend="Send one in each request.")
+        self.file_name = _file_name(options.get(b"filename", b""), self.name)
+        self.digest = hashlib.sha256()
+        self.bytes = 0
 
     def content(self, data: bytes, start: int, end: int) -> None:
-        if self.name != ARTWORK:
+        if self.name not in self.spooled:
             self.data += data[start:end]
             if len(self.data) > MAX_FIELD_BYTES:
                 raise TooLargeError(f"Field {self.name[:64]!r} is over {MAX_FIELD_BYTES} bytes.", mend="Shorten it.")
             return
-        self.form.artwork_bytes += end - start
-        if self.form.artwork_bytes > self.limit:
-            raise too_large(self.limit)
+        self.bytes += end - start
+        if self.bytes > self.limit:
+            raise too_large(self.limit, self.name)
         chunk = memoryview(data)[start:end]
         self.digest.update(chunk)
-        self.spooled.write(chunk)
+        self.spooled[self.name].write(chunk)
 
     def end(self) -> None:
-        if self.name != ARTWORK:
+        if self.name in self.spooled:
+            self.form.files[self.name] = Uploaded(name=self.file_name, bytes=self.bytes, sha256=self.digest.hexdigest())
+        else:
             self.form.fields.append((self.name, self.data.decode("utf-8", "replace")))
 
     def end_all(self) -> None:
         self.ended = True
 
 
-def too_large(limit: int) -> TooLargeError:
-    """The error for an artwork over the limit, in bytes."""
+def too_large(limit: int, name: str) -> TooLargeError:
+    """The error for a file over the limit, in bytes."""
     return TooLargeError(
-        f"The artwork is over {limit} bytes.",
+        f"The {name} is over {limit} bytes.",
         mend="Send a smaller or better compressed file, or raise MASKWRIGHT_MAX_UPLOAD_BYTES.",
     )
 
 
-async def read_form(request: Request, spooled: IO[bytes], limit: int) -> Form:
-    """Read the whole request; the artwork goes to `spooled`.
+async def read_form(request: Request, spooled: Mapping[str, IO[bytes]], limit: int) -> Form:
+    """Read the whole request; the parts that are named in `spooled` are files and go there.
 
     Parameters
     ----------
-    limit : largest artwork in bytes. Reading stops as soon as it is passed.
+    limit : largest file in bytes. Reading stops as soon as it is passed.
 
     Raises
     ------
@@ -117,9 +131,9 @@ async def read_form(request: Request, spooled: IO[bytes], limit: int) -> Form:
     kind, options = parse_options_header(request.headers.get("content-type", ""))
     if kind != b"multipart/form-data" or not options.get(b"boundary"):
         raise ProtocolError("media-type", "The request is not multipart/form-data.", mend="Send it as a form.")
-    overhead = MAX_FIELDS * (MAX_FIELD_BYTES + 1024)
-    if int(request.headers.get("content-length") or 0) > limit + overhead:
-        raise too_large(limit)
+    most = limit * len(spooled) + MAX_FIELDS * (MAX_FIELD_BYTES + 1024)
+    if int(request.headers.get("content-length") or 0) > most:
+        raise too_large(limit, " or ".join(spooled))
     parts = _Parts(spooled, limit)
     parser = MultipartParser(
         options[b"boundary"],
@@ -133,7 +147,7 @@ async def read_form(request: Request, spooled: IO[bytes], limit: int) -> Form:
             "on_part_end": parts.end,
             "on_end": parts.end_all,
         },
-        max_size=limit + overhead,
+        max_size=most,
     )
     try:
         async for chunk in request.stream():
@@ -146,12 +160,11 @@ async def read_form(request: Request, spooled: IO[bytes], limit: int) -> Form:
         ) from error
     if not parts.ended:
         raise ProtocolError("bad-request", "The form ends before its last boundary.", mend="Send it whole.")
-    parts.form.artwork_sha256 = parts.digest.hexdigest()
     return parts.form
 
 
-def _file_name(given: bytes) -> str:
+def _file_name(given: bytes, otherwise: str) -> str:
     """The last part of the sender's path, without control characters: a label, never a path of ours."""
     name = given.decode("utf-8", "replace").replace("\\", "/").rsplit("/", 1)[-1]
     name = "".join(letter for letter in name if letter.isprintable()).strip()
-    return name.encode()[:MAX_NAME_BYTES].decode("utf-8", "ignore") or "artwork"
+    return name.encode()[:MAX_NAME_BYTES].decode("utf-8", "ignore") or otherwise

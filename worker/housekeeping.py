@@ -17,6 +17,8 @@ TICK_SECONDS = 1.0
 SWEEP_SECONDS = 600.0
 RESULT_AGE_SECONDS = 3600.0
 UPLOAD_AGE_SECONDS = 86400.0
+ASKED_AGE_SECONDS = 3600.0
+"""Answers that a request waited for are kept so long, for whoever had to fetch them later."""
 
 log = logging.getLogger(__name__)
 
@@ -78,7 +80,9 @@ class Housekeeping:
             self.sweep(self.store, time.time())
 
     def sweep(self, store: ObjectStore, moment: float) -> None:
-        """Remove results that no job owns and artworks that no job uses, when they are old enough to be left-overs."""
+        """Forget old answers; remove results and uploads that no job owns or uses, once they are old enough."""
+        with self.quiet:
+            self.ledger.jobs.forget_asked(seconds=ASKED_AGE_SECONDS)
         store.sweep(moment - UPLOAD_AGE_SECONDS)
         for stored in list(store.list("results")):
             _, job_id, token, *_ = stored.key.split("/")
@@ -86,6 +90,9 @@ class Housekeeping:
                 store.delete(stored.key)
         for stored in list(store.list("artworks")):
             if stored.modified < moment - UPLOAD_AGE_SECONDS and not self._used(stored.key.split("/")[1]):
+                store.delete(stored.key)
+        for stored in list(store.list("inputs")):
+            if stored.modified < moment - UPLOAD_AGE_SECONDS and not self._read(stored.key):
                 store.delete(stored.key)
 
     def _owned(self, job_id: str, token: str) -> bool:
@@ -95,3 +102,7 @@ class Housekeeping:
     def _used(self, artwork: str) -> bool:
         with self.quiet:
             return self.ledger.jobs.uses_artwork(artwork)
+
+    def _read(self, key: str) -> bool:
+        with self.quiet:
+            return self.ledger.jobs.uses_input(key)

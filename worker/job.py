@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from worker.errors import SettingsError
@@ -15,8 +15,14 @@ LANES: tuple[Lane, ...] = ("batch", "interactive")
 LIVE: tuple[State, ...] = ("queued", "running")
 FINAL: tuple[State, ...] = ("done", "failed", "cancelled")
 
-KINDS = ("convert",)
-"""What a job can be. `convert`: artwork to finish masks with their score."""
+KINDS = ("convert", "references", "preview", "photograph")
+"""What a job can be. `convert`: artwork to finish masks with their score. `references`: the colours that a profile's
+readings give. `preview`: a finished job scored anew with other references. `photograph`: readings from a photograph."""
+
+ASKED = KINDS[1:]
+"""Kinds whose answer a request waits for: it stands in the job's summary under ANSWER, and is kept for a while only."""
+
+ANSWER = "answer"
 
 STAGES = ("artwork", "colours", "finishes", "separation", "score", "files")
 """The stages of `convert`, in order."""
@@ -33,9 +39,20 @@ def read_lane(text: str) -> Lane:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class InputFile:
+    """A file that a job reads beside its artwork: `bytes` bytes from `start` on of an object of the store."""
+
+    key: str
+    bytes: int
+    sha256: str
+    start: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class JobRequest:
     """What is asked for. `artwork` is the SHA-256 of the file, `fab_revision` the exact revision of its profile.
 
+    `artwork` is "" for a kind that has none. `inputs` are further files, by the names that the kind gives them.
     `fingerprint` is equal for equal requests, so that an idempotency key can't stand for two different ones.
     """
 
@@ -50,6 +67,7 @@ class JobRequest:
     settings: Mapping[str, Any]
     fingerprint: str
     idempotency_key: str | None = None
+    inputs: Mapping[str, InputFile] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,6 +113,7 @@ class Job:
     failure: Failure | None
     summary: Mapping[str, Any] | None
     version: int
+    inputs: Mapping[str, InputFile] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

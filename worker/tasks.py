@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import io
 import logging
 import os
 import time
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -15,7 +16,7 @@ from celery.exceptions import SoftTimeLimitExceeded
 from worker.errors import CancelledError, MaskwrightError, StorageError, UnavailableError
 from worker.fab_profile import read_fab_profile
 from worker.heartbeat import Heartbeat
-from worker.job import Claim, Failure, Job, Lane, Package
+from worker.job import Claim, Failure, InputFile, Job, Lane, Package
 from worker.job_settings import read_settings
 from worker.ledger import Ledger
 from worker.result_archive import write_archive
@@ -24,12 +25,39 @@ from worker.storage import ObjectStore
 log = logging.getLogger(__name__)
 
 
+class Inputs(Mapping[str, BinaryIO]):
+    """A job's further files by name, each read from the store when it is asked for, and not before."""
+
+    def __init__(self, store: ObjectStore, files: Mapping[str, InputFile]) -> None:
+        self.store = store
+        self.files = files
+
+    def __getitem__(self, name: str) -> BinaryIO:
+        file = self.files[name]
+        try:
+            return io.BytesIO(b"".join(self.store.read(file.key, file.start, file.start + file.bytes)))
+        except FileNotFoundError as error:
+            raise StorageError(
+                f"The file {name!r} of the job is gone from the store.", mend="Send it again."
+            ) from error
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self.files)
+
+    def __len__(self) -> int:
+        return len(self.files)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Work:
-    """All that a kind of job gets. `progress(stage, done, of)` raises CancelledError when the job must stop."""
+    """All that a kind of job gets. `progress(stage, done, of)` raises CancelledError when the job must stop.
+
+    `artwork` is empty for a kind that has none. `inputs` are further files, by the names that the kind gives them.
+    """
 
     job: Job
     artwork: BinaryIO
+    inputs: Mapping[str, BinaryIO]
     fab_toml: bytes
     tables: Path
     threads: int
@@ -38,7 +66,10 @@ class Work:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
-    """What a kind of job gives: its result files by path, made one by one, and a summary for the job's row."""
+    """What a kind of job gives: its result files by path, made one by one, and a summary for the job's row.
+
+    `files` is an empty tuple where the summary, under ANSWER, is all of it.
+    """
 
     files: Iterable[tuple[str, bytes]]
     summary: Mapping[str, Any]
@@ -132,18 +163,21 @@ class Bench:
                 Work(
                     job=job,
                     artwork=artwork,
+                    inputs=Inputs(self.store, job.inputs),
                     fab_toml=claim.fab_toml,
                     tables=self.tables,
                     threads=self.threads,
                     progress=heartbeat.report,
                 )
             )
-            result = self._save(claim, outcome)
+            result = None if outcome.files == () else self._save(claim, outcome)
         summary = {**outcome.summary, "seconds": round(time.perf_counter() - started, 3)}
         if not self.ledger.jobs.publish(job.id, claim.token, result, summary):
             log.warning("job %s was cancelled or given away: its result is dropped", job.id)
 
     def _artwork(self, job: Job) -> BinaryIO:
+        if not job.artwork:
+            return io.BytesIO()
         try:
             return self.store.open(f"artworks/{job.artwork}")
         except FileNotFoundError as error:

@@ -14,7 +14,7 @@ from service.backing import Backed, Owner
 from service.submission import submit
 from service.upload import ARTWORK, read_form
 from worker.errors import SettingsError
-from worker.job import LANES
+from worker.job import KINDS, LANES
 from worker.job_settings import REPEATABLE, SETTINGS
 
 router = APIRouter(prefix="/v1/jobs", tags=["jobs"])
@@ -88,7 +88,7 @@ async def create_job(
 ) -> JSONResponse:
     """Takes the artwork and the settings as a form. Whatever is wrong with them is said now; the work is done later."""
     with backing.store.spool() as spooled:
-        form = await read_form(request, spooled, backing.environment.max_upload_bytes)
+        form = await read_form(request, {ARTWORK: spooled}, backing.environment.max_upload_bytes)
         job, new = await run_in_threadpool(submit, backing, owner, idempotency_key, form, spooled)
     answer = job_answer(job)
     return JSONResponse(
@@ -105,15 +105,23 @@ def list_jobs(
     owner: Owner,
     limit: Annotated[int, Query(ge=1, le=200, description="how many on a page")] = 50,
     cursor: Annotated[str | None, Query(description="from `next` of the page before", examples=["1234"])] = None,
+    kind: Annotated[str, Query(description=f"one of {', '.join(KINDS)}", examples=["preview"])] = KINDS[0],
 ) -> JobsAnswer:
-    """One page; `next` leads to the one after it. New jobs never move the pages."""
+    """One page; `next` leads to the one after it. New jobs never move the pages.
+
+    Jobs that a request waits for (previews and the like) are of another kind, and are kept for an hour only.
+    """
     if cursor is not None and not (cursor.isascii() and cursor.isdigit() and len(cursor) < 19):
         raise SettingsError(f"cursor is {cursor[:64]!r}.", mend="Take it from `next` of the page before.")
-    found = backing.ledger.jobs.page(owner, before=None if cursor is None else int(cursor), size=limit + 1)
+    if kind not in KINDS:
+        raise SettingsError(f"kind is {kind[:64]!r}.", mend=f"Choose one of: {', '.join(KINDS)}.")
+    before = None if cursor is None else int(cursor)
+    found = backing.ledger.jobs.page(owner, before=before, size=limit + 1, kind=kind)
     more = len(found) > limit
+    only = "" if kind == KINDS[0] else f"&kind={kind}"
     return JobsAnswer(
         jobs=[job_answer(job) for job in found[:limit]],
-        next=f"/v1/jobs?limit={limit}&cursor={found[limit - 1].seq}" if more else None,
+        next=f"/v1/jobs?limit={limit}&cursor={found[limit - 1].seq}{only}" if more else None,
     )
 
 

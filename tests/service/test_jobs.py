@@ -78,7 +78,7 @@ def test_no_artwork_or_two(client: TestClient) -> None:
     assert is_problem(client.post("/v1/jobs", files={"fab": (None, FAB)}), 422, "no artwork", "artwork")
     assert is_problem(post(client, artwork=b""), 422, "no artwork")
     two = [("artwork", ("a.png", b"a")), ("artwork", ("b.png", b"b"))]
-    assert is_problem(client.post("/v1/jobs", data={"fab": FAB}, files=two), 422, "two artworks")
+    assert is_problem(client.post("/v1/jobs", data={"fab": FAB}, files=two), 422, "two parts named artwork")
 
 
 def test_an_idempotency_key_makes_one_job_of_equal_requests_and_refuses_another(client: TestClient) -> None:
@@ -107,7 +107,7 @@ def test_a_file_name_is_only_a_label(client: TestClient) -> None:
         ("a%22b.png", "a%22b.png"),
     ):
         assert post(client, name=given).json()["artwork"]["name"] == kept
-    assert _file_name(b"a\tb\x00\x1b[1m.png") == "ab[1m.png" and _file_name(b"dir/") == "artwork"
+    assert _file_name(b"a\tb\x00\x1b[1m.png", "artwork") == "ab[1m.png" and _file_name(b"dir/", "artwork") == "artwork"
     long = post(client, name="é" * 300 + ".png").json()["artwork"]["name"]
     assert len(long.encode()) <= 255
 

@@ -7,7 +7,8 @@ job was cancelled or given to another: so a result is published once, however ma
 from __future__ import annotations
 
 import uuid
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict
 from typing import Any
 
 import sqlalchemy as sql
@@ -15,7 +16,21 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import IntegrityError
 
 from worker.errors import ConflictError, NotFoundError
-from worker.job import LANES, LIVE, Claim, Failure, Job, JobFile, JobRequest, Lane, Package, Progress
+from worker.job import (
+    ASKED,
+    FINAL,
+    LANES,
+    LIVE,
+    Claim,
+    Failure,
+    InputFile,
+    Job,
+    JobFile,
+    JobRequest,
+    Lane,
+    Package,
+    Progress,
+)
 from worker.ledger.database import Database
 from worker.ledger.tables import fab_revisions, files, jobs, now, turns
 
@@ -83,20 +98,23 @@ class Jobs:
             }
         return self._fenced(job_id, token, values)
 
-    def publish(self, job_id: str, token: str, result: Package, summary: Mapping[str, Any]) -> bool:
-        """Make a result the job's own. False, and nothing changes, when the job is no longer this worker's."""
+    def publish(self, job_id: str, token: str, result: Package | None, summary: Mapping[str, Any]) -> bool:
+        """Make a result the job's own; None where its summary is all of it.
+
+        False, and nothing changes, when the job is no longer this worker's.
+        """
         done = {
             "of_id": job_id,
             "by_token": token,
             "with_summary": dict(summary),
-            "at_key": result.key,
-            "of_bytes": result.bytes,
+            "at_key": None if result is None else result.key,
+            "of_bytes": None if result is None else result.bytes,
         }
         with self.database.writing() as connection:
             owner = connection.execute(_PUBLISH, done).scalar_one_or_none()
             if owner is None:
                 return False
-            if result.files:
+            if result is not None and result.files:
                 connection.execute(
                     _ADD_FILES,
                     [
@@ -182,9 +200,11 @@ class Jobs:
             raise _no_job(job_id)
         return _job(row)
 
-    def page(self, owner: str, *, before: int | None, size: int) -> list[Job]:
-        """The newest jobs of this owner, at most `size`, all older than the one whose seq is `before`."""
+    def page(self, owner: str, *, before: int | None, size: int, kind: str | None = None) -> list[Job]:
+        """The newest jobs of this owner (of this kind), at most `size`, older than the one whose seq is `before`."""
         wanted = sql.select(*jobs.c).where(jobs.c.owner == owner).order_by(jobs.c.seq.desc()).limit(size)
+        if kind is not None:
+            wanted = wanted.where(jobs.c.kind == kind)
         if before is not None:
             wanted = wanted.where(jobs.c.seq < before)
         with self.database.reading() as connection:
@@ -201,7 +221,10 @@ class Jobs:
         if row is None:
             raise _no_job(job_id)
         if row.package_key is None:
-            raise NotFoundError(f"Job {job_id} is {row.state}.", mend="There are files once it is done.")
+            raise NotFoundError(
+                f"Job {job_id} is {row.state} and has no files.",
+                mend="Files come when a conversion is done; the answer of other jobs is in their `result`.",
+            )
         return Package(key=row.package_key, bytes=row.package_bytes, files=tuple(_file(file) for file in rows))
 
     def waiting(self, *, seconds: float = 0.0) -> dict[Lane, int]:
@@ -234,6 +257,21 @@ class Jobs:
         """Whether any job was made from this artwork."""
         with self.database.reading() as connection:
             return bool(connection.execute(sql.select(sql.exists().where(jobs.c.artwork == artwork))).scalar_one())
+
+    def uses_input(self, key: str) -> bool:
+        """Whether any job reads the object of this key beside its artwork."""
+        named = sql.cast(jobs.c.inputs, sql.Text).contains(f'"{key}"', autoescape=True)
+        with self.database.reading() as connection:
+            return bool(
+                connection.execute(sql.select(sql.exists().where(jobs.c.inputs.is_not(None), named))).scalar_one()
+            )
+
+    def forget_asked(self, *, seconds: float, kinds: Sequence[str] = ASKED) -> int:
+        """Drop the jobs of these kinds that ended so long ago; how many they were. Their files are left-overs then."""
+        old = (jobs.c.kind.in_(kinds)) & jobs.c.state.in_(FINAL) & (jobs.c.finished < now() - seconds)
+        with self.database.writing() as connection:
+            connection.execute(sql.delete(files).where(files.c.job_id.in_(sql.select(jobs.c.id).where(old))))
+            return connection.execute(sql.delete(jobs).where(old)).rowcount
 
     def _lost(self) -> Failure:
         return Failure(code=LOST.code, what=LOST.what.format(attempts=self.attempts), mend=LOST.mend)
@@ -298,6 +336,7 @@ def _insert(connection: sql.Connection, request: JobRequest) -> Job:
             fab_id=request.fab_id,
             fab_revision=request.fab_revision,
             settings=dict(request.settings),
+            inputs={name: asdict(file) for name, file in request.inputs.items()} or None,
             fingerprint=request.fingerprint,
             idempotency_key=request.idempotency_key,
             turn=_next_turn(connection, request.lane, request.owner),
@@ -367,6 +406,7 @@ def _job(row: Mapping[Any, Any]) -> Job:
         failure=failure,
         summary=row["summary"],
         version=row["version"],
+        inputs={name: InputFile(**file) for name, file in (row["inputs"] or {}).items()},
     )
 
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Literal, NoReturn
 
 from worker.errors import SettingsError
+from worker.reading import STANDARD_CONDITIONS, ViewingConditions, read_viewing_conditions
 
 Edges = Literal["threshold", "dither", "auto"]
 Assignment = Literal["faithful", "contrast"]
@@ -30,6 +31,7 @@ SETTINGS: dict[str, tuple[str, str, str]] = {
     "edges": ("dither", "auto", "threshold, dither or auto"),
     "clean_up": ("off", "on", "on, or off: leave rims and specks as they are (threshold only)"),
     "viewing_distance": ("300mm", "300mm", "from where the board is looked at, for the score"),
+    "viewing_conditions": ("D50/2", "D65/2", "the light and the observer that the finishes' colours are computed for"),
     "use": ("worn", "wall", "wall, handheld, worn or child: which cautions apply"),
     "voltage": ("12Vdc", "", "the highest voltage on the board, as 12V, 48Vdc or 230Vac"),
 }
@@ -84,6 +86,7 @@ class Settings:
     edges: Edges = "auto"
     clean_up: bool = True
     viewing_distance_mm: float = 300.0
+    viewing_conditions: ViewingConditions = STANDARD_CONDITIONS
     use: Use = "wall"
     voltage: float | None = None
     voltage_kind: Literal["ac", "dc", "unknown"] = "unknown"
@@ -125,6 +128,7 @@ class Settings:
             "edges": self.edges,
             "clean_up": "on" if self.clean_up else "off",
             "viewing_distance": f"{self.viewing_distance_mm:.10g}mm",
+            "viewing_conditions": self.viewing_conditions.text(),
             "use": self.use,
             "voltage": None
             if self.voltage is None
@@ -181,6 +185,7 @@ def read_settings(given: Mapping[str, str | Sequence[str] | None]) -> Settings:
 
     pitch = one("pitch")
     distance = one("viewing_distance")
+    conditions = one("viewing_conditions")
     clusters = one("clusters") or "auto"
     assignment = one("assignment") or "faithful"
     kind, colon, amount = assignment.partition(":")
@@ -204,6 +209,7 @@ def read_settings(given: Mapping[str, str | Sequence[str] | None]) -> Settings:
         edges=choice("edges", ("threshold", "dither", "auto")),  # type: ignore[arg-type]
         clean_up=choice("clean_up", ("on", "off")) == "on",
         viewing_distance_mm=300.0 if distance is None else length_mm("viewing_distance", distance),
+        viewing_conditions=STANDARD_CONDITIONS if conditions is None else read_viewing_conditions(conditions),
         use=choice("use", ("wall", "handheld", "worn", "child")),  # type: ignore[arg-type]
         voltage=None if volts is None else float(volts[1]),
         voltage_kind="unknown" if volts is None or volts[2] is None else volts[2].lower(),  # type: ignore[arg-type]

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SummaryRow:
-    """One artwork's figures. `mean`, `p95` and `continuous` (a mean) are S-CIELAB."""
+    """One artwork's figures. `mean`, `p95` and `continuous` (a mean) are S-CIELAB; `near_ties` are how many."""
 
     name: str
     width_mm: float
@@ -24,6 +24,7 @@ class SummaryRow:
     p95: float
     continuous: float
     seconds: float
+    near_ties: int = 0
 
 
 FOOTNOTE = (
@@ -44,6 +45,7 @@ def summary_row(name: str, report: Mapping[str, Any], seconds: float) -> Summary
         p95=score["s_cielab"]["p95"],
         continuous=score["continuous_reference"]["mean"],
         seconds=seconds,
+        near_ties=len(report["near_ties"]),
     )
 
 
@@ -54,6 +56,7 @@ def print_summary(rows: Sequence[SummaryRow], console: Console) -> None:
     if not console.is_terminal:
         for row in rows:
             print(_line(row), file=console.file)
+        print(_near_ties(rows), end="", file=console.file)
         return
     from rich.box import SIMPLE_HEAD
     from rich.table import Table
@@ -70,12 +73,21 @@ def print_summary(rows: Sequence[SummaryRow], console: Console) -> None:
         figures = (f"{row.mean:.2f}", f"{row.p95:.2f}", f"{row.continuous:.2f}", f"{row.seconds:.1f}")
         table.add_row(Text(row.name), size, ", ".join(row.finishes), *figures)
     console.print(table)
+    console.print(_near_ties(rows), end="", markup=False, highlight=False)
 
 
 def size_text(width_mm: float, height_mm: float) -> str:
     """A board's size in mm and in inch."""
     inches = (width_mm / MM_PER_INCH, height_mm / MM_PER_INCH)
     return f"{width_mm:.1f} x {height_mm:.1f} mm ({inches[0]:.2f} x {inches[1]:.2f} in)"
+
+
+def _near_ties(rows: Sequence[SummaryRow]) -> str:
+    """The line that says where the references can't tell the finish of a colour; empty where they can."""
+    tied = [f"{row.name} {row.near_ties}" for row in rows if row.near_ties]
+    if not tied:
+        return ""
+    return f"near ties, which near_ties in report.json names with the pins that decide them: {', '.join(tied)}\n"
 
 
 def _line(row: SummaryRow) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 
+import pytest
 from rich.console import Console
 
 from worker.summary_table import SummaryRow, print_summary, size_text, summary_row
@@ -15,7 +16,9 @@ REPORT = {
         "s_cielab": {"mean": 3.14159, "median": 1.0, "p95": 9.5, "max": 20.0},
         "continuous_reference": {"mean": 2.5, "median": 1.0, "p95": 5.0, "max": 9.0},
     },
+    "near_ties": [],
 }
+TIED = {**REPORT, "near_ties": [{}, {}]}
 LONG = "a-folder/" + "a-rather-long-stem-of-an-artwork-" * 5
 
 
@@ -55,6 +58,15 @@ def test_on_a_terminal_it_is_a_table() -> None:
 
 def test_a_name_with_brackets_is_no_markup() -> None:
     assert "[red]moon" in printed([summary_row("[red]moon", REPORT, 1.0)], terminal=True)
+
+
+@pytest.mark.parametrize("terminal", [True, False])
+def test_near_ties_are_told_in_one_line_after_all_others(terminal: bool) -> None:
+    assert "near ties" not in printed([summary_row("moon", REPORT, 1.0)], terminal=terminal)
+    rows = [summary_row("moon", REPORT, 1.0), summary_row("[red]sun", TIED, 1.0)]
+    last = printed(rows, terminal=terminal).splitlines()[-1]
+    assert last.startswith("near ties")
+    assert last.endswith(": [red]sun 2")
 
 
 def test_no_rows_print_nothing() -> None:

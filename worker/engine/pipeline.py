@@ -18,10 +18,11 @@ from worker.engine.artwork.ground import lay_on_ground
 from worker.engine.artwork.picture import GridPicture, WantedSize
 from worker.engine.palette.assignment import assign_colours, merged_colours
 from worker.engine.palette.clusters import Cluster
-from worker.engine.palette.finish_colours import FinishColours, colours_from_lab, finish_colours
-from worker.engine.palette.hull import hull_table
+from worker.engine.palette.finish_colours import FinishColours, colours_from_lab, colours_of
+from worker.engine.palette.hull import FINE_NODES, hull_table
 from worker.engine.palette.overrides import check_finish_ids
 from worker.engine.palette.tables import TableStore
+from worker.engine.references.findings import fab_findings
 from worker.engine.report.pictures import draw_pictures
 from worker.engine.report.report import build_report
 from worker.engine.report.score import Score, score_separation
@@ -143,12 +144,13 @@ def convert(
 
     Raises
     ------
-    ArtworkError, SettingsError, OverrideError, ImpossiblePlaceError, ArrayError
+    ArtworkError, FabProfileError, SettingsError, OverrideError, ImpossiblePlaceError, ArrayError
     """
     check_finish_ids(fab, settings)
     clock = StageClock(progress)
     size = WantedSize(width_mm=settings.width_mm, height_mm=settings.height_mm, pitch_um=settings.pitch_um)
-    colours = finish_colours(fab)
+    findings = fab_findings(fab, settings.viewing_conditions)
+    colours = colours_of(findings.references)
     background = colours.ids.index(settings.background or fab.background)
     with clock("artwork"):
         artwork = read_artwork(source, name=name, size=size)
@@ -168,7 +170,8 @@ def convert(
         )
     with clock("finishes"):
         active = list(assignment.active)
-        hull = hull_table(colours_from_lab(tuple(colours.ids[i] for i in active), colours.lab[active]), tables=tables)
+        used = colours_from_lab(tuple(colours.ids[i] for i in active), colours.lab[active])
+        hull = hull_table(used, nodes=FINE_NODES, tables=tables)
     with clock("separation"):
         separation = separate(
             picture,
@@ -204,10 +207,10 @@ def convert(
         separation=separation,
         clusters=assignment.clusters,
         score=score,
-        reference_lab=colours.lab,
+        references=findings.references,
         side=side,
         merged=merged_colours(assignment.clusters),
-        warnings=assignment.warnings,
+        warnings=[*assignment.warnings, *(finding.text for finding in findings.warnings)],
     )
     return Conversion(
         fab=fab,

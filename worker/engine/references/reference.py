@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+import numpy.typing as npt
 
 from worker.engine.arrays import Floats, Lab
 from worker.engine.references.conditions import lab_of_xyz, lab_under
@@ -41,10 +42,11 @@ However well readings agree, they share an instrument and a sample, and the next
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SetAside:
-    """A reading that does not count: its place in `Finish.readings`, and why."""
+    """A reading that does not count: its place in `Finish.readings`, and why. `outlier`: it contradicts the others."""
 
     index: int
     reason: str
+    outlier: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -55,9 +57,8 @@ class FinishReference:
     viewing_lab : float64 (3,), CIELAB under `conditions`. spectrum : the mean of the spectra, where there are any.
     spread : mean CIEDE2000 of the used readings from their mean; None for one reading or an override.
     uncertainty : CIEDE2000 by which the reference may be off in 95 of 100 cases.
-    used, set_aside : places in `Finish.readings`. known_under : the light and observer of the first reading or
-    override that counts, None for a spectrum. observer_changed : whether a colour without a spectrum was read for
-    another observer than the one it is wanted for, so that only its white could be adapted.
+    used, set_aside : places in `Finish.readings`. read_under : the lights and observers that the used readings, or the
+    override, hold under; none for spectra.
     """
 
     finish: str
@@ -69,8 +70,7 @@ class FinishReference:
     derivation: Derivation
     geometry: str
     overridden: bool
-    observer_changed: bool
-    known_under: ViewingConditions | None
+    read_under: tuple[ViewingConditions, ...]
     spread: float | None
     uncertainty: float
     used: tuple[int, ...]
@@ -81,7 +81,7 @@ def finish_reference(finish: Finish, conditions: ViewingConditions = STANDARD_CO
     """Derive the reference of a finish under `conditions`.
 
     An override wins. Else only readings of one geometry count, and of these only the ones of the best grade. They are
-    averaged robustly: spectra and XYZ linearly under the viewing conditions, CIELAB as it is.
+    averaged robustly under `conditions`: spectra linearly, so that the mean is a spectrum, others in CIELAB.
 
     Raises
     ------
@@ -92,31 +92,30 @@ def finish_reference(finish: Finish, conditions: ViewingConditions = STANDARD_CO
         return _overridden(finish, finish.override, conditions)
     chosen, set_aside = _choose(finish)
     readings = [finish.readings[i] for i in chosen]
-    labs = np.array([_viewing_lab(reading, conditions) for reading in readings])
+    labs = _labs(readings, conditions)
     weights = robust_weights(labs)
     viewing_lab = _mean(readings, labs, weights, conditions)
     distances = distances_from(labs, viewing_lab)
     outliers = [
-        SetAside(index=i, reason=f"stands {distance:.1f} CIEDE2000 from the mean of the others")
+        SetAside(index=i, reason=f"stands {distance:.1f} CIEDE2000 from the mean of the others", outlier=True)
         for i, weight, distance in zip(chosen, weights, distances, strict=True)
         if weight == 0.0
     ]
     counted = weights > 0.0
     spread = float(distances[counted].mean()) if counted.sum() > 1 else None
     first = readings[0]
-    known = [_known_under(reading) for reading in readings]
+    read_under = _read_under(readings, counted)
     return FinishReference(
         finish=finish.id,
         conditions=conditions,
-        lab=lab_under(viewing_lab, conditions, STANDARD_CONDITIONS),
+        lab=_corresponding_lab(readings, weights, viewing_lab, conditions),
         viewing_lab=viewing_lab,
         spectrum=_mean_spectrum(readings, weights),
         grade=first.grade,
-        derivation=_derivation(known, conditions),
+        derivation=_derivation(read_under, conditions),
         geometry=first.geometry,
         overridden=False,
-        observer_changed=any(under is not None and under.observer != conditions.observer for under in known),
-        known_under=known[0],
+        read_under=read_under,
         spread=spread,
         uncertainty=_uncertainty(readings, weights, spread),
         used=tuple(i for i, weight in zip(chosen, weights, strict=True) if weight > 0.0),
@@ -126,19 +125,17 @@ def finish_reference(finish: Finish, conditions: ViewingConditions = STANDARD_CO
 
 def _overridden(finish: Finish, override: Override, conditions: ViewingConditions) -> FinishReference:
     known = ViewingConditions(illuminant=override.illuminant, observer=override.observer)
-    viewing_lab = lab_under(override.lab, known, conditions)
     return FinishReference(
         finish=finish.id,
         conditions=conditions,
-        lab=lab_under(viewing_lab, conditions, STANDARD_CONDITIONS),
-        viewing_lab=viewing_lab,
+        lab=lab_under(override.lab, known, STANDARD_CONDITIONS),
+        viewing_lab=lab_under(override.lab, known, conditions),
         spectrum=None,
         grade="assumed",
-        derivation=_derivation([known], conditions),
+        derivation=_derivation((known,), conditions),
         geometry="",
         overridden=True,
-        observer_changed=known.observer != conditions.observer,
-        known_under=known,
+        read_under=(known,),
         spread=None,
         uncertainty=FLOORS["assumed"],
         used=(),
@@ -182,16 +179,21 @@ def _geometries(readings: Sequence[Reading]) -> list[str]:
     return list({_plain(reading.geometry): reading.geometry for reading in reversed(readings)}.values())[::-1]
 
 
-def _known_under(reading: Reading) -> ViewingConditions | None:
-    if reading.spectrum is not None:
-        return None
-    return ViewingConditions(illuminant=reading.illuminant, observer=reading.observer)
+def _read_under(readings: Sequence[Reading], counted: npt.NDArray[np.bool_]) -> tuple[ViewingConditions, ...]:
+    """Each light and observer that a reading without a spectrum holds under, once."""
+    colours = [r for r, counts in zip(readings, counted, strict=True) if counts and r.spectrum is None]
+    return tuple(dict.fromkeys(ViewingConditions(illuminant=r.illuminant, observer=r.observer) for r in colours))
 
 
-def _derivation(known: Sequence[ViewingConditions | None], conditions: ViewingConditions) -> Derivation:
-    if known[0] is None:
+def _derivation(read_under: tuple[ViewingConditions, ...], conditions: ViewingConditions) -> Derivation:
+    if not read_under:
         return "spectrum"
-    return "as read" if all(under == conditions for under in known) else "adapted"
+    return "as read" if read_under == (conditions,) else "adapted"
+
+
+def _labs(readings: Sequence[Reading], conditions: ViewingConditions) -> Floats:
+    """CIELAB of each reading under `conditions`, float64 (n, 3)."""
+    return np.array([_viewing_lab(reading, conditions) for reading in readings])
 
 
 def _viewing_lab(reading: Reading, conditions: ViewingConditions) -> Floats:
@@ -206,12 +208,21 @@ def _viewing_lab(reading: Reading, conditions: ViewingConditions) -> Floats:
 def _mean(readings: Sequence[Reading], labs: Floats, weights: Floats, conditions: ViewingConditions) -> Floats:
     """The weighted mean: of the spectra's XYZ, which is the XYZ of the mean spectrum, or of CIELAB."""
     if len(readings) == 1:
-        return labs[0].copy()
+        return np.asarray(labs[0])
     spectra = [reading.spectrum for reading in readings if reading.spectrum is not None]
     if not spectra:
         return np.asarray(weights @ labs / weights.sum())
     xyz = np.array([tristimulus(spectrum, conditions.illuminant, conditions.observer) for spectrum in spectra])
     return lab_of_xyz(np.asarray(weights @ xyz / weights.sum()), conditions)
+
+
+def _corresponding_lab(
+    readings: Sequence[Reading], weights: Floats, viewing_lab: Floats, conditions: ViewingConditions
+) -> Floats:
+    """CIELAB D65/2 degree that corresponds to the mean: of a spectrum by way of `conditions`, of others directly."""
+    if readings[0].spectrum is not None or conditions == STANDARD_CONDITIONS:
+        return lab_under(viewing_lab, conditions, STANDARD_CONDITIONS)
+    return _mean(readings, _labs(readings, STANDARD_CONDITIONS), weights, STANDARD_CONDITIONS)
 
 
 def _mean_spectrum(readings: Sequence[Reading], weights: Floats) -> Spectrum | None:

@@ -11,25 +11,31 @@ from dataclasses import asdict
 from importlib.resources import files
 from typing import Any
 
-import numpy as np
-
-from worker.engine.arrays import OUTSIDE, Lab, check_array
+from worker.engine.arrays import OUTSIDE
 from worker.engine.artwork.picture import Artwork, GridPicture
 from worker.engine.colorimetry import lab_to_srgb
+from worker.engine.palette.certainty import Certainty, NearTie, judge_certainty, near_ties
 from worker.engine.palette.clusters import Cluster
 from worker.engine.palette.values import count_values
+from worker.engine.references.reference import FinishReference
 from worker.engine.report.cautions import cautions_for
 from worker.engine.report.score import Score, Statistics
 from worker.engine.separation.result import Separation
 from worker.fab_profile import FabProfile
 from worker.finish import Finish
 from worker.job_settings import Settings
+from worker.reading import ViewingConditions
 
 SCHEMA_VERSION = 1
 
 CONTINUOUS_REFERENCE_MEANING = (
     "S-CIELAB of the artwork projected pixel by pixel onto the hull of the finishes: what an infinitely fine mixture "
     "of that projection would score. A reference, not a proven bound."
+)
+
+VIEWING_CONDITIONS_MEANING = (
+    "The finishes' colours are computed for this light and observer. The artwork is sRGB, seen under D65 by the "
+    "2 degree observer: there each finish is compared as its corresponding colour, by Bradford adaptation of the white."
 )
 
 
@@ -42,7 +48,7 @@ def build_report(
     separation: Separation,
     clusters: Sequence[Cluster],
     score: Score,
-    reference_lab: Lab,
+    references: Sequence[FinishReference],
     side: str,
     merged: Sequence[tuple[Cluster, Cluster, float]] = (),
     warnings: Sequence[str] = (),
@@ -51,21 +57,17 @@ def build_report(
 
     Parameters
     ----------
-    reference_lab : float64 (n, 3)
-        CIELAB (D65/2 degree) of each finish of `fab`, as used for scoring.
+    references : sequence of FinishReference
+        Of each finish of `fab`, in its order, as used for scoring.
     side : str
         top or bottom.
     merged : sequence of (Cluster, Cluster, float)
         Pairs of distinct art colours that go to one finish, with the CIEDE2000 between the two.
     warnings : sequence of str
         What the flow has to say beyond the warnings that the artwork, the picture and the separation carry.
-
-    Raises
-    ------
-    ArrayError
-        Where `reference_lab` does not have one row for each finish.
     """
-    check_array("reference_lab", reference_lab, dtype=np.float64, shape=(len(fab.finishes), 3))
+    uncertainties = {reference.finish: reference.uncertainty for reference in references}
+    certainties = judge_certainty(clusters, uncertainties)
     said = [*artwork.warnings, *picture.warnings, *separation.warnings, *warnings]
     return {
         "schema_version": SCHEMA_VERSION,
@@ -93,8 +95,9 @@ def build_report(
             "reason": separation.reason,
             "cell_um": float(separation.cell_px * picture.pitch_um),
         },
-        "finishes": _finishes(fab, separation, reference_lab, picture.pitch_um),
-        "clusters": [_cluster(cluster) for cluster in clusters],
+        "viewing_conditions": _viewing_conditions(settings.viewing_conditions),
+        "finishes": _finishes(fab, separation, references, picture.pitch_um),
+        "clusters": [_certain_cluster(certainty) for certainty in certainties],
         "pixels_by_cluster": [
             {
                 "cluster": int(cluster.id),
@@ -103,6 +106,7 @@ def build_report(
             for cluster, row in ((cluster, score.pixels[cluster.id]) for cluster in clusters)
         ],
         "merged_colours": [_merged(*pair) for pair in merged],
+        "near_ties": [_near_tie(tie) for tie in near_ties(certainties)],
         "score": _score(score),
         "cautions": [asdict(caution) for caution in cautions_for(fab, settings)],
         "warnings": list(dict.fromkeys(said)),
@@ -127,32 +131,54 @@ def _artwork(artwork: Artwork) -> dict[str, Any]:
     }
 
 
-def _finishes(fab: FabProfile, separation: Separation, reference_lab: Lab, pitch_um: float) -> list[dict[str, Any]]:
+def _viewing_conditions(conditions: ViewingConditions) -> dict[str, Any]:
+    return {
+        "illuminant": conditions.illuminant,
+        "observer": conditions.observer,
+        "meaning": VIEWING_CONDITIONS_MEANING,
+    }
+
+
+def _finishes(
+    fab: FabProfile, separation: Separation, references: Sequence[FinishReference], pitch_um: float
+) -> list[dict[str, Any]]:
     counts = count_values(separation.labels)
     board_px = int(counts.sum() - counts[OUTSIDE])
     return [
-        _finish(finish, int(counts[i]), board_px, reference_lab[i].tolist(), pitch_um)
-        for i, finish in enumerate(fab.finishes)
+        _finish(finish, int(counts[i]), board_px, reference, pitch_um)
+        for i, (finish, reference) in enumerate(zip(fab.finishes, references, strict=True))
     ]
 
 
-def _finish(finish: Finish, pixels: int, board_px: int, lab: list[float], pitch_um: float) -> dict[str, Any]:
-    reference = finish.readings[0]
+def _finish(finish: Finish, pixels: int, board_px: int, reference: FinishReference, pitch_um: float) -> dict[str, Any]:
     return {
         "id": finish.id,
         "name": finish.name,
-        "reference_lab": lab,
-        "reference": {
-            "illuminant": reference.illuminant,
-            "observer": reference.observer,
-            "geometry": reference.geometry,
-            "origin": reference.origin,
-        },
+        "reference_lab": reference.lab.tolist(),
+        "reference": _reference(finish, reference),
         "smallest_feature_mm": float(finish.smallest_feature_mm),
         "pixels": pixels,
         "share": pixels / board_px if board_px else 0.0,
         "area_mm2": pixels * pitch_um * pitch_um / 1e6,
         "mask": f"masks/{finish.id}.png",
+    }
+
+
+def _reference(finish: Finish, reference: FinishReference) -> dict[str, Any]:
+    known = reference.read_under[0] if reference.read_under else None
+    return {
+        "illuminant": None if known is None else known.illuminant,
+        "observer": None if known is None else known.observer,
+        "geometry": reference.geometry,
+        "origin": finish.readings[reference.used[0]].origin if reference.used else "assumed",
+        "derivation": reference.derivation,
+        "grade": reference.grade,
+        "overridden": reference.overridden,
+        "viewing_lab": reference.viewing_lab.tolist(),
+        "spread": reference.spread,
+        "uncertainty": float(reference.uncertainty),
+        "readings_used": list(reference.used),
+        "readings_set_aside": [{"reading": aside.index, "reason": aside.reason} for aside in reference.set_aside],
     }
 
 
@@ -167,6 +193,20 @@ def _cluster(cluster: Cluster) -> dict[str, Any]:
         "second_finish": cluster.second_finish,
         "margin": None if cluster.margin is None else float(cluster.margin),
         "pinned": bool(cluster.pinned),
+    }
+
+
+def _certain_cluster(certainty: Certainty) -> dict[str, Any]:
+    return {**_cluster(certainty.cluster), "uncertainty": certainty.uncertainty, "certain": certainty.certain}
+
+
+def _near_tie(tie: NearTie) -> dict[str, Any]:
+    entry = _cluster(tie.cluster)
+    return {
+        "cluster": entry["id"],
+        **{key: entry[key] for key in ("colour", "share", "finish", "second_finish", "margin")},
+        "uncertainty": tie.uncertainty,
+        "pins": {"keep": tie.keep.text(), "change": tie.change.text()},
     }
 
 

@@ -12,7 +12,7 @@ from benchmarks.peers import palette_image, quantised
 from benchmarks.pictures import photo_like
 from benchmarks.row import Row, at_least, at_most
 from benchmarks.timing import medians
-from worker.engine.palette.hull import hull_table
+from worker.engine.palette.hull import FINE_NODES, hull_table
 from worker.engine.report.score import score_separation
 from worker.engine.separation.cells import cell_size_px, gather_cells, spread_cells
 from worker.engine.separation.diffusion import diffuse, diffusion_tables
@@ -72,7 +72,7 @@ def delivered_rows() -> list[Row]:
         },
         40,
     )
-    hull = hull_table(colours)
+    hull = hull_table(colours, nodes=FINE_NODES)
 
     def seen(labels: np.ndarray[tuple[int, ...], np.dtype[np.uint8]]) -> tuple[float, float]:
         score = score_separation(

@@ -21,7 +21,6 @@ from worker.engine.vision import (
     blur,
     filter_channel,
     gaussian_taps,
-    highest_between,
     modulation_transfer,
     pixels_per_degree,
     see,
@@ -44,12 +43,11 @@ def planes_of(xyz: Floats, step: int) -> npt.NDArray[np.float32]:
     return np.ascontiguousarray(np.moveaxis(blocks, -1, 0), dtype=np.float32)
 
 
-def score(one: Floats, two: Floats, ppd: float, *, threads: int = 1) -> tuple[npt.NDArray[np.float32], float]:
-    """The engine's difference per block, and the highest at any pixel."""
+def score(one: Floats, two: Floats, ppd: float, *, threads: int = 1) -> npt.NDArray[np.float32]:
+    """The engine's difference per block."""
     step = working_step(ppd)
     seen = [see(planes_of(xyz, step), working_ppd=ppd / step, step=step, threads=threads) for xyz in (one, two)]
-    error = seen_difference(*seen, threads=threads)
-    return error, highest_between(*seen, error, step)
+    return seen_difference(*seen, threads=threads)
 
 
 def test_pixels_per_degree() -> None:
@@ -128,13 +126,12 @@ def test_the_constants_are_those_of_the_second_implementation() -> None:
 @pytest.mark.parametrize("ppd", [20.0, 60.0, 200.0])
 def test_uniform_patches_differ_by_plain_ciede2000(ppd: float) -> None:
     one, two = np.full((120, 90, 3), [0.7, 0.3, 0.2]), np.full((120, 90, 3), [0.6, 0.35, 0.25])
-    error, peak = score(xyz_of(one), xyz_of(two), ppd)
+    error = score(xyz_of(one), xyz_of(two), ppd)
     lab = [colour.XYZ_to_Lab(xyz_of(srgb[0, 0]), second.D65) for srgb in (one, two)]
     plain = float(colour.delta_E(*lab, method="CIE 2000"))
     # 6.944174 with the sRGB matrix as printed, to four digits; 6.944459 with all of them.
     assert plain == pytest.approx(6.944174, abs=5e-4)
     np.testing.assert_allclose(error, plain, atol=1e-3)
-    assert peak == pytest.approx(plain, abs=1e-3)
 
 
 @pytest.mark.parametrize(("ppd", "highest"), [(60.0, 1e-3), (120.0, 1e-3), (30.0, 2.0)])
@@ -146,10 +143,10 @@ def test_a_fine_checkerboard_is_its_mean_in_linear_light(ppd: float, highest: fl
     mean = np.broadcast_to((xyz_of(dark) + xyz_of(light)) / 2.0, checker.shape)
     coded = np.broadcast_to(xyz_of((dark + light) / 2.0), checker.shape)
     inside = (slice(30, -30), slice(30, -30)) if working_step(ppd) == 1 else (slice(None), slice(None))
-    assert score(checker, mean, ppd)[0][inside].max() < highest
-    assert 11.0 < np.median(score(checker, coded, ppd)[0][inside]) < 14.0
+    assert score(checker, mean, ppd)[inside].max() < highest
+    assert 11.0 < np.median(score(checker, coded, ppd)[inside]) < 14.0
     if ppd == 30.0:
-        assert score(checker, mean, ppd)[0][inside].mean() == pytest.approx(1.63, abs=0.05)
+        assert score(checker, mean, ppd)[inside].mean() == pytest.approx(1.63, abs=0.05)
 
 
 @pytest.mark.parametrize(("variance", "shape"), [(0.3, (40, 50)), (4.0, (40, 50)), (30.0, (9, 7)), (2.0, (1, 1))])
@@ -179,12 +176,12 @@ def posterised(srgb: npt.NDArray[np.uint8], *, noise: float = 0.0) -> npt.NDArra
 
 @pytest.mark.parametrize("name", PHOTOGRAPHS)
 @pytest.mark.parametrize("noise", [0.0, 0.33])
-@pytest.mark.parametrize(("pitch_um", "dot", "highest"), [(100.0, 1, 0.1), (20.0, 8, 1.5)])
-def test_against_the_second_implementation(name: str, noise: float, pitch_um: float, dot: int, highest: float) -> None:
+@pytest.mark.parametrize(("pitch_um", "dot"), [(100.0, 1), (20.0, 8)])
+def test_against_the_second_implementation(name: str, noise: float, pitch_um: float, dot: int) -> None:
     """Photographs of scikit-image at 300 mm; at 20 um a dot is 8 px wide, as dither cells are.
 
-    At 20 um the engine looks at blocks of 3 px. That moves mean, median and 95th percentile by less than 0.1. The one
-    highest pixel moves by up to 1.5: it lies where CIEDE2000 itself jumps, between opposite hues or beside black.
+    At 20 um the engine looks at blocks of 3 px: mean, median and 95th percentile are those of all pixels within 0.1.
+    The highest pixel between blocks is found by the score (test_score.py).
     """
     small = cut(name, 80, 100, top=60, left=150)
     other = posterised(small, noise=noise)
@@ -192,12 +189,11 @@ def test_against_the_second_implementation(name: str, noise: float, pitch_um: fl
     board = np.repeat(np.repeat(other, dot, axis=0), dot, axis=1)
     ppd = pixels_per_degree(300.0, pitch_um)
     one, two = xyz_of(art / 255.0), xyz_of(board / 255.0)
-    error, peak = score(one, two, ppd)
+    error = score(one, two, ppd)
     wanted = second.statistics_of(second.s_cielab(one, two, ppd))
-    got = second.statistics_of(error.astype(np.float64)) | {"max": peak}
-    for statistic in wanted:
-        limit = highest if statistic == "max" else 0.1
-        assert got[statistic] == pytest.approx(wanted[statistic], abs=limit), statistic
+    got = second.statistics_of(error.astype(np.float64))
+    for statistic in wanted if dot == 1 else ("mean", "median", "p95"):
+        assert got[statistic] == pytest.approx(wanted[statistic], abs=0.1), statistic
 
 
 sides = st.integers(1, 24)
@@ -213,16 +209,13 @@ def test_any_size(seed: int, height: int, width: int, ppd: float) -> None:
         seen = see(planes_of(xyz, 1), working_ppd=ppd, step=1).planes
         np.testing.assert_allclose(np.moveaxis(seen[:3], 0, -1), second.seen_lab(xyz, ppd), atol=0.15)
         np.testing.assert_allclose(seen[3], np.hypot(seen[1], seen[2]), rtol=1e-5, atol=1e-5)
-    assert score(one, one, ppd)[0].max() == 0.0
+    assert score(one, one, ppd).max() == 0.0
     # Where hues are opposite CIEDE2000 itself jumps, so not every pixel must agree.
-    assert np.median(np.abs(score(one, two, ppd)[0] - second.s_cielab(one, two, ppd))) < 0.1
+    assert np.median(np.abs(score(one, two, ppd) - second.s_cielab(one, two, ppd))) < 0.1
 
 
 @pytest.mark.parametrize("threads", [2, 3, 4])
 def test_the_same_on_any_number_of_threads(threads: int) -> None:
     art = enlarged(cut("coffee", 110, 130), 3)
     one, two = xyz_of(art / 255.0), xyz_of(posterised(art) / 255.0)
-    error, peak = score(one, two, 262.0)
-    again, peak_again = score(one, two, 262.0, threads=threads)
-    assert error.tobytes() == again.tobytes()
-    assert peak == peak_again
+    assert score(one, two, 262.0).tobytes() == score(one, two, 262.0, threads=threads).tobytes()

@@ -21,8 +21,8 @@ import numpy.typing as npt
 from numba import njit
 
 from worker.engine.arrays import Float32s, Floats
-from worker.engine.colorimetry import D65_WHITE, xyz_to_lab
-from worker.engine.difference import ciede2000, ciede2000_pair, fast_squared, lab_f
+from worker.engine.colorimetry import D65_WHITE
+from worker.engine.difference import ciede2000_pair, fast_squared, lab_f
 from worker.engine.threads import row_strips, run_all
 
 XYZ_TO_OPPONENT: Floats = np.array(
@@ -238,6 +238,16 @@ def add_wide_blur(plane: Float32s, variance: float, weight: float, out: Float32s
     run_all(lambda a, b: _add_enlarged(small, np.float32(weight), a, b, out), strips, threads)
 
 
+def block_variance(sigma: float, step: int) -> float:
+    """The variance, in blocks^2, that a Gaussian of this sigma, in blocks, still has to add to block averages.
+
+    Pixels, as squares of even light, add 1/12 of their own area; the average over `step` by `step` pixels has already
+    added that of a block less that of a pixel.
+    """
+    full_pixel = 1.0 / step
+    return sigma * sigma + full_pixel**2 / 12.0 - (1.0 - full_pixel**2) / 12.0
+
+
 def filter_channel(plane: Float32s, channel: int, working_ppd: float, step: int, *, threads: int = 1) -> Float32s:
     """One opponent plane as the eye's channel passes it.
 
@@ -249,15 +259,10 @@ def filter_channel(plane: Float32s, channel: int, working_ppd: float, step: int,
         Blocks per degree.
     """
     total = sum(weight for weight, _ in GAUSSIANS[channel])
-    full_pixel = 1.0 / step
-    # Pixels, as squares of even light, add 1/12 of their own area; the block average has already added that of a
-    # block less that of a pixel.
-    pixels = full_pixel**2 / 12.0
-    averaged = (1.0 - full_pixel**2) / 12.0
     out: Float32s | None = None
     for weight, s in GAUSSIANS[channel]:
         sigma = s / math.sqrt(2.0) * working_ppd
-        variance = sigma * sigma + pixels - averaged
+        variance = block_variance(sigma, step)
         share = weight / total
         if sigma <= 2.0 * _REDUCED_SIGMA or out is None:
             blurred = blur(plane, variance, variance, threads=threads)
@@ -363,47 +368,3 @@ def seen_difference(one: SeenPicture, two: SeenPicture, *, threads: int = 1) -> 
     out = np.empty((height, width), dtype=np.float32)
     run_all(lambda a, b: _differences(one.planes, two.planes, a, b, out), row_strips(height, 64), threads)
     return out
-
-
-def highest_between(one: SeenPicture, two: SeenPicture, error: Float32s, step: int, *, places: int = 64) -> float:
-    """The highest difference at the pixels between the blocks' middles, near the highest blocks.
-
-    Blocks sample what the eye sees often enough to restore it, but a peak may lie between two of them. Around the
-    `places` highest blocks the seen light is interpolated (sixth order Lagrange) at every pixel.
-    """
-    if step == 1 or error.size == 0:
-        return float(error.max(initial=0.0))
-    height, width = error.shape
-    flat = error.ravel()
-    high = np.flatnonzero(flat >= 0.9 * flat.max())
-    highest = high[np.argsort(-flat[high], kind="stable")[:places]]
-    offsets = (np.arange(step) + 0.5) / step - 0.5
-    weights = _lagrange(offsets)
-    peak = 0.0
-    for index in np.sort(highest):
-        y, x = divmod(int(index), width)
-        rows = _mirrored(np.arange(y - 2, y + 4), height)
-        columns = _mirrored(np.arange(x - 2, x + 4), width)
-        labs = []
-        for picture in (one, two):
-            light = picture.light[:, rows][:, :, columns].astype(np.float64)
-            at_pixels = np.einsum("ir,arc,kc->ika", weights, light, weights)
-            labs.append(xyz_to_lab(np.maximum(at_pixels, 0.0), np.ones(3)))
-        peak = max(peak, float(ciede2000(*labs).max()))
-    return peak
-
-
-def _mirrored(index: npt.NDArray[np.int64], length: int) -> npt.NDArray[np.int64]:
-    inside = index % (2 * length)
-    return np.where(inside < length, inside, 2 * length - 1 - inside)
-
-
-def _lagrange(offsets: Floats) -> Floats:
-    """Weights (n, 6) of the samples at -2..3 for a value at each offset from sample 0."""
-    nodes = np.arange(-2, 4)
-    weights = np.ones((len(offsets), 6))
-    for i, node in enumerate(nodes):
-        for other in nodes:
-            if other != node:
-                weights[:, i] *= (offsets - other) / (node - other)
-    return weights

@@ -13,7 +13,7 @@ from tests.engine.conftest import MemoryTables
 from worker.engine.colorimetry import srgb_to_lab
 from worker.engine.difference import ciede2000
 from worker.engine.palette.finish_colours import finish_colours
-from worker.engine.palette.hull import hull_table
+from worker.engine.palette.hull import FINE_NODES, hull_table
 from worker.engine.report.score import score_separation
 
 COLOURS = finish_colours(board("nocturne-gold"))
@@ -42,7 +42,7 @@ def test_every_pixel_counts_once(
     clusters = of_colour[chosen]
     labels = rng.choice(np.array([0, 1, 2, 3, 4, 255], np.uint8), (height, width))
     score = score_separation(
-        srgb, labels, COLOURS, hull=hull_table(COLOURS, tables=tables), pitch_um=pitch_um, viewing_distance_mm=300.0,
+        srgb, labels, COLOURS, hull=hull_table(COLOURS, nodes=FINE_NODES, tables=tables), pitch_um=pitch_um, viewing_distance_mm=300.0,
         clusters=clusters, cluster_count=count, threads=threads,
     )  # fmt: skip
     on = labels != 255
@@ -84,6 +84,11 @@ def test_outside_the_board_is_no_error(tables: MemoryTables) -> None:
     labels = np.full((60, 60), 255, dtype=np.uint8)
     labels[:, :5] = 4
     score = score_separation(
-        srgb, labels, COLOURS, hull=hull_table(COLOURS, tables=tables), pitch_um=100.0, viewing_distance_mm=300.0
+        srgb,
+        labels,
+        COLOURS,
+        hull=hull_table(COLOURS, nodes=FINE_NODES, tables=tables),
+        pitch_um=100.0,
+        viewing_distance_mm=300.0,
     )
     assert score.error_map[:, 40:].mean() < 0.2 * score.error_map[:, :5].mean()

@@ -12,7 +12,7 @@ from numba import njit
 from worker.engine.arrays import OUTSIDE, Float32s, Floats, Labels, Srgb
 from worker.engine.colorimetry import D65_WHITE, LINEAR_RGB_TO_XYZ, SRGB_TO_LINEAR
 from worker.engine.difference import ciede2000_pair, fast_squared, lab_f
-from worker.engine.palette.hull import FIELD, OFFSETS, ONE, PLAIN, WEIGHTS, Packed, interpolate, pack
+from worker.engine.palette.hull import FIELD, FINE_OFFSETS, FINE_WEIGHTS, ONE, PLAIN, Packed, interpolate_finely, pack
 from worker.engine.report.statistics import Counts, Tally
 from worker.engine.threads import row_strips, run_all
 
@@ -73,7 +73,7 @@ def _average(  # type: ignore[no-untyped-def]
                         colour = (r << 16) | (g << 8) | b
                         if colour != last_colour:
                             last_colour = colour
-                            nearest = interpolate(r, g, b, table, weights, offsets)
+                            nearest = interpolate_finely(r, g, b, table, weights, offsets)
                             here = plain[r] + (plain[g] << FIELD) + (plain[b] << (2 * FIELD))
                         label = labels[y, x]
                         outside = label == OUTSIDE
@@ -102,7 +102,7 @@ def average_blocks(
     Parameters
     ----------
     srgb : uint8 (H, W, 3), encoded sRGB. labels : uint8 (H, W). finish_rgb : float64 (n, 3), linear sRGB.
-    hull : int64 (33^3,), from `hull_table`.
+    hull : int64 (65^3,), from `hull_table`.
 
     Outside the board all three show the artwork.
     """
@@ -117,8 +117,8 @@ def average_blocks(
             PLAIN,
             finishes,
             hull,
-            WEIGHTS,
-            OFFSETS,
+            FINE_WEIGHTS,
+            FINE_OFFSETS,
             LINEAR_RGB_TO_XYZ.astype(np.float32),
             step,
             first,

@@ -13,10 +13,9 @@ from worker.engine.arrays import DeltaE, Float32s, Labels, Srgb
 from worker.engine.palette.finish_colours import FinishColours
 from worker.engine.palette.hull import Packed
 from worker.engine.report.comparison import average_blocks, measure_pixels, spread_blocks
+from worker.engine.report.peak import Kind, Sight, highest_pixel
 from worker.engine.report.statistics import Statistics
 from worker.engine.vision import (
-    SeenPicture,
-    highest_between,
     pixels_per_degree,
     see,
     seen_difference,
@@ -72,8 +71,8 @@ def score_separation(
         The artwork on the grid, opaque.
     labels : uint8 (H, W)
         Index of the finish of each pixel; 255 outside the board.
-    hull : int64 (33^3,)
-        From `hull_table`, for the continuous reference.
+    hull : int64 (65^3,)
+        From `hull_table` with FINE_NODES, for the continuous reference.
     clusters : uint8 (H, W) or None
         Each pixel's cluster; `cluster_count` or more where it has none.
     stretched : uint8 (H, W, 3) or None
@@ -84,20 +83,26 @@ def score_separation(
     ppd = full_ppd / step
     averages = average_blocks(srgb, labels, colours.linear_rgb, hull, step, threads=threads)
 
-    def seen(xyz: Float32s) -> SeenPicture:
-        return see(xyz, working_ppd=ppd, step=step, threads=threads)
+    def sight(kind: Kind, art: Srgb, xyz: Float32s) -> Sight:
+        return Sight(
+            kind=kind,
+            srgb=art,
+            labels=labels,
+            finish_rgb=colours.linear_rgb,
+            hull=hull,
+            averages=xyz,
+            seen=see(xyz, working_ppd=ppd, step=step, threads=threads),
+        )
 
-    artwork, board = seen(averages.artwork), seen(averages.board)
-    projected = seen(averages.projected)
-
-    views = [(artwork, board), (artwork, projected)]
+    artwork, board = sight("artwork", srgb, averages.artwork), sight("board", srgb, averages.board)
+    views = [(artwork, board), (artwork, sight("projected", srgb, averages.projected))]
     if stretched is not None:
         other = average_blocks(stretched, labels, colours.linear_rgb, hull, step, threads=threads)
-        views.append((seen(other.artwork), board))
-    errors = [seen_difference(one, two, threads=threads) for one, two in views]
+        views.append((sight("artwork", stretched, other.artwork), board))
+    errors = [seen_difference(one.seen, two.seen, threads=threads) for one, two in views]
     tallies = spread_blocks(errors, labels, len(colours), step, threads=threads)
     s_cielab, reference, *rest = (
-        tally.of_all(peak=highest_between(one, two, error, step))
+        tally.of_all(peak=highest_pixel(one, two, error, full_ppd=full_ppd, step=step, threads=threads))
         for tally, error, (one, two) in zip(tallies, errors, views, strict=True)
     )
     pixels = measure_pixels(srgb, labels, colours.lab, clusters=clusters, cluster_count=cluster_count, threads=threads)

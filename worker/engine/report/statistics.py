@@ -64,7 +64,7 @@ class Tally:
         )
 
     def of_all(self, *, peak: float | None = None) -> Statistics:
-        """Statistics of all groups together; zeros where there is no value. `peak` : a better maximum, if known."""
+        """Statistics of all groups together; zeros where there is no value. `peak` : the maximum, if better known."""
         if not self.counts.any():
             return Statistics(mean=0.0, median=0.0, p95=0.0, max=0.0)
         used = self.counts.any(axis=1)
@@ -72,7 +72,7 @@ class Tally:
             self.counts.sum(axis=0, dtype=np.int64),
             self.totals.sum(),
             self.lowest[used].min(),
-            max(self.highest[used].max(), peak or 0.0),
+            self.highest[used].max() if peak is None else peak,
             self.bin_width,
         )
         assert whole is not None

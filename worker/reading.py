@@ -55,7 +55,7 @@ def read_viewing_conditions(text: str) -> ViewingConditions:
 
 def _unknown_conditions(text: str) -> SettingsError:
     return SettingsError(
-        f"Viewing conditions are {text!r}.",
+        f"Setting viewing_conditions is {text!r}.",
         mend="Write ILLUMINANT/OBSERVER, such as D65/2 or D50/10. "
         f"Illuminants: {', '.join(ILLUMINANTS)}; observers: {', '.join(OBSERVERS)} (degree).",
     )

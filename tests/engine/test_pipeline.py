@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import re
 from typing import Any
 
 import numpy as np
@@ -22,8 +23,8 @@ from tests.engine.written_masks import masks_of_files
 from worker.engine.colorimetry import srgb_to_lab
 from worker.engine.difference import ciede2000
 from worker.engine.pipeline import STAGES, Conversion, convert
-from worker.errors import ArrayError, ArtworkError, CancelledError, OverrideError, SettingsError
-from worker.fab_profile import FabProfile
+from worker.errors import ArrayError, ArtworkError, CancelledError, FabProfileError, OverrideError, SettingsError
+from worker.fab_profile import FabProfile, read_fab_profile
 from worker.job_settings import Pin, Settings, read_settings
 
 PROFILES = ("nocturne-gold", "meadow-tin", "alba-black")
@@ -254,3 +255,29 @@ def test_bytes_and_file_objects_are_both_taken(tables: MemoryTables) -> None:
     two = convert(io.BytesIO(data), board(), settings, tables=tables)
     assert one.separation.labels.tobytes() == two.separation.labels.tobytes()
     assert one.report == two.report
+
+
+def test_what_is_wrong_with_the_references_is_told_in_the_report(tables: MemoryTables) -> None:
+    toml = board("nocturne-gold").toml.decode().replace("lab = [71.0, 4.2, 29.0]", "lab = [71.0, 29.0, 4.2]")
+    settings = read_settings({"width": "3mm", "pitch": "50um", "viewing_conditions": "D50/10"})
+    report = convert(png_of(cut("coffee", 60, 60)), read_fab_profile(toml.encode()), settings, tables=tables).report
+    assert report["viewing_conditions"]["illuminant"] == "D50"
+    assert report["settings"]["viewing_conditions"] == "D50/10"
+    assert any("has hue 8;" in warning for warning in report["warnings"])
+    assert any("only the white is adapted" in warning for warning in report["warnings"])
+    assert {finish["reference"]["derivation"] for finish in report["finishes"]} == {"adapted"}
+
+
+def test_readings_of_two_geometries_stop_the_job_until_one_is_chosen(tables: MemoryTables) -> None:
+    toml = board("nocturne-gold").toml.decode()
+    (place,) = re.finditer(r'id = "gold".*?\n\[\[finishes.readings\]\]\n(.*?)(?=\n\n)', toml, re.DOTALL)
+    other = place[1].replace("d:8 SCI", "45:0")
+    assert other != place[1]
+    toml = toml[: place.end()] + f"\n\n[[finishes.readings]]\n{other}" + toml[place.end() :]
+    data, settings = png_of(cut("coffee", 60, 60)), read_settings({"width": "3mm", "pitch": "50um"})
+    with pytest.raises(FabProfileError, match="gold"):
+        convert(data, read_fab_profile(toml.encode()), settings, tables=tables)
+    chosen = toml.replace('id = "gold"', 'id = "gold"\ngeometry = "45:0"')
+    report = convert(data, read_fab_profile(chosen.encode()), settings, tables=tables).report
+    (reference,) = (finish["reference"] for finish in report["finishes"] if finish["id"] == "gold")
+    assert (reference["geometry"], reference["readings_used"]) == ("45:0", [1])

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from worker.errors import SettingsError
 from worker.job_settings import REPEATABLE, SETTINGS, Pin, Settings, length_mm, read_pin, read_settings
+from worker.reading import ILLUMINANTS, OBSERVERS
 
 
 def test_nothing_given_means_the_defaults() -> None:
@@ -82,6 +83,9 @@ def test_what_is_no_length_is_refused(text: str) -> None:
         ("voltage", "12"),
         ("voltage", "-5V"),
         ("viewing_distance", "10mm"),
+        ("viewing_conditions", "D65"),
+        ("viewing_conditions", "D60/2"),
+        ("viewing_conditions", "D65/5"),
         ("pin", "red=gold"),
         ("pin", "#12345=gold"),
         ("pin", "#112233~-1=gold"),
@@ -143,6 +147,7 @@ written: st.SearchStrategy[dict[str, Any]] = st.fixed_dictionaries(
         "edges": st.sampled_from(["threshold", "dither", "auto"]),
         "clean_up": st.sampled_from(["on", "off"]),
         "viewing_distance": st.integers(50, 20000).map(lambda mm: f"{mm}mm"),
+        "viewing_conditions": st.builds("{}/{}".format, st.sampled_from(ILLUMINANTS), st.sampled_from(OBSERVERS)),
         "use": st.sampled_from(["wall", "handheld", "worn", "child"]),
         "voltage": st.builds("{}V{}".format, st.integers(0, 1000), st.sampled_from(["", "ac", "dc"])),
     },

@@ -4,7 +4,7 @@ Every function takes and gives arrays of shape (..., 3). XYZ is scaled so that t
 
 Sources: IEC 61966-2-1:1999 (sRGB); ISO/CIE 11664-4:2019 (CIELAB); DIN 6176 and Cui, Luo, Rigg, Roesler and Witt,
 "Uniform colour spaces based on the DIN99 colour-difference formula", Color Research and Application 27 (2002)
-(DIN99d); Lam (1985), as in CIE 160:2004 (Bradford adaptation); CIE 15 (white points).
+(DIN99d); Lam (1985), as in CIE 160:2004 (Bradford adaptation).
 """
 
 from __future__ import annotations
@@ -35,16 +35,6 @@ def xy_to_xyz(xy: tuple[float, float]) -> Floats:
 D65_WHITE = xy_to_xyz(D65_XY)
 LINEAR_RGB_TO_XYZ = _rgb_to_xyz_matrix()
 XYZ_TO_LINEAR_RGB: Floats = np.asarray(np.linalg.inv(LINEAR_RGB_TO_XYZ), dtype=np.float64)
-
-WHITES: dict[tuple[str, str], tuple[float, float]] = {
-    ("A", "2"): (0.44758, 0.40745),
-    ("D50", "2"): (0.34570, 0.35850),
-    ("D55", "2"): (0.33243, 0.34744),
-    ("D65", "2"): D65_XY,
-    ("D65", "10"): (0.31382, 0.33100),
-    ("D50", "10"): (0.34773, 0.35952),
-}
-"""Chromaticity of (illuminant, observer in degrees), CIE 15; the rest comes from colour-science's tables."""
 
 BRADFORD: Floats = np.array([[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]])
 
@@ -134,34 +124,8 @@ def lab_to_din99d(lab: npt.ArrayLike) -> Floats:
     return np.stack([325.22 * np.log1p(0.0036 * lightness), chroma * np.cos(hue), chroma * np.sin(hue)], axis=-1)
 
 
-def white_xyz(illuminant: str, observer: str) -> Floats:
-    """XYZ with Y = 1 of an illuminant by its CIE name, for the 2 or 10 degree observer.
-
-    Raises KeyError where CIE 15 has no such illuminant.
-    """
-    xy = WHITES.get((illuminant, observer))
-    if xy is None:
-        import colour  # slow to load, so only for the illuminants that hardly anybody measures under
-
-        table = colour.CCS_ILLUMINANTS[
-            "CIE 1931 2 Degree Standard Observer" if observer == "2" else "CIE 1964 10 Degree Standard Observer"
-        ]
-        name = {"F2": "FL2", "F7": "FL7", "F11": "FL11"}.get(illuminant, illuminant)
-        x, y = table[name]
-        xy = (float(x), float(y))
-    return xy_to_xyz(xy)
-
-
 def adapt_xyz(xyz: npt.ArrayLike, white_from: npt.ArrayLike, white_to: npt.ArrayLike) -> Floats:
     """XYZ under another white by linear Bradford adaptation."""
     scale = (BRADFORD @ np.asarray(white_to)) / (BRADFORD @ np.asarray(white_from))
     matrix = np.linalg.inv(BRADFORD) @ (scale[:, None] * BRADFORD)
     return np.asarray(np.asarray(xyz, dtype=np.float64) @ matrix.T)
-
-
-def lab_to_d65(lab: npt.ArrayLike, illuminant: str, observer: str) -> Floats:
-    """CIELAB under D65/2 degree of a colour known under another white: Bradford adaptation, then CIELAB."""
-    if (illuminant, observer) == ("D65", "2"):
-        return np.asarray(lab, dtype=np.float64)
-    white = white_xyz(illuminant, observer)
-    return xyz_to_lab(adapt_xyz(lab_to_xyz(lab, white), white, D65_WHITE))

@@ -8,6 +8,7 @@ import numpy as np
 from tests.boards import FABS, board, lab_of
 from worker.engine.palette.finish_colours import colours_from_lab, finish_colours
 from worker.fab_profile import read_fab_profile
+from worker.reading import read_viewing_conditions
 
 D65 = colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D65"]
 
@@ -30,6 +31,11 @@ def test_a_reference_under_d50_is_adapted() -> None:
     )
     np.testing.assert_allclose(finish_colours(fab).lab[0], colour.XYZ_to_Lab(adapted, D65), atol=0.01)
     np.testing.assert_allclose(finish_colours(fab).lab[1:], lab_of(board())[1:])
+
+
+def test_viewing_conditions_do_not_move_a_colour_that_was_read_under_d65() -> None:
+    fab = board("nocturne-gold")
+    assert (finish_colours(fab, read_viewing_conditions("A/10")).lab == lab_of(fab)).all()
 
 
 def test_linear_light_and_encoded_colours() -> None:

@@ -20,6 +20,7 @@ from worker.engine.palette.values import count_values
 from worker.engine.references.reference import finish_reference
 from worker.engine.report.report import build_report, report_schema
 from worker.job_settings import read_settings
+from worker.reading import Override, Reading, Spectrum
 
 FAB = board()
 REFERENCES = [finish_reference(finish) for finish in FAB.finishes]
@@ -164,6 +165,61 @@ def test_warnings_of_all_rooms_are_told_once() -> None:
 def test_the_continuous_reference_is_no_bound() -> None:
     reference = report_of(np.zeros((4, 4), np.uint8))["score"]["continuous_reference"]
     assert "not a proven bound" in reference["meaning"]
+
+
+def test_each_finish_says_how_its_reference_was_derived() -> None:
+    finish = FAB.finishes[0]
+    plain = finish.readings[0]
+    scattered = (plain, dataclasses.replace(plain, lab=(31.4, -25.0, 13.0)))
+    measured = dataclasses.replace(plain, origin="measured", illuminant="D50")
+    changed = dataclasses.replace(finish, readings=(*scattered, measured))
+    references = [finish_reference(changed), *REFERENCES[1:]]
+    fab = dataclasses.replace(FAB, finishes=(changed, *FAB.finishes[1:]))
+    labels = np.zeros((4, 4), np.uint8)
+    report = delivered(report_of(labels, fab=fab, references=references))
+    jsonschema.validate(report, report_schema(), cls=jsonschema.Draft202012Validator)
+    first = report["finishes"][0]
+    assert first["reference_lab"] == references[0].lab.tolist() != list(plain.lab or ())
+    reference = first["reference"]
+    assert (reference["grade"], reference["derivation"]) == ("colorimetric", "adapted")
+    assert (reference["illuminant"], reference["origin"], reference["readings_used"]) == ("D50", "measured", [2])
+    assert [aside["reading"] for aside in reference["readings_set_aside"]] == [0, 1]
+    assert reference["uncertainty"] == references[0].uncertainty
+    assert report["viewing_conditions"]["illuminant"] == "D65"
+    assert report["finishes"][1]["reference"]["derivation"] == "as read"
+
+
+def test_a_spectrum_has_no_light_and_an_override_no_geometry() -> None:
+    flat = Spectrum(start_nm=400.0, step_nm=10.0, values=(0.5,) * 31)
+    spectral = dataclasses.replace(
+        FAB.finishes[0], readings=(Reading(spectrum=flat, geometry="45:0", origin="measured"),)
+    )
+    override = Override(lab=(50.0, 0.0, 0.0), illuminant="D65", observer="2")
+    set_by_hand = dataclasses.replace(FAB.finishes[1], override=override)
+    fab = dataclasses.replace(FAB, finishes=(spectral, set_by_hand, *FAB.finishes[2:]))
+    references = [finish_reference(finish) for finish in fab.finishes]
+    report = delivered(report_of(np.zeros((4, 4), np.uint8), fab=fab, references=references))
+    jsonschema.validate(report, report_schema(), cls=jsonschema.Draft202012Validator)
+    first, second = (finish["reference"] for finish in report["finishes"][:2])
+    assert (first["illuminant"], first["observer"], first["derivation"]) == (None, None, "spectrum")
+    assert (second["overridden"], second["geometry"], second["grade"]) == (True, "", "assumed")
+    assert second["readings_used"] == []
+
+
+def test_clusters_say_how_certain_they_are_and_near_ties_are_listed() -> None:
+    near = dataclasses.replace(RED, margin=2.0)
+    report = delivered(report_of(np.zeros((4, 4), np.uint8), clusters=[near, ORANGE]))
+    jsonschema.validate(report, report_schema(), cls=jsonschema.Draft202012Validator)
+    # Both references are assumed: 5, and the root of twice its square.
+    assert report["clusters"][0]["uncertainty"] == pytest.approx(50.0**0.5)
+    assert [cluster["certain"] for cluster in report["clusters"]] == [False, True]
+    assert report["clusters"][1]["uncertainty"] is None
+    (tie,) = report["near_ties"]
+    assert (tie["finish"], tie["second_finish"], tie["margin"]) == ("mask", "tin", 2.0)
+    assert tie["pins"]["keep"].startswith("#FF0000~") and tie["pins"]["keep"].endswith("=mask")
+    assert tie["pins"]["change"].endswith("=tin")
+    certain = report_of(np.zeros((4, 4), np.uint8), clusters=[dataclasses.replace(RED, margin=8.0), ORANGE])
+    assert certain["near_ties"] == []
 
 
 def test_cautions_of_the_job_are_in_the_report() -> None:

@@ -11,8 +11,9 @@ from numba import njit
 
 from worker.engine.arrays import Floats
 from worker.engine.colorimetry import srgb_to_lab, white_ratios
-from worker.engine.difference import ciede2000, ciede2000_pair
+from worker.engine.difference import FAST_ERROR, ciede2000, ciede2000_pair, fast_squared
 from worker.engine.palette.histogram import Histogram
+from worker.engine.palette.tables import exact_lab, lab_row
 from worker.engine.threads import row_strips, run_all
 from worker.errors import OverrideError, SettingsError
 from worker.fab_profile import FabProfile
@@ -40,26 +41,54 @@ def check_finish_ids(fab: FabProfile, settings: Settings) -> None:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _fill_pins(first, last, ratios, pins, limits, table):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _exact_pin(red, green, blue, ratios, pins, limits):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """The number of the pin that holds a colour, from 1; 0 for none."""
+    lab = exact_lab(red, green, blue, ratios)
+    best, held = 1e9, 0
+    for i in range(pins.shape[0]):
+        d = ciede2000_pair(lab[0], lab[1], lab[2], pins[i, 0], pins[i, 1], pins[i, 2])
+        if d <= limits[i] and d < best:
+            best, held = d, i + 1
+    return held
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _fill_pins(first, last, ratios, pins, limits, table):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """By the fast form of CIEDE2000; by the exact one near a pin's limit, and where two pins are about as near."""
+    short = pins.astype(np.float32)
+    chroma = np.sqrt(short[:, 1] * short[:, 1] + short[:, 2] * short[:, 2])
+    blues = ratios[:, 2].astype(np.float32)
+    x_blue, y_blue, z_blue = blues[:, 0].copy(), blues[:, 1].copy(), blues[:, 2].copy()
+    lightness, a_star, b_star, chromas, difference, best = np.empty((6, 256), dtype=np.float32)
+    held = np.empty(256, dtype=np.uint8)
+    unsure = np.empty(256, dtype=np.uint8)
+    margin = np.float32(FAST_ERROR)
     for red in range(first, last):
         for green in range(256):
-            for blue in range(256):
-                x = ratios[red, 0, 0] + ratios[green, 1, 0] + ratios[blue, 2, 0]
-                y = ratios[red, 0, 1] + ratios[green, 1, 1] + ratios[blue, 2, 1]
-                z = ratios[red, 0, 2] + ratios[green, 1, 2] + ratios[blue, 2, 2]
-                f_x = np.cbrt(x) if x > 216 / 24389 else x * (841 / 108) + 4 / 29
-                f_y = np.cbrt(y) if y > 216 / 24389 else y * (841 / 108) + 4 / 29
-                f_z = np.cbrt(z) if z > 216 / 24389 else z * (841 / 108) + 4 / 29
-                lightness, a, b = 116.0 * f_y - 16.0, 500.0 * (f_x - f_y), 200.0 * (f_y - f_z)
-                best = 1e9
-                for i in range(pins.shape[0]):
-                    # CIEDE2000 >= |dL*| / 1.75 (the largest weight SL), which spares most colours the formula.
-                    if abs(lightness - pins[i, 0]) > 1.76 * limits[i]:
-                        continue
-                    d = ciede2000_pair(lightness, a, b, pins[i, 0], pins[i, 1], pins[i, 2])
-                    if d <= limits[i] and d < best:
-                        best = d
-                        table[(red << 16) | (green << 8) | blue] = i + 1
+            x = np.float32(ratios[red, 0, 0] + ratios[green, 1, 0])
+            y = np.float32(ratios[red, 0, 1] + ratios[green, 1, 1])
+            z = np.float32(ratios[red, 0, 2] + ratios[green, 1, 2])
+            lab_row(x, y, z, x_blue, y_blue, z_blue, lightness, a_star, b_star, chromas)
+            best[:] = np.float32(1e12)
+            held[:] = 0
+            unsure[:] = 0
+            for j in range(pins.shape[0]):
+                l_j, a_j, b_j, c_j, limit = short[j, 0], short[j, 1], short[j, 2], chroma[j], np.float32(limits[j])
+                for i in range(256):
+                    difference[i] = fast_squared(lightness[i], a_star[i], b_star[i], chromas[i], l_j, a_j, b_j, c_j)
+                for i in range(256):
+                    d = np.sqrt(max(difference[i], np.float32(0.0)))
+                    if difference[i] < np.float32(0.0) or abs(d - limit) <= margin:
+                        unsure[i] = 1
+                    elif d < limit:
+                        if abs(d - best[i]) <= margin + margin:
+                            unsure[i] = 1
+                        if d < best[i]:
+                            best[i] = d
+                            held[i] = j + 1
+            base = (red << 16) | (green << 8)
+            for i in range(256):
+                table[base + i] = _exact_pin(red, green, i, ratios, pins, limits) if unsure[i] else held[i]
 
 
 def pin_table(pins: Sequence[Pin], *, threads: int = 1) -> PinTable:

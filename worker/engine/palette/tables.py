@@ -48,9 +48,12 @@ def nearest_finish_table(colours: FinishColours, *, tables: TableStore | None = 
         return np.frombuffer(kept, dtype=np.uint8)
     table = np.empty(COLOURS, dtype=np.uint8)
     ratios = white_ratios()
-    lab = np.ascontiguousarray(colours.lab)
+    # Of finishes with the very same colour only the first counts; else every colour would be a tie for the exact form.
+    _, firsts = np.unique(colours.lab, axis=0, return_index=True)
+    firsts = np.sort(firsts).astype(np.uint8)
+    lab = np.ascontiguousarray(colours.lab[firsts])
     run_all(
-        lambda first, last: _fill_nearest(first, last, ratios, lab, table),
+        lambda first, last: _fill_nearest(first, last, ratios, lab, firsts, table),
         row_strips(256, 8),
         threads,
     )
@@ -59,8 +62,22 @@ def nearest_finish_table(colours: FinishColours, *, tables: TableStore | None = 
     return table
 
 
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def lab_row(x, y, z, x_blue, y_blue, z_blue, lightness, a_star, b_star, chroma):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """CIELAB and chroma, float32 (256,), of one red and green with every blue, each given as XYZ over the white."""
+    for i in range(256):
+        f_y = lab_f(y + y_blue[i])
+        lightness[i] = _F(116.0) * f_y - _F(16.0)
+        a_star[i] = _F(500.0) * (lab_f(x + x_blue[i]) - f_y)
+        b_star[i] = _F(200.0) * (f_y - lab_f(z + z_blue[i]))
+    for i in range(256):
+        chroma[i] = np.sqrt(a_star[i] * a_star[i] + b_star[i] * b_star[i])
+
+
 @njit(cache=True, nogil=True, error_model="numpy")
-def _fill_nearest(first: int, last: int, ratios: Floats, lab: Floats, table: Labels) -> None:  # pragma: no cover
+def _fill_nearest(
+    first: int, last: int, ratios: Floats, lab: Floats, firsts: Labels, table: Labels
+) -> None:  # pragma: no cover
     n = lab.shape[0]
     short = lab.astype(np.float32)
     chroma = np.sqrt(short[:, 1] * short[:, 1] + short[:, 2] * short[:, 2])
@@ -80,13 +97,8 @@ def _fill_nearest(first: int, last: int, ratios: Floats, lab: Floats, table: Lab
             x = _F(ratios[red, 0, 0] + ratios[green, 1, 0])
             y = _F(ratios[red, 0, 1] + ratios[green, 1, 1])
             z = _F(ratios[red, 0, 2] + ratios[green, 1, 2])
+            lab_row(x, y, z, x_blue, y_blue, z_blue, lightness, a_star, b_star, chromas)
             for i in range(256):
-                f_y = lab_f(y + y_blue[i])
-                lightness[i] = _F(116.0) * f_y - _F(16.0)
-                a_star[i] = _F(500.0) * (lab_f(x + x_blue[i]) - f_y)
-                b_star[i] = _F(200.0) * (f_y - lab_f(z + z_blue[i]))
-            for i in range(256):
-                chromas[i] = np.sqrt(a_star[i] * a_star[i] + b_star[i] * b_star[i])
                 best[i] = _F(1e12)
                 second[i] = _F(1e12)
                 index[i] = 0
@@ -104,9 +116,9 @@ def _fill_nearest(first: int, last: int, ratios: Floats, lab: Floats, table: Lab
             base = (red << 16) | (green << 8)
             for i in range(256):
                 if opposite[i] != 0 or np.sqrt(second[i]) - np.sqrt(best[i]) < _UNSURE:
-                    table[base + i] = _nearest_exact(red, green, i, ratios, lab)
+                    table[base + i] = firsts[_nearest_exact(red, green, i, ratios, lab)]
                 else:
-                    table[base + i] = index[i]
+                    table[base + i] = firsts[index[i]]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -115,16 +127,21 @@ def _exact_f(x: float) -> float:  # pragma: no cover - compiled
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _nearest_exact(red: int, green: int, blue: int, ratios: Floats, lab: Floats) -> int:  # pragma: no cover
+def exact_lab(red: int, green: int, blue: int, ratios: Floats) -> tuple[float, float, float]:  # pragma: no cover
+    """CIELAB (D65/2 degree) of one encoded sRGB colour in float64."""
     f_x = _exact_f(ratios[red, 0, 0] + ratios[green, 1, 0] + ratios[blue, 2, 0])
     f_y = _exact_f(ratios[red, 0, 1] + ratios[green, 1, 1] + ratios[blue, 2, 1])
     f_z = _exact_f(ratios[red, 0, 2] + ratios[green, 1, 2] + ratios[blue, 2, 2])
+    return 116.0 * f_y - 16.0, 500.0 * (f_x - f_y), 200.0 * (f_y - f_z)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _nearest_exact(red: int, green: int, blue: int, ratios: Floats, lab: Floats) -> int:  # pragma: no cover
+    colour = exact_lab(red, green, blue, ratios)
     best = 1e12
     index = 0
     for j in range(lab.shape[0]):
-        d = ciede2000_pair(
-            116.0 * f_y - 16.0, 500.0 * (f_x - f_y), 200.0 * (f_y - f_z), lab[j, 0], lab[j, 1], lab[j, 2]
-        )
+        d = ciede2000_pair(colour[0], colour[1], colour[2], lab[j, 0], lab[j, 1], lab[j, 2])
         if d < best:
             best = d
             index = j

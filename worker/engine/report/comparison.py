@@ -204,12 +204,12 @@ def _measure_rows(  # type: ignore[no-untyped-def]
         for x in range(width):
             label = np.int64(labels[y, x])
             r, g, b = np.int64(srgb[y, x, 0]), np.int64(srgb[y, x, 1]), np.int64(srgb[y, x, 2])
-            key = (r << 24) | (g << 16) | (b << 8) | label
+            group = np.int64(clusters[y, x]) if use_clusters else np.int64(none)
+            key = (group << 32) | (r << 24) | (g << 16) | (b << 8) | label
             if key == last_key:
                 length[runs - 1] += 1
                 continue
             last_key = key
-            group = np.int64(clusters[y, x]) if use_clusters else np.int64(none)
             group = group if group < none else np.int64(none)
             # A run outside the board is kept, so that the next pixel starts another; it is skipped below.
             pair[runs] = -1 if label == OUTSIDE else group * finishes + label

@@ -62,18 +62,22 @@ class Sight:
     seen: SeenPicture
 
 
-def highest_pixel(one: Sight, two: Sight, error: Float32s, *, full_ppd: float, step: int, threads: int = 1) -> float:
+def highest_pixel(
+    one: Sight, two: Sight, error: Float32s, highest: float, *, full_ppd: float, step: int, threads: int = 1
+) -> float:
     """The highest S-CIELAB difference between two pictures, at the pixels of the highest blocks on the board.
 
     Parameters
     ----------
     error : float32 (h, w)
         S-CIELAB of the blocks.
+    highest : float
+        That of the highest block on the board.
     full_ppd : float
         Pixels per degree of the pictures themselves.
     """
-    if step == 1 or error.size == 0:
-        return float(error.max(initial=0.0))
+    if step == 1:
+        return highest
     eye = _Eye.of(full_ppd, step)
     peaks = np.zeros(PLACES)
 
@@ -86,14 +90,21 @@ def highest_pixel(one: Sight, two: Sight, error: Float32s, *, full_ppd: float, s
         found = ciede2000(*labs)[: on_board.shape[0], : on_board.shape[1]]
         peaks[i] = found[on_board].max(initial=0.0)
 
-    run_all(work, list(enumerate(_highest_blocks(error))), threads)
+    run_all(work, list(enumerate(_highest_blocks(error, highest, one.labels, step))), threads)
     return float(peaks.max())
 
 
-def _highest_blocks(error: Float32s) -> list[int]:
+def _highest_blocks(error: Float32s, highest: float, labels: Labels, step: int) -> list[int]:
     flat = error.ravel()
-    high = np.flatnonzero(flat >= LOW * flat.max())
-    return [int(i) for i in high[np.argsort(-flat[high], kind="stable")[:PLACES]]]
+    high = np.flatnonzero(flat >= LOW * highest)
+    chosen: list[int] = []
+    for index in high[np.argsort(-flat[high], kind="stable")].tolist():
+        row, column = divmod(index, error.shape[1])
+        if (labels[row * step : (row + 1) * step, column * step : (column + 1) * step] != OUTSIDE).any():
+            chosen.append(index)
+        if len(chosen) == PLACES:
+            break
+    return chosen
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -102,7 +102,7 @@ def score_separation(
     errors = [seen_difference(one.seen, two.seen, threads=threads) for one, two in views]
     tallies = spread_blocks(errors, labels, len(colours), step, threads=threads)
     s_cielab, reference, *rest = (
-        tally.of_all(peak=highest_pixel(one, two, error, full_ppd=full_ppd, step=step, threads=threads))
+        tally.of_all(peak=highest_pixel(one, two, error, tally.peak, full_ppd=full_ppd, step=step, threads=threads))
         for tally, error, (one, two) in zip(tallies, errors, views, strict=True)
     )
     pixels = measure_pixels(srgb, labels, colours.lab, clusters=clusters, cluster_count=cluster_count, threads=threads)

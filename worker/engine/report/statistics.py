@@ -63,6 +63,11 @@ class Tally:
             bin_width=self.bin_width,
         )
 
+    @property
+    def peak(self) -> float:
+        """The highest value; 0 where there is none."""
+        return float(self.highest.max(initial=0.0))
+
     def of_all(self, *, peak: float | None = None) -> Statistics:
         """Statistics of all groups together; zeros where there is no value. `peak` : the maximum, if better known."""
         if not self.counts.any():
@@ -72,7 +77,10 @@ class Tally:
             self.counts.sum(axis=0, dtype=np.int64),
             self.totals.sum(),
             self.lowest[used].min(),
-            self.highest[used].max() if peak is None else peak,
+            # A peak found in float64 may lie a rounding below what the float32 values average to.
+            self.highest[used].max()
+            if peak is None
+            else max(peak, self.totals.sum() / self.counts.sum(dtype=np.int64)),
             self.bin_width,
         )
         assert whole is not None

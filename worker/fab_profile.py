@@ -484,9 +484,14 @@ def read_fab_profile(toml: bytes, *, file_name: str = "fab profile") -> FabProfi
         stack_up=_stack_up(reader, reader.get(table, "", "stack_up", "table: " + ", ".join(STACK_UP))),
         limits=limits,
         finishes=finishes,
-        revision=hashlib.sha256(toml).hexdigest()[:16],
+        revision=revision_of(toml),
         toml=toml,
     )
+
+
+def revision_of(toml: bytes) -> str:
+    """The revision of a profile's bytes."""
+    return hashlib.sha256(toml).hexdigest()[:16]
 
 
 def _stack_up(reader: _Reader, value: object) -> dict[str, str | float | int]:

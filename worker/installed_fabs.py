@@ -41,13 +41,29 @@ def find_fab(name: str, environment: Environment) -> FabProfile:
     FabProfileError
         Where there is none, or it is wrong.
     """
+    if _is_path(name):
+        return read_fab_file(Path(name))
+    found = _installed(name, environment)
+    assert found.profile is not None
+    return found.profile
+
+
+def fab_path(name: str, environment: Environment) -> Path:
+    """The file of the profile that a path or an installed id names. Raises FabProfileError as `find_fab`."""
+    return Path(name) if _is_path(name) else _installed(name, environment).path
+
+
+def _is_path(name: str) -> bool:
     path = Path(name)
-    if path.suffix == ".toml" or path.is_file() or len(path.parts) > 1:
-        return read_fab_file(path)
+    return path.suffix == ".toml" or path.is_file() or len(path.parts) > 1
+
+
+def _installed(name: str, environment: Environment) -> InstalledFab:
+    """The installed profile of an id, which is whole."""
     listed = list(installed_fabs(environment))
     for fab in listed:
         if fab.profile is not None and fab.profile.id == name:
-            return fab.profile
+            return fab
         if fab.fault is not None and fab.path.stem == name:
             raise fab.fault
     known = ", ".join(fab.profile.id for fab in listed if fab.profile is not None) or "none"

@@ -66,6 +66,12 @@ def add_readings(toml: bytes, additions: Sequence[tuple[str, Reading]], *, file_
     return edit.result()
 
 
+def new_readings(fab: FabProfile, additions: Sequence[tuple[str, Reading]]) -> list[tuple[str, Reading]]:
+    """Those of the additions that the profile does not hold already, so that a file imported twice counts once."""
+    held = {finish.id: set(finish.readings) for finish in fab.finishes}
+    return [(finish_id, reading) for finish_id, reading in additions if reading not in held.get(finish_id, ())]
+
+
 def drop_reading(toml: bytes, finish_id: str, index: int, *, file_name: str = "fab profile") -> bytes:
     """The profile without the reading at `index` (from 0) of one finish.
 

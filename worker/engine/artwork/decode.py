@@ -6,7 +6,7 @@ import hashlib
 import io
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
-from typing import Any, BinaryIO
+from typing import Any, BinaryIO, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -30,6 +30,7 @@ _TILE = 128
 
 Pixels = npt.NDArray[Any]
 """uint8 or uint16 (H, W, channels)."""
+_Sample = TypeVar("_Sample", np.uint8, np.uint16)
 
 
 @dataclass(slots=True, kw_only=True)
@@ -97,6 +98,17 @@ def read_artwork(source: BinaryIO | bytes, *, name: str, size: WantedSize, max_p
         pixels_per_mm=resolution,
         warnings=tuple(decoded.warnings),
     )
+
+
+def decode_samples(data: bytes, *, name: str, formats: tuple[FileFormat, ...], max_pixels: int) -> Decoded:
+    """A picture as its file holds it, for whoever wants its own samples: not upright, not brought to sRGB.
+
+    Raises ArtworkError as `read_artwork` does, and for a format that is none of `formats`.
+    """
+    form = recognise_format(data, name=name)
+    if form not in formats:
+        raise ArtworkError(f"{name}: the file is a {form}.", mend=f"Save it as {', '.join(formats)}.")
+    return _decode(data, form, name, max_pixels)
 
 
 _LOADERS = {
@@ -232,7 +244,7 @@ def _complement(cmyk: npt.NDArray[np.uint8]) -> Srgb:
     return srgb
 
 
-def turn_upright(pixels: npt.NDArray[np.uint8], orientation: int) -> npt.NDArray[np.uint8]:
+def turn_upright(pixels: npt.NDArray[_Sample], orientation: int) -> npt.NDArray[_Sample]:
     """Undo an EXIF orientation, 1 to 8 (CIPA DC-008, tag 0112 hex): where row 0 and column 0 of the file are seen.
 
     1 top, left; 2 top, right; 3 bottom, right; 4 bottom, left; 5 left, top; 6 right, top; 7 right, bottom;
@@ -247,9 +259,9 @@ def turn_upright(pixels: npt.NDArray[np.uint8], orientation: int) -> npt.NDArray
     return np.ascontiguousarray(pixels) if orientation < 5 else _copied_in_tiles(pixels)
 
 
-def _copied_in_tiles(pixels: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint8]:
+def _copied_in_tiles(pixels: npt.NDArray[_Sample]) -> npt.NDArray[_Sample]:
     """A contiguous copy of a transposed picture, in tiles that fit the cache and channel by channel: 3 times faster."""
-    copied = np.empty(pixels.shape, np.uint8)
+    copied = np.empty(pixels.shape, pixels.dtype)
     channels = [...] if pixels.ndim == 2 else [(..., channel) for channel in range(pixels.shape[2])]
     for top in range(0, pixels.shape[0], _TILE):
         for left in range(0, pixels.shape[1], _TILE):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import subprocess
 import sys
 import tomllib
 from pathlib import Path
@@ -84,3 +85,13 @@ def test_the_script_draws_what_is_there(name: str, monkeypatch: pytest.MonkeyPat
         kept = np.asarray(picture.convert("RGBA")).astype(int)
     assert drawn.shape == kept.shape
     assert np.abs(drawn - kept).mean() < 2.0
+
+
+def test_the_picture_of_references_is_what_its_script_draws(tmp_path: Path) -> None:
+    """The fourth reading is crossed out, so the script and the derivation agree on which one is bad."""
+    picture = tmp_path / "references.png"
+    script = SAMPLES / "render_references.py"
+    subprocess.run([sys.executable, str(script), str(picture)], check=True, cwd=SAMPLES.parent)
+    with Image.open(picture) as drawn, Image.open(SAMPLES / "pictures" / "references.png") as kept:
+        assert drawn.size == kept.size
+        assert np.abs(np.asarray(drawn, dtype=int) - np.asarray(kept, dtype=int)).mean() < 1.0

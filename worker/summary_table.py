@@ -73,7 +73,7 @@ def print_summary(rows: Sequence[SummaryRow], console: Console) -> None:
         figures = (f"{row.mean:.2f}", f"{row.p95:.2f}", f"{row.continuous:.2f}", f"{row.seconds:.1f}")
         table.add_row(Text(row.name), size, ", ".join(row.finishes), *figures)
     console.print(table)
-    console.print(_near_ties(rows), end="", markup=False, highlight=False)
+    console.print(_near_ties(rows), end="", markup=False, highlight=False, soft_wrap=True)
 
 
 def size_text(width_mm: float, height_mm: float) -> str:
@@ -87,7 +87,7 @@ def _near_ties(rows: Sequence[SummaryRow]) -> str:
     tied = [f"{row.name} {row.near_ties}" for row in rows if row.near_ties]
     if not tied:
         return ""
-    return f"near ties, which near_ties in report.json names with the pins that decide them: {', '.join(tied)}\n"
+    return f"near ties: {', '.join(tied)} (near_ties in report.json names them, with the pins that decide them)\n"
 
 
 def _line(row: SummaryRow) -> str:

@@ -65,8 +65,7 @@ def test_near_ties_are_told_in_one_line_after_all_others(terminal: bool) -> None
     assert "near ties" not in printed([summary_row("moon", REPORT, 1.0)], terminal=terminal)
     rows = [summary_row("moon", REPORT, 1.0), summary_row("[red]sun", TIED, 1.0)]
     last = printed(rows, terminal=terminal).splitlines()[-1]
-    assert last.startswith("near ties")
-    assert last.endswith(": [red]sun 2")
+    assert last.startswith("near ties: [red]sun 2 (")
 
 
 def test_no_rows_print_nothing() -> None:

@@ -234,7 +234,9 @@ def _mean_spectrum(readings: Sequence[Reading], weights: Floats) -> Spectrum | N
     low, high = max(spectrum.start_nm for spectrum in spectra), min(spectrum.end_nm for spectrum in spectra)
     grid = first.start_nm + first.step_nm * np.arange(len(first.values))
     grid = grid[(grid > low - 1e-6) & (grid < high + 1e-6)]
-    values = weights @ np.array([interpolated(spectrum, grid) for spectrum in spectra]) / weights.sum()
+    alike = all((s.start_nm, s.step_nm, len(s.values)) == (grid[0], first.step_nm, len(grid)) for s in spectra)
+    values = np.array([spectrum.values if alike else interpolated(spectrum, grid) for spectrum in spectra])
+    values = weights @ values / weights.sum()
     return Spectrum(start_nm=float(grid[0]), step_nm=first.step_nm, values=tuple(values.tolist()))
 
 

@@ -37,10 +37,13 @@ def tristimulus(spectrum: Spectrum, illuminant: str, observer: str) -> Floats:
     return values @ _weights(spectrum.start_nm, spectrum.step_nm, len(values), illuminant, observer)
 
 
+@lru_cache(maxsize=32)
 def white_point(illuminant: str, observer: str) -> Floats:
-    """XYZ of a perfect diffuser, float64 (3,), Y at 100: the sum over the 1 nm tables."""
+    """XYZ of a perfect diffuser, float64 (3,), read-only, Y at 100: the sum over the 1 nm tables."""
     total = _lit(illuminant, observer).sum(axis=0)
-    return np.asarray(100.0 * total / total[1])
+    white = np.asarray(100.0 * total / total[1])
+    white.setflags(write=False)
+    return white
 
 
 def interpolated(spectrum: Spectrum, wavelengths_nm: npt.ArrayLike) -> Floats:

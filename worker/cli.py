@@ -26,6 +26,7 @@ DESCRIPTION = "Turn artworks into one mask per circuit-board finish, with a perc
 EXAMPLES = """\
 examples:
   maskwright convert badge.png --fab alba-black --width 60mm --out results
+  maskwright coupon --fab alba-black --out alba-coupon
   maskwright fab list
   maskwright serve --port 8000
   maskwright demo
@@ -80,6 +81,7 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
     _add_convert(commands)
     _add_masks(commands)
+    _add_coupon(commands)
     add_fab(commands)
     _add_serve(commands)
     _add_demo(commands)
@@ -119,6 +121,24 @@ def _add_masks(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     parser.add_argument("--out", required=True, type=Path, metavar="DIR", help="folder for the masks; must be new")
     parser.add_argument("--pitch", metavar="PITCH", help=f"{SETTINGS['pitch'][2]} (default: {SETTINGS['pitch'][1]})")
     parser.set_defaults(run=_masks)
+
+
+def _add_coupon(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    from worker.coupon_run import DEFAULT_PITCH
+
+    epilog = (
+        "example:\n  maskwright coupon --fab alba-black --out alba-coupon\n\n"
+        "Writes masks/<finish id>.png, labels.png, preview.png, far_copper.png (copper on the far side, on two-sided\n"
+        "boards), patch_map.json (for 'maskwright fab photograph'), coupon.json (what is where) and how_to_use.txt.\n"
+        "A pitch that divides 25um, such as 12.5um or 25um, draws the combs exactly; a coarser one leaves them out.\n"
+    )
+    parser = add_command(commands, "coupon", "lay out a test board that shows every finish of a fab", epilog)
+    parser.add_argument("--fab", required=True, help="path to a fab profile (.toml), or the id of an installed one")
+    parser.add_argument("--out", required=True, type=Path, metavar="DIR", help="folder for the coupon; must be new")
+    parser.add_argument(
+        "--pitch", metavar="PITCH", default=DEFAULT_PITCH, help=f"{SETTINGS['pitch'][2]} (default: {DEFAULT_PITCH})"
+    )
+    parser.set_defaults(run=_coupon)
 
 
 def _option(setting: str) -> str:
@@ -211,6 +231,20 @@ def _masks(given: argparse.Namespace) -> int:
     total = max(1, sum(pixels.values()))
     for finish, count in pixels.items():
         print(f"{given.out / finish}.png: {100.0 * count / total:.2f} %")
+    return ALL_DONE
+
+
+def _coupon(given: argparse.Namespace) -> int:
+    settings = read_settings({"pitch": given.pitch})
+    from worker.coupon_run import write_coupon
+    from worker.installed_fabs import find_fab
+    from worker.settings import read_environment
+
+    coupon = write_coupon(find_fab(given.fab, read_environment()), given.out, pitch_um=settings.pitch_um)
+    width, height = coupon.size_mm
+    print(f"{given.out}: {width:g} x {height:g} mm, {len(coupon.patch_map.patches)} patches; read how_to_use.txt first")
+    for entry in coupon.left_out:
+        print(f"  left out: {entry.what}, since {entry.why}")
     return ALL_DONE
 
 

@@ -53,6 +53,27 @@ def replace_result(target: Path, files: Iterable[tuple[str, bytes]]) -> None:
         ) from error
 
 
+def write_new_folder(target: Path, files: Iterable[tuple[str, bytes]]) -> None:
+    """Write `files`, (relative path, bytes), as the folder `target`, which must not exist; whole or not at all.
+
+    Raises
+    ------
+    ConflictError
+        Where `target` exists.
+    StorageError
+        Where the disk does not take the files.
+    """
+    if target.exists() or target.is_symlink():
+        raise ConflictError(f"{target} exists.", mend="Move it away, or choose another --out.")
+    try:
+        _replace(target, files)
+    except OSError as error:
+        raise StorageError(
+            f"{target} can't be written: {error.strerror or error}.",
+            mend="Check the folder's rights and the free space, or choose another --out.",
+        ) from error
+
+
 def _replace(target: Path, files: Iterable[tuple[str, bytes]]) -> None:
     target.parent.mkdir(parents=True, exist_ok=True)
     part = target.with_name(f".{target.name}.part-{secrets.token_hex(4)}")

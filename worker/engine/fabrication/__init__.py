@@ -1,0 +1,1 @@
+"""Boards that are made for the fab's sake: the test coupon."""

@@ -59,7 +59,7 @@ class LayerPlanes:
 
     def plane(self, bit: int) -> npt.NDArray[np.bool_]:
         """bool (H, W): where this bit is set."""
-        return (self.stack & np.uint8(bit)) != 0
+        return np.asarray((self.stack & np.uint8(bit)) != 0)
 
 
 def planes_of(labels: Labels, fab: FabProfile, *, pitch_um: float) -> LayerPlanes:

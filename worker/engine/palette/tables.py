@@ -50,10 +50,10 @@ def nearest_finish_table(colours: FinishColours, *, tables: TableStore | None = 
     ratios = white_ratios()
     # Of finishes with the very same colour only the first counts; else every colour would be a tie for the exact form.
     _, firsts = np.unique(colours.lab, axis=0, return_index=True)
-    firsts = np.sort(firsts).astype(np.uint8)
-    lab = np.ascontiguousarray(colours.lab[firsts])
+    distinct = np.sort(firsts).astype(np.uint8)
+    lab = np.ascontiguousarray(colours.lab[distinct])
     run_all(
-        lambda first, last: _fill_nearest(first, last, ratios, lab, firsts, table),
+        lambda first, last: _fill_nearest(first, last, ratios, lab, distinct, table),
         row_strips(256, 8),
         threads,
     )

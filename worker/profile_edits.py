@@ -128,6 +128,11 @@ def set_geometry(toml: bytes, finish_id: str, geometry: str, *, file_name: str =
     """The profile in which one finish's readings of this geometry count; empty: no choice. Raises as `add_readings`."""
     edit = _Edit(toml, file_name)
     finish, table = edit.finish(finish_id), edit.table(finish_id)
+    held = list(dict.fromkeys(reading.geometry for reading in finish.readings))
+    if geometry and geometry not in held:
+        raise FabProfileError(
+            f"{file_name}: {finish_id} has no reading of geometry {geometry!r}.", mend=f"It has: {', '.join(held)}."
+        )
     edit.expect(replace(finish, geometry=geometry))
     if geometry:
         table["geometry"] = geometry

@@ -12,7 +12,7 @@ import io
 from collections.abc import Iterable, Iterator, Sequence
 from typing import cast
 
-from worker.reading import Reading, Spectrum
+from worker.reading import MAX_NM, MIN_NM, Reading, Spectrum
 from worker.reading_files.columns import (
     ColourColumns,
     colour_columns,
@@ -48,6 +48,8 @@ def read_csv(data: bytes, defaults: ReadingDefaults, file: FileName) -> list[Nam
     while header and not header[-1]:
         header.pop()
     whole = [_fitted(row, len(header), file) for row in rows[1:]]
+    if header and header[0].lower() in _WAVELENGTH_NAMES and all(map(_is_wavelength, header[1:])):
+        header[0] = "finish"  # the name of the other columns stands above the samples' names
     if header and header[0].lower() in _WAVELENGTH_NAMES:
         samples = _samples_by_column(place, header, whole, defaults, file)
     else:
@@ -88,6 +90,11 @@ def _fitted(row: Row, wanted: int, file: FileName) -> Row:
             "Check that the row is whole; where decimals are commas, separate cells by semicolons.",
         )
     return place, cells
+
+
+def _is_wavelength(name: str) -> bool:
+    named = wavelength_of(name)
+    return named is not None and MIN_NM <= named[0] <= MAX_NM
 
 
 # --- one row for each reading

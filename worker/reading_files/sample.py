@@ -90,8 +90,8 @@ def _named_reading(sample: Sample, defaults: ReadingDefaults, file: FileName) ->
         spectrum=_spectrum(sample, file) if spectral else None,
         xyz=sample.xyz if sample.xyz is None else _checked(sample.xyz, "XYZ", _XYZ, sample.place, file),
         lab=sample.lab if sample.lab is None else _checked(sample.lab, ("L*", "a*", "b*"), _LAB, sample.place, file),
-        illuminant="" if spectral else conditions["illuminant"],
-        observer="" if spectral else conditions["observer"],
+        illuminant=conditions.get("illuminant", ""),
+        observer=conditions.get("observer", ""),
         uncertainty=float(uncertainty) if uncertainty else None,
         **{key: conditions[key] for key in ("instrument", "date", "batch", "coupon", "source")},
     )
@@ -118,6 +118,8 @@ def _conditions(sample: Sample, defaults: ReadingDefaults, file: FileName) -> di
     """What the file says, and where it says nothing what was given; a contradiction is an error."""
     found = {}
     for key in CONDITIONS:
+        if sample.spectrum and key in ("illuminant", "observer"):
+            continue  # they tell how a Lab beside the spectrum was calculated; a spectrum holds under any light
         given = standard(key, getattr(defaults, key), f"option --{key}", file, defaults)
         said = standard(key, sample.conditions.get(key, ""), f"{sample.place}, {key}", file, defaults)
         if given and said and given != said:

@@ -64,6 +64,8 @@ LIMITS: dict[str, dict[str, str]] = {
         "gap_mm": "narrowest gap between copper parts",
         "metal_gap_mm": "narrowest gap between bare metal parts with no mask between them",
         "hatch_mm": "narrowest line and gap of a copper hatch",
+        "ring_mm": "narrowest copper ring round a plated hole",
+        "balance_percent": "largest difference of the shares of copper on the two sides",
     },
     "solder_mask": {
         "opening_mm": "narrowest opening in the mask",
@@ -76,13 +78,49 @@ LIMITS: dict[str, dict[str, str]] = {
         "dot_mm": "smallest legend dot",
         "clearance_mm": "legend is clipped this far from every mask opening",
         "registration_mm": "largest shift of the legend against the copper, to each side",
+        "text_height_mm": "smallest height of legend letters",
+        "solid_area_mm2": "largest area of solid legend in one piece",
     },
     "edge": {
         "routed_mm": "copper's distance from a routed edge",
         "scored_mm": "copper's distance from a scored edge",
+        "mask_mm": "mask openings' distance from a routed edge",
+        "legend_mm": "legend's distance from a routed edge",
+    },
+    "holes": {
+        "plated_mm": "smallest plated hole, finished diameter",
+        "bare_mm": "smallest unplated hole",
+        "slot_mm": "narrowest slot",
+        "wall_mm": "least board between two holes, and between a hole and the edge",
+    },
+    "routing": {
+        "bit_mm": "diameter of the router's bit: half of it is the smallest inside radius",
     },
 }
-"""Every limit of a profile: section, key, meaning. Each is a number in mm, or a table {value, date, source}."""
+"""Every limit of a profile: section, key, meaning. Each is a number, or a table {value, date, source}.
+
+The key's end says the unit: mm, mm2 or percent.
+"""
+
+_PAGES = "published fab pages, range"
+_PRACTICE = "common practice, no source"
+UNSTATED_LIMITS: dict[tuple[str, str], tuple[float | None, str]] = {
+    ("copper", "ring_mm"): (0.25, _PAGES),
+    ("copper", "balance_percent"): (25.0, _PRACTICE),
+    ("legend", "text_height_mm"): (1.0, _PAGES),
+    ("legend", "solid_area_mm2"): (None, "most published fab pages state none: ask"),
+    ("edge", "mask_mm"): (0.3, _PRACTICE),
+    ("edge", "legend_mm"): (0.25, _PAGES),
+    ("holes", "plated_mm"): (0.3, _PAGES),
+    ("holes", "bare_mm"): (0.5, _PAGES),
+    ("holes", "slot_mm"): (1.0, _PAGES),
+    ("holes", "wall_mm"): (1.0, _PRACTICE),
+    ("routing", "bit_mm"): (2.0, _PAGES),
+}
+"""Limits that a profile may leave out: the cautious value that then counts, and where it comes from.
+
+None: no limit unless the profile states one.
+"""
 
 STACK_UP: dict[str, str] = {
     "thickness_mm": "thickness of the board",
@@ -152,16 +190,29 @@ OVERRIDE_KEYS = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Limit:
-    """One ability of the fab: a length in mm, with when and from where it is known."""
+    """One ability of the fab, in the unit that its key ends with, and when and from where it is known.
 
-    value_mm: float
+    `stated` is false where the profile leaves it out, and a cautious value counts (`UNSTATED_LIMITS`).
+    """
+
+    value: float
     date: str
     source: str
+    stated: bool = True
+
+    @property
+    def value_mm(self) -> float:
+        """The value of a limit whose unit is mm."""
+        return self.value
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FabProfile:
-    """One orderable combination of a fab. `limits` is keyed (section, key) as in `LIMITS`."""
+    """One orderable combination of a fab.
+
+    `limits` is keyed (section, key) as in `LIMITS`. What the profile leaves out is there as well, `stated` false;
+    ("legend", "solid_area_mm2") alone is absent where the profile states none.
+    """
 
     id: str
     fab: str
@@ -182,6 +233,17 @@ class FabProfile:
             if finish.id == finish_id:
                 return finish
         raise KeyError(finish_id)
+
+
+DISTANCES = ("registration_mm", "clearance_mm", "routed_mm", "scored_mm", "mask_mm", "legend_mm", "wall_mm")
+"""Limits that are a distance or a shift, which may be 0, and not the size of a part."""
+
+_LIMIT_RANGES = {"mm": (0.02, 5.0), "mm2": (0.1, 100_000.0), "percent": (1.0, 100.0)}
+
+
+def limit_unit(key: str) -> str:
+    """The unit of a limit: mm, mm2 or percent."""
+    return key.rpartition("_")[2]
 
 
 _FREE_TEXT = ("instrument", "date", "batch", "coupon", "source")
@@ -258,20 +320,31 @@ class _Reader:
         sections = self.table(value, "limits", dict.fromkeys(LIMITS, "table"))
         limits: dict[tuple[str, str], Limit] = {}
         for section, known in LIMITS.items():
-            table = self.table(self.get(sections, "limits.", section, "a table of limits"), f"limits.{section}", known)
-            for key, meaning in known.items():
-                where = f"limits.{section}.{key}"
-                entry = self.get(table, f"limits.{section}.", key, f"{meaning}, in mm")
-                if not isinstance(entry, dict):
-                    entry = {"value": entry}
-                entry = self.table(entry, where, {"value": meaning, "date": "when", "source": "from where"})
-                low = 0.0 if key in ("registration_mm", "clearance_mm", "routed_mm", "scored_mm") else 0.02
-                limits[section, key] = Limit(
-                    value_mm=self.number(self.get(entry, f"{where}.", "value", meaning), where, low, 5.0, "mm"),
-                    date=self.text(entry, f"{where}.", "date", "when", ""),
-                    source=self.text(entry, f"{where}.", "source", "from where", ""),
-                )
+            may_lack = all((section, key) in UNSTATED_LIMITS for key in known)
+            entries = self.get(sections, "limits.", section, "a table of limits", {} if may_lack else None)
+            table = self.table(entries, f"limits.{section}", known)
+            for key in known:
+                limit = self.limit(table, section, key)
+                if limit is not None:
+                    limits[section, key] = limit
         return limits
+
+    def limit(self, table: Mapping[str, Any], section: str, key: str) -> Limit | None:
+        where, meaning, unit = f"limits.{section}.{key}", LIMITS[section][key], limit_unit(key)
+        if key not in table and (section, key) in UNSTATED_LIMITS:
+            value, source = UNSTATED_LIMITS[section, key]
+            return None if value is None else Limit(value=value, date="", source=source, stated=False)
+        entry = self.get(table, f"limits.{section}.", key, f"{meaning}, in {unit}")
+        if not isinstance(entry, dict):
+            entry = {"value": entry}
+        entry = self.table(entry, where, {"value": meaning, "date": "when", "source": "from where"})
+        low, high = _LIMIT_RANGES[unit]
+        low = 0.0 if key in DISTANCES else low
+        return Limit(
+            value=self.number(self.get(entry, f"{where}.", "value", meaning), where, low, high, unit),
+            date=self.text(entry, f"{where}.", "date", "when", ""),
+            source=self.text(entry, f"{where}.", "source", "from where", ""),
+        )
 
     def triple(self, value: object, key: str, names: str, ranges: tuple[tuple[float, float], ...]) -> Triple:
         if not isinstance(value, list) or len(value) != 3:

@@ -107,7 +107,7 @@ def set_override(toml: bytes, finish_id: str, override: Override, *, file_name: 
     table = edit.table(finish_id)
     if isinstance(table.get("override"), Table):
         _remove_key(table, "override")
-    table["override"] = _parsed(text, edit.newline)["override"]
+    _set_key(table, "override", _parsed(text, edit.newline)["override"])
     return edit.result()
 
 
@@ -135,7 +135,7 @@ def set_geometry(toml: bytes, finish_id: str, geometry: str, *, file_name: str =
         )
     edit.expect(replace(finish, geometry=geometry))
     if geometry:
-        table["geometry"] = geometry
+        _set_key(table, "geometry", _parsed(f"geometry = {_text(geometry)}", edit.newline)["geometry"])
     elif "geometry" in table:
         _remove_key(table, "geometry")
     return edit.result()
@@ -285,6 +285,13 @@ def _remove(readings: Any, index: int) -> None:
         _take_trailing(above)
         above.extend(below)
     del readings[index]
+
+
+def _set_key(table: Any, key: str, value: Item) -> None:
+    """Set a key of a finish above its sub-tables, and above the comment of whatever follows it in the file."""
+    below = _take_trailing(table.value.body)
+    table[key] = value
+    table.value.body.extend(below)
 
 
 def _remove_key(table: Any, key: str) -> None:

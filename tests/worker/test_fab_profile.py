@@ -26,13 +26,17 @@ from worker.fab_profile import (
     READING_KEYS,
     RECIPE_KEYS,
     STACK_UP,
+    UNSTATED_LIMITS,
     Limit,
+    limit_unit,
     read_fab_profile,
     smallest_feature_mm,
 )
 from worker.finish import LayerRecipe
 
+ALL_LIMITS = [(section, key) for section, known in LIMITS.items() for key in known]
 GOOD = (FABS / "meadow-tin.toml").read_bytes()
+GOOD_LIMITS = tomllib.loads(GOOD.decode())["limits"]
 
 
 def changed(key: str, value: Any) -> bytes:
@@ -55,7 +59,8 @@ def test_the_demo_profiles_can_be_read_and_say_that_they_are_invented(path: Path
     assert fab.id == path.stem
     assert "nvented" in fab.note
     assert {reference.origin for finish in fab.finishes for reference in finish.readings} == {"assumed"}
-    assert set(fab.limits) == {(section, key) for section, known in LIMITS.items() for key in known}
+    assert set(fab.limits) == set(ALL_LIMITS) - {("legend", "solid_area_mm2")}
+    assert all(limit.stated and limit.date and limit.source for limit in fab.limits.values())
 
 
 def test_three_demo_profiles_differ_in_what_they_are_made_of() -> None:
@@ -86,14 +91,14 @@ def test_the_readme_shows_a_whole_profile() -> None:
     (example,) = re.findall(r"```toml\n(.*?)```", readme, re.DOTALL)
     fab = read_fab_profile(example.encode())
     assert fab.finish("gold").readings[0].geometry == "d:8 SCI"
-    assert fab.limits["copper", "line_mm"] == Limit(value_mm=0.15, date="2026-11-25", source="the fab's page")
+    assert fab.limits["copper", "line_mm"] == Limit(value=0.15, date="2026-11-25", source="the fab's page")
 
 
 REQUIRED = [
     "id", "fab", "name", "plating", "lead_free", "background", "stack_up", "limits", "finishes",
     *(f"stack_up.{key}" for key in STACK_UP),
-    *(f"limits.{section}" for section in LIMITS),
-    *(f"limits.{section}.{key}" for section, known in LIMITS.items() for key in known),
+    *(f"limits.{section}" for section in LIMITS if section not in ("holes", "routing")),
+    *(f"limits.{section}.{key}" for section, key in ALL_LIMITS if (section, key) not in UNSTATED_LIMITS),
     *(f"finishes.0.{key}" for key in FINISH_KEYS),
     *(f"finishes.0.recipe.{key}" for key in RECIPE_KEYS if key != "far_copper"),
     *(f"finishes.0.readings.0.{key}" for key in READING_KEYS if key not in ("date", "source")),
@@ -112,6 +117,57 @@ def test_a_missing_key_is_named_with_its_file(key: str) -> None:
 @pytest.mark.parametrize("key", ["note", "finishes.0.recipe.far_copper", "finishes.0.readings.0.source"])
 def test_what_may_be_left_out(key: str) -> None:
     read_fab_profile(changed(key, ...))
+
+
+@pytest.mark.parametrize(("section", "key"), UNSTATED_LIMITS)
+def test_a_limit_that_is_left_out_gets_a_cautious_value_and_says_so(section: str, key: str) -> None:
+    fab = read_fab_profile(changed(f"limits.{section}.{key}", ...) if key in GOOD_LIMITS[section] else GOOD)
+    value, source = UNSTATED_LIMITS[section, key]
+    if value is None:
+        assert (section, key) not in fab.limits
+    else:
+        assert fab.limits[section, key] == Limit(value=value, date="", source=source, stated=False)
+    assert all(limit.stated for name, limit in fab.limits.items() if name != (section, key))
+
+
+def test_a_profile_without_the_later_limits_is_as_valid_as_before() -> None:
+    document: Any = tomlkit.parse(GOOD.decode())
+    for section, key in UNSTATED_LIMITS:
+        document["limits"][section].pop(key, None)
+    del document["limits"]["holes"], document["limits"]["routing"]
+    fab = read_fab_profile(tomlkit.dumps(document).encode())
+    assert {name for name, limit in fab.limits.items() if limit.stated} == set(ALL_LIMITS) - set(UNSTATED_LIMITS)
+
+
+@pytest.mark.parametrize(
+    ("section", "key", "most_tolerant", "most_cautious"),
+    [
+        ("copper", "ring_mm", 0.13, 0.25),
+        ("legend", "text_height_mm", 0.7, 1.0),
+        ("edge", "legend_mm", 0.2, 0.25),
+        ("holes", "plated_mm", 0.15, 0.3),
+        ("holes", "bare_mm", 0.25, 0.5),
+        ("holes", "slot_mm", 0.5, 2.0),
+        ("routing", "bit_mm", 0.5, 2.4),
+    ],
+)
+def test_what_counts_unstated_lies_at_the_cautious_end_of_published_fab_pages(
+    section: str, key: str, most_tolerant: float, most_cautious: float
+) -> None:
+    # Published fab pages, range. The bit and the slot: the low-cost column.
+    value = UNSTATED_LIMITS[section, key][0]
+    assert value is not None
+    assert most_tolerant < value <= most_cautious
+
+
+def test_units() -> None:
+    assert {limit_unit(key) for _, key in ALL_LIMITS} == {"mm", "mm2", "percent"}
+    fab = read_fab_profile(changed("limits.legend.solid_area_mm2", 50))
+    assert fab.limits["legend", "solid_area_mm2"].value == 50.0
+    with pytest.raises(FabProfileError, match=r"limits.copper.balance_percent: is 120 percent"):
+        read_fab_profile(changed("limits.copper.balance_percent", 120))
+    with pytest.raises(FabProfileError, match=r"limits.routing.bit_mm: is 0 mm"):
+        read_fab_profile(changed("limits.routing.bit_mm", 0))
 
 
 @pytest.mark.parametrize(
@@ -228,7 +284,7 @@ def test_the_smallest_feature_is_the_widest_limit_of_its_layers(
     copper: Any, mask_opening: bool, legend: bool, wanted: float
 ) -> None:
     limits = {
-        (section, key): Limit(value_mm=value, date="", source="")
+        (section, key): Limit(value=value, date="", source="")
         for section, known in LIMIT_VALUES.items()
         for key, value in known.items()
     }

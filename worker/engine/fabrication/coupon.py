@@ -28,7 +28,7 @@ from worker.engine.fabrication.packing import pack
 from worker.engine.fabrication.scatter import REPEATS, scatter
 from worker.engine.fabrication.shapes import Block, Box, Canvas, Disc, Feature, Grid, shifted
 from worker.errors import CouponError
-from worker.fab_profile import FabProfile
+from worker.fab_profile import DISTANCES, LIMITS, UNSTATED_LIMITS, FabProfile
 from worker.finish import FarCopper
 from worker.patch_map import Patch, PatchMap, Rectangle
 
@@ -181,10 +181,8 @@ def lay_out_coupon(fab: FabProfile, lab: Lab, *, pitch_um: float = DEFAULT_PITCH
 
 
 def _check(fab: FabProfile, pitch_um: float) -> None:
-    (layer, key), narrowest = min(
-        ((name, limit.value_mm) for name, limit in fab.limits.items() if name[1] not in _DISTANCES),
-        key=lambda entry: entry[1],
-    )
+    sizes = {name: limit.value_mm for name, limit in fab.limits.items() if name in TESTED}
+    (layer, key), narrowest = min(sizes.items(), key=lambda entry: entry[1])
     if pitch_um > 500.0 * narrowest + 1e-9:
         raise CouponError(
             f"A pitch of {pitch_um:g} um is too coarse: half of limits.{layer}.{key}, {narrowest:g} mm, is narrower.",
@@ -199,7 +197,13 @@ def _check(fab: FabProfile, pitch_um: float) -> None:
                 )
 
 
-_DISTANCES = ("registration_mm", "clearance_mm", "routed_mm", "scored_mm")
+TESTED = tuple(
+    (layer, key)
+    for layer in ("copper", "solder_mask", "legend")
+    for key in LIMITS[layer]
+    if (layer, key) not in UNSTATED_LIMITS and key not in DISTANCES
+)
+"""The limits that a coupon tests."""
 
 
 def _best_plan(fab: FabProfile, lab: Lab, pen: Pen, pitch_mm: float) -> _Plan:
@@ -215,7 +219,11 @@ def _best_plan(fab: FabProfile, lab: Lab, pen: Pen, pitch_mm: float) -> _Plan:
         and max(plan.width, plan.height) <= min(MAX_SIDE_MM, LONGEST_ASPECT * min(plan.width, plan.height))
     ]
     if not fitting:
-        widest = max((limit.value_mm, f"limits.{layer}.{key}") for (layer, key), limit in fab.limits.items())
+        widest = max(
+            (limit.value_mm, f"limits.{name[0]}.{name[1]}")
+            for name, limit in fab.limits.items()
+            if name not in UNSTATED_LIMITS
+        )
         raise CouponError(
             f"The coupon of {fab.id} does not fit into {MAX_SIDE_MM:g} x {MAX_SIDE_MM:g} mm.",
             mend=f"Its widest limit is {widest[1]}, {widest[0]:g} mm: correct it, or list fewer finishes.",

@@ -18,7 +18,7 @@ from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import AoT, Comment, Item, Key, Table, Whitespace
 
 from worker.errors import FabProfileError, NotFoundError
-from worker.fab_profile import FabProfile, read_fab_profile
+from worker.fab_profile import FabProfile, Limit, limit_unit, read_fab_profile
 from worker.finish import Finish
 from worker.reading import Override, Reading, Spectrum
 
@@ -373,12 +373,19 @@ def _key_differences(old: FabProfile, new: FabProfile) -> list[ProfileDifference
 
 def _limit_differences(old: FabProfile, new: FabProfile) -> list[ProfileDifference]:
     found = []
-    for (section, key), limit in old.limits.items():
-        now = new.limits[section, key]
-        if limit != now:
-            texts = [f"{each.value_mm:g} mm ({each.date}; {each.source})" for each in (limit, now)]
+    for section, key in dict.fromkeys([*old.limits, *new.limits]):
+        before, now = old.limits.get((section, key)), new.limits.get((section, key))
+        if before != now:
+            texts = [_limit_text(each, limit_unit(key)) for each in (before, now)]
             found.append(_difference("limit changed", "", f"{section}.{key}", *texts))
     return found
+
+
+def _limit_text(limit: Limit | None, unit: str) -> str:
+    if limit is None:
+        return "no limit"
+    known = f"{limit.date}; {limit.source}" if limit.stated else "not stated by the profile"
+    return f"{limit.value:g} {unit} ({known})"
 
 
 def _finish_differences(old: Finish, new: Finish) -> list[ProfileDifference]:

@@ -243,3 +243,13 @@ def test_a_changed_and_a_cleared_override_are_told_apart() -> None:
 def test_a_reading_in_words_names_its_colour_and_conditions() -> None:
     assert reading_text(LAB) == "Lab 90.5, -0.5, 2; D50/2; 45:0; measured; spring"
     assert reading_text(SPECTRUM).startswith("spectrum 400-700 nm every 10 nm; ±0.5; d:8 SCI; measured; 2026-11-25")
+
+
+def test_limits_that_come_and_go_are_named_with_their_unit() -> None:
+    solid = b"solid_area_mm2 = { value = 50, date = 2026-11-25, source = 'their page' }\n"
+    edited = TOML.replace(b"[limits.edge]", solid + b"[limits.edge]")
+    edited = b"\n".join(line for line in edited.splitlines() if not line.startswith(b"ring_mm"))
+    found = {each.key: (each.old, each.new) for each in profile_differences(read(TOML), read(edited))}
+    assert found["legend.solid_area_mm2"] == ("no limit", "50 mm2 (2026-11-25; their page)")
+    assert found["copper.ring_mm"][1] == "0.25 mm (not stated by the profile)"
+    assert len(found) == 2

@@ -200,7 +200,7 @@ def _fetch(client: Client, job: Mapping[str, Any], one: Order, out: Path, outcom
 
 def check_whole(files: Mapping[str, bytes]) -> dict[str, Any]:
     """The report among the files of a result. Raises StorageError where it, or a file that it names, is missing."""
-    wanted = {"report.json", "labels.png", "preview.png", "error.png", "comparison.png"}
+    wanted = {"report.json", "labels.png", "preview.png", "error.png", "comparison.png", "tuning.npz"}
     report: dict[str, Any] = json.loads(files.get("report.json", b"{}"))
     wanted |= {finish["mask"] for finish in report.get("finishes", [])}
     if missing := sorted(wanted - set(files)):

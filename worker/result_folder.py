@@ -9,7 +9,7 @@ from pathlib import Path
 
 from worker.errors import ConflictError, StorageError
 
-LAYOUT = ("report.json", "masks", "labels.png", "preview.png", "error.png", "comparison.png")
+LAYOUT = ("report.json", "masks", "labels.png", "preview.png", "error.png", "comparison.png", "tuning.npz")
 """What stands in a result folder."""
 
 

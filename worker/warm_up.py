@@ -46,12 +46,14 @@ def picture(kind: str) -> bytes:
 def warm_up() -> None:
     """Go along every route once."""
     from worker.engine.pipeline import convert
+    from worker.engine.report.rescore import prepare, rescore
 
     fab = read_fab_profile((PROJECT / "samples" / "fabs" / "nocturne-gold.toml").read_bytes())
     for kind, given in ROUTES:
         conversion = convert(picture(kind), fab, read_settings({"width": "3.2mm", **given}), threads=2)
         for _ in conversion.files():
             pass
+        rescore(prepare(conversion.tuning), conversion.colours.lab)
 
 
 if __name__ == "__main__":

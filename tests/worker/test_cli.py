@@ -86,7 +86,15 @@ def test_convert_writes_the_whole_output_layout(cache: Path, tmp_path: Path) -> 
     report = json.loads((out / "report.json").read_text())
     jsonschema.validate(report, report_schema(), cls=jsonschema.Draft202012Validator)
     masks = {finish["mask"] for finish in report["finishes"]}
-    assert result_files(out) == {"report.json", "labels.png", "preview.png", "error.png", "comparison.png", *masks}
+    assert result_files(out) == {
+        "report.json",
+        "labels.png",
+        "preview.png",
+        "error.png",
+        "comparison.png",
+        "tuning.npz",
+        *masks,
+    }
     assert report["settings"]["width"] == "10mm"
     for finish in report["finishes"]:
         white = int(np.asarray(Image.open(out / finish["mask"]), dtype=bool).sum())

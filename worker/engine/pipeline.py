@@ -26,6 +26,8 @@ from worker.engine.references.findings import fab_findings
 from worker.engine.report.pictures import draw_pictures
 from worker.engine.report.report import build_report
 from worker.engine.report.score import Score, score_separation
+from worker.engine.report.tuning_data import PATH as TUNING_PATH
+from worker.engine.report.tuning_data import TuningData, tuning_data, write_tuning_data
 from worker.engine.separation.edges import separate
 from worker.engine.separation.places import Allowed, Places
 from worker.engine.separation.result import Separation
@@ -48,6 +50,7 @@ class Conversion:
     clusters: tuple[Cluster, ...]
     separation: Separation
     score: Score
+    tuning: TuningData
     report: dict[str, Any]
     threads: int
     clock: StageClock
@@ -77,7 +80,9 @@ class Conversion:
                 threads=self.threads,
                 full_size=full_size,
             )
+            tuning = write_tuning_data(self.tuning)
         yield from drawn.items()
+        yield TUNING_PATH, tuning
         report = {**self.report, "stages": self.clock.seconds}
         yield "report.json", (json.dumps(report, indent=2, ensure_ascii=False) + "\n").encode()
 
@@ -199,6 +204,22 @@ def convert(
             stretched=assignment.srgb if assignment.stretched else None,
             threads=threads,
         )
+        tuning = tuning_data(
+            srgb,
+            separation.labels,
+            assignment.cluster_ids,
+            finish_ids=colours.ids,
+            reference_lab=colours.lab,
+            conditions=settings.viewing_conditions.text(),
+            edges=separation.edges,
+            active=assignment.active,
+            clusters=assignment.clusters,
+            ciede2000=score.ciede2000,
+            s_cielab=score.s_cielab,
+            pitch_um=picture.pitch_um,
+            viewing_distance_mm=settings.viewing_distance_mm,
+            threads=threads,
+        )
     report = build_report(
         picture=picture,
         artwork=artwork,
@@ -220,6 +241,7 @@ def convert(
         clusters=assignment.clusters,
         separation=separation,
         score=score,
+        tuning=tuning,
         report=report,
         threads=threads,
         clock=clock,

@@ -98,7 +98,9 @@ def test_how_an_artwork_is_ordered(tmp_path: Path) -> None:
 
 def test_a_result_with_a_file_missing_is_not_whole() -> None:
     report = json.dumps({"finishes": [{"mask": "masks/gold.png"}]}).encode()
-    files = dict.fromkeys(("labels.png", "preview.png", "error.png", "comparison.png", "tuning.npz", "masks/gold.png"), b"")
+    files = dict.fromkeys(
+        ("labels.png", "preview.png", "error.png", "comparison.png", "tuning.npz", "masks/gold.png"), b""
+    )
     assert check_whole({**files, "report.json": report})["finishes"]
     with pytest.raises(StorageError, match=r"report\.json"):
         check_whole(files)

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from worker.command_line import ALL_DONE, SOME_FAILED, add_command
+from worker.photograph_run import add_photograph
 from worker.reading_commands import PROFILE_HELP, add_reading_commands
 
 if TYPE_CHECKING:
@@ -57,6 +58,7 @@ def add_fab(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> No
     _add_show(actions)
     _add_diff(actions)
     add_reading_commands(actions)
+    add_photograph(actions)
     _add_history(actions)
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from worker.command_line import ALL_DONE, add_command
-from worker.errors import ConflictError, ReadingFileError, SettingsError, StorageError
+from worker.errors import ReadingFileError, SettingsError
 from worker.reading_options import (
     add_condition_options,
     add_file_options,
@@ -210,6 +210,7 @@ def _read_files(given: argparse.Namespace, finishes: Sequence[str]) -> list[tupl
 
 def _export(given: argparse.Namespace) -> int:
     from worker.installed_fabs import find_fab
+    from worker.new_file import write_new
     from worker.reading_files import NamedReading, write_cgats, write_csv
     from worker.settings import read_environment
 
@@ -226,7 +227,7 @@ def _export(given: argparse.Namespace) -> int:
     if given.out == "-":
         sys.stdout.write(data.decode("utf-8"))
         return ALL_DONE
-    _write_new(Path(given.out), data)
+    write_new(Path(given.out), data)
     print(f"{given.out}: {len(readings)} reading{'s' if len(readings) != 1 else ''}")
     return ALL_DONE
 
@@ -234,18 +235,6 @@ def _export(given: argparse.Namespace) -> int:
 def _require_finish(name: str, finishes: Sequence[str]) -> None:
     if name not in finishes:
         raise SettingsError(f"There is no finish {name!r}.", mend=f"The finishes are: {', '.join(finishes)}.")
-
-
-def _write_new(path: Path, data: bytes) -> None:
-    try:
-        with path.open("xb") as file:
-            file.write(data)
-    except FileExistsError as error:
-        raise ConflictError(f"{path} exists.", mend="Move it away, or choose another --out.") from error
-    except OSError as error:
-        raise StorageError(
-            f"{path} can't be written: {error.strerror or error}.", mend="Check its folder's rights and free space."
-        ) from error
 
 
 def _readings_list(given: argparse.Namespace) -> int:

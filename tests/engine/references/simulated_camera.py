@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import csv
 import io
+import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cache
@@ -54,6 +55,7 @@ SURROUND = 0.42  # reflectance factor of the neutral surround
 CHART_FRAME = 0.035  # of the card between the chart's patches
 
 SATURATED = 3.5  # how steep the S-curve is
+CROSSED = 0.10  # of a metal's light that crossed polarisers let through
 
 COUPON_MM = (96.0, 76.0)
 PATCH_MM, PITCH_MM, COLUMNS, ROWS = 8.0, 10.0, 9, 7
@@ -146,7 +148,9 @@ def true_lab() -> dict[str, Floats]:
     found = {}
     for name, values in finish_spectra().items():
         sd = colour.SpectralDistribution(values, WAVELENGTHS)
-        xyz = colour.sd_to_XYZ(sd, matching, light, method="ASTM E308") / 100.0
+        with warnings.catch_warnings():  # it says that it extends the spectrum's ends, as E308 has it
+            warnings.simplefilter("ignore")
+            xyz = colour.sd_to_XYZ(sd, matching, light, method="ASTM E308") / 100.0
         found[name] = colour.XYZ_to_Lab(xyz, white)
     return found
 
@@ -176,6 +180,7 @@ class Conditions:
     veiling_glare: float = 0.0  # of the white's light, added everywhere
     exposure: float = 1.0
     slope: float = SLOPE
+    vignette: float = 0.0  # a further fall at the corners, with the fourth power of the distance: no quadratic
     crossed: bool = False  # polarisers: metals lose nearly all of their light
     shadow: float = 0.0  # a hard shadow over part of the coupon: how much light it takes
     hot_spot: float = 0.0  # a small reflection of the lamp on the chart: light added at its middle
@@ -185,7 +190,18 @@ class Conditions:
     chart: str = CHART
     finishes: tuple[str, ...] = ()  # empty: all
     defective: float = DEFECTIVE
-    noise: bool = True
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Board:
+    """A coupon in place of the plain one: `labels` say which of the finishes is where, on a grid of `pitch_mm`."""
+
+    labels: npt.NDArray[np.uint8]
+    pitch_mm: float
+    finishes: tuple[str, ...]
+    spectra: dict[str, Floats]
+    metals: tuple[str, ...]
+    patch_map: PatchMap
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -267,15 +283,15 @@ def finishes(names: Sequence[str]) -> tuple[Finish, ...]:
     )
 
 
-def take(conditions: Conditions | None = None) -> Shot:
-    """One photograph."""
+def take(conditions: Conditions | None = None, board: Board | None = None) -> Shot:
+    """One photograph, of the plain coupon with every finish, or of a board."""
     conditions = conditions or Conditions()
     random = np.random.default_rng(conditions.seed)
     names = conditions.finishes or tuple(finish_spectra())
-    layout = patch_map(names)
+    layout = patch_map(names) if board is None else board.patch_map
     to_px = _perspective(random, conditions)
     size = (round(SIZE_PX[0] * conditions.scale), round(SIZE_PX[1] * conditions.scale))
-    light = _scene(layout, conditions, to_px, size)
+    light = _scene(layout, conditions, to_px, size, board)
     light *= _lighting(random, conditions, size)[..., None]
     light = _marred(light, layout, conditions, to_px)
     light = cv2.GaussianBlur(light, (0, 0), BLUR_PX)
@@ -324,24 +340,49 @@ def _chart_quad(turn: int) -> list[tuple[float, float]]:
     return corners[turn:] + corners[:turn]
 
 
-def _scene(layout: PatchMap, conditions: Conditions, to_px: Floats, size: tuple[int, int]) -> npt.NDArray[np.float32]:
+def _scene(
+    layout: PatchMap, conditions: Conditions, to_px: Floats, size: tuple[int, int], board: Board | None
+) -> npt.NDArray[np.float32]:
     """Raw light of every pixel under even light."""
-    lamp = conditions.lamp
     light = np.empty((size[1], size[0], 3), np.float32)
     light[:] = SURROUND * np.ones(3)
-    board = raw_of(coated(MASKS["black"], laminate()), lamp)
-    _fill(light, _at(to_px, layout.coupon_corners), board)
-    _fiducials(light, layout, to_px, raw_of(0.7 * metal("Au100_on_Ni_R"), lamp))
-    spectra = finish_spectra()
-    for patch in layout.patches:
-        dark = 0.12 if conditions.crossed and is_metal(patch.finish) else 1.0
-        _fill(light, _at(to_px, patch.place.corners), dark * raw_of(spectra[patch.finish], lamp))
+    if board is None:
+        _plain_coupon(light, layout, conditions, to_px)
+    else:
+        light = _board(light, board, conditions, to_px)
     _chart(light, conditions, to_px)
     return light
 
 
-def _fiducials(light: npt.NDArray[np.float32], layout: PatchMap, to_px: Floats, metal_light: Floats) -> None:
-    """Nothing yet: corners are given."""
+def _plain_coupon(light: npt.NDArray[np.float32], layout: PatchMap, conditions: Conditions, to_px: Floats) -> None:
+    ground = raw_of(coated(MASKS["black"], laminate()), conditions.lamp)
+    _fill(light, _at(to_px, layout.coupon_corners), ground)
+    spectra = finish_spectra()
+    for patch in layout.patches:
+        dark = CROSSED if conditions.crossed and is_metal(patch.finish) else 1.0
+        _fill(light, _at(to_px, patch.place.corners), dark * raw_of(spectra[patch.finish], conditions.lamp))
+
+
+def _board(
+    light: npt.NDArray[np.float32], board: Board, conditions: Conditions, to_px: Floats
+) -> npt.NDArray[np.float32]:
+    """The board's finishes in their places, its pixels averaged to about those of the photograph."""
+    dark = [CROSSED if conditions.crossed and name in board.metals else 1.0 for name in board.finishes]
+    each = np.array(
+        [share * raw_of(board.spectra[name], conditions.lamp) for name, share in zip(board.finishes, dark, strict=True)]
+    )
+    grid = each.astype(np.float32)[board.labels]
+    across, down = (round(side / 3) for side in grid.shape[1::-1])
+    small = cv2.resize(grid, (across, down), interpolation=cv2.INTER_AREA)
+    edges = np.array([[-0.5, -0.5], [across - 0.5, -0.5], [across - 0.5, down - 0.5], [-0.5, down - 0.5]], np.float32)
+    seen = _at(to_px, board.patch_map.coupon_corners).astype(np.float32)
+    size = (light.shape[1], light.shape[0])
+    warped = cv2.warpPerspective(
+        small, cv2.getPerspectiveTransform(edges, seen), size, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    )
+    inside = np.zeros(light.shape[:2], np.uint8)
+    cv2.fillConvexPoly(inside, np.rint(seen * 16).astype(np.int32), 1, cv2.LINE_8, 4)
+    return np.where(inside[..., None] > 0, warped, light)
 
 
 def _chart(light: npt.NDArray[np.float32], conditions: Conditions, to_px: Floats) -> None:
@@ -374,7 +415,8 @@ def _lighting(random: np.random.Generator, conditions: Conditions, size: tuple[i
     y = np.linspace(-0.5, 0.5, size[1], dtype=np.float32)[:, None]
     angle = random.uniform(0.0, 2.0 * np.pi)
     slope = 1.0 + conditions.slope * (np.cos(angle) * x + np.sin(angle) * y)
-    return np.asarray(slope * (1.0 - FALLOFF * 2.0 * (x * x + y * y)), dtype=np.float32)
+    square = 2.0 * (x * x + y * y)  # 1 at the corners
+    return np.asarray(slope * (1.0 - FALLOFF * square - conditions.vignette * square**2), dtype=np.float32)
 
 
 def _marred(
@@ -397,9 +439,8 @@ def _marred(
 
 def _noisy(raw: npt.NDArray[np.float32], random: np.random.Generator, conditions: Conditions) -> Floats:
     """Shot and read noise in electrons, defective pixels, and the ceiling at full scale."""
-    if conditions.noise:
-        electrons = random.poisson(np.maximum(raw, 0.0) * ELECTRONS) + random.normal(0.0, READ_NOISE, raw.shape)
-        raw = (electrons / ELECTRONS).astype(np.float32)
+    electrons = random.poisson(np.maximum(raw, 0.0) * ELECTRONS) + random.normal(0.0, READ_NOISE, raw.shape)
+    raw = (electrons / ELECTRONS).astype(np.float32)
     draw = random.random(raw.shape[:2])
     raw = np.where((draw < conditions.defective / 2.0)[..., None], 0.0, raw)
     raw = np.where((draw > 1.0 - conditions.defective / 2.0)[..., None], 1.0, raw)

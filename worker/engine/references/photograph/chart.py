@@ -12,6 +12,7 @@ import numpy as np
 
 from worker.engine.arrays import Floats
 from worker.engine.colorimetry import srgb_encoded, xyz_to_linear_rgb
+from worker.engine.references.photograph.colour_science import load_colour
 from worker.engine.references.spectrum import tristimulus
 from worker.reading import Spectrum
 
@@ -27,9 +28,7 @@ tenth moves the middle of no patch by more than a twentieth of the pitch."""
 @lru_cache(maxsize=1)
 def chart_xyz() -> Floats:
     """XYZ of the 24 patches, row by row, float64 (24, 3), D65/2, Y of the white at 1, computed from the spectra."""
-    import colour
-
-    spectra = colour.SDS_COLOURCHECKERS[DATA_SET].values()
+    spectra = load_colour().SDS_COLOURCHECKERS[DATA_SET].values()
     found = np.array([tristimulus(_spectrum(spectrum), "D65", "2") for spectrum in spectra]) / 100.0
     found.setflags(write=False)
     return found
@@ -68,4 +67,4 @@ def likeness(encoded: Floats) -> float:
 def _correlation(a: Floats, b: Floats) -> float:
     a, b = a - a.mean(), b - b.mean()
     size = float(np.sqrt((a * a).sum() * (b * b).sum()))
-    return float((a * b).sum() / size) if size > 0.0 else 0.0
+    return float((a * b).sum() / size) if size > 1e-12 else 0.0

@@ -17,6 +17,7 @@ from worker.engine.arrays import Floats
 from worker.engine.colorimetry import xyz_to_lab
 from worker.engine.difference import ciede2000
 from worker.engine.references.photograph.chart import chart_xyz
+from worker.engine.references.photograph.colour_science import load_colour
 
 DEGREES = (2, 1)
 
@@ -55,12 +56,10 @@ def _left_out(linear: Floats, degree: int) -> Floats:
 
 
 def _matrix(linear: Floats, xyz: Floats, degree: int) -> Floats:
-    from colour.characterisation import matrix_colour_correction_Finlayson2015
-
-    return np.asarray(matrix_colour_correction_Finlayson2015(linear, xyz, degree, True))
+    correction = load_colour().characterisation
+    return np.asarray(correction.matrix_colour_correction_Finlayson2015(linear, xyz, degree, True))
 
 
 def _applied(linear: Floats, matrix: Floats, degree: int) -> Floats:
-    from colour.characterisation import apply_matrix_colour_correction_Finlayson2015
-
-    return np.asarray(apply_matrix_colour_correction_Finlayson2015(linear, matrix, degree, True))
+    correction = load_colour().characterisation
+    return np.asarray(correction.apply_matrix_colour_correction_Finlayson2015(linear, matrix, degree, True))

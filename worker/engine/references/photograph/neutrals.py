@@ -11,8 +11,9 @@ from worker.engine.arrays import Floats
 from worker.engine.references.photograph.chart import NEUTRALS, chart_xyz
 from worker.errors import PhotographError
 
-_LEAST = 1e-5
+_LEAST = 1e-7
 _LEAST_SHARE = 0.003  # of the white's light
+_BETTER = 0.5  # how near an offset must go to the neutrals, of how near a power goes
 _CLEAR = 3.0  # standard errors from which on an offset is no chance
 
 
@@ -80,10 +81,15 @@ def veiling_offset(nominal: Floats, field: Floats) -> tuple[Floats, Floats]:
 def clear_offset(nominal: Floats, field: Floats) -> Floats:
     """The veiling offset (3,) in nominal light where it is clearly above zero, else zeros.
 
-    With no glare, subtracting what the fit finds would cost more than it gives.
+    With no glare, subtracting what the fit finds would cost more than it gives. A tone curve that lifts the shadows
+    looks like glare; it is none where a power of the light goes through the neutrals as well as an offset does.
     """
     share, error = veiling_offset(nominal, field)
     if np.any(share < _CLEAR * error) or np.any(share < _LEAST_SHARE):
+        return np.zeros(3)
+    light = neutral_light() * field
+    veiled = np.std(np.log(np.maximum(nominal, _LEAST) / (light + share)), axis=0)
+    if np.any(veiled > _BETTER * _off_a_power(nominal, light)):
         return np.zeros(3)
     return np.asarray(share * _gain(nominal, field, share))
 
@@ -91,6 +97,15 @@ def clear_offset(nominal: Floats, field: Floats) -> Floats:
 def offset_share(nominal: Floats, field: Floats, curve: ToneCurve) -> Floats:
     """A curve's offset (3,) as a share of the white's light."""
     return np.asarray(curve.offset / np.median((nominal - curve.offset) / (neutral_light() * field), axis=0))
+
+
+def _off_a_power(nominal: Floats, light: Floats) -> Floats:
+    """How far (3,) the neutrals are from any power of the light, as a standard deviation of logarithms."""
+    off = np.empty(3)
+    for i in range(3):
+        x, y = np.log(light[:, i]), np.log(np.maximum(nominal[:, i], _LEAST))
+        off[i] = np.std(y - np.polyval(np.polyfit(x, y, 1), x))
+    return off
 
 
 def _gain(nominal: Floats, field: Floats, share: Floats) -> Floats:

@@ -10,14 +10,17 @@ from typing import Any
 
 import pytest
 import sqlalchemy as sql
+from alembic import command
 from alembic.autogenerate import compare_metadata
+from alembic.config import Config
 from alembic.migration import MigrationContext
 
 from tests.worker.postgresql import postgresql
 from worker.errors import ConflictError, NotFoundError, SettingsError, UnavailableError
-from worker.job import Failure, JobFile, JobRequest, Package, Progress
+from worker.job import Failure, InputFile, JobFile, JobRequest, Package, Progress
 from worker.ledger import Ledger
-from worker.ledger.database import Database
+from worker.ledger.database import MIGRATIONS, Database
+from worker.ledger.fabs import Edit
 from worker.ledger.tables import metadata, now
 
 FILE = JobFile(path="masks/a.png", start=60, bytes=3, sha256="0" * 64, media_type="image/png")
@@ -263,6 +266,60 @@ def test_a_fab_edit_names_what_it_started_from_and_loses_no_revision(ledger: Led
     assert [fab.revision for fab in ledger.fabs.all("local")] == ["r1"]
     with pytest.raises(NotFoundError):
         ledger.fabs.get("local", "fab", "r3")
+
+
+def test_every_edit_of_a_fab_leaves_who_what_and_when(ledger: Ledger) -> None:
+    edit = Edit(what="added a reading of gold", by="Ada")
+    assert ledger.fabs.replace("local", "fab", "r2", b"second", started_from="r1", edit=edit)
+    assert ledger.fabs.replace("local", "fab", "r2", b"second", started_from="r2")
+    assert not ledger.fabs.replace("local", "fab", "r3", b"third", started_from="r1", edit=edit)
+    assert not ledger.fabs.replace("local", "fab", "r1", b"first", started_from="r1")
+    assert ledger.fabs.replace("local", "fab", "r1", b"first", started_from="r2", edit=Edit(what="x" * 999))
+    found = ledger.fabs.history("local", "fab", before=None, size=10)
+    assert [(e.previous, e.revision, e.what[:10], e.by) for e in found] == [
+        ("r2", "r1", "x" * 10, ""), ("r1", "r2", "added a re", "Ada"), (None, "r1", "added", ""),
+    ]  # fmt: skip
+    assert found[0].at >= found[1].at >= found[2].at > time.time() - 600
+    assert ledger.fabs.history("local", "fab", before=found[0].seq, size=1) == found[1:2]
+    assert [e.previous for e in ledger.fabs.history("other", "fab", before=None, size=10)] == [None]
+
+
+def test_the_history_begins_with_the_revisions_that_were_there_before_it(tmp_path: Path) -> None:
+    address = f"sqlite:///{tmp_path / 'ledger.sqlite'}"
+    config = Config()
+    config.set_main_option("script_location", str(MIGRATIONS))
+    old = Database(address)
+    with old.writing() as connection:
+        config.attributes["connection"] = connection
+        command.upgrade(config, "0001")
+        for revision, created in (("r1", 10.0), ("r2", 20.0)):
+            values = {"owner": "local", "id": "fab", "revision": revision, "toml": b"", "created": created}
+            connection.execute(sql.insert(metadata.tables["fab_revisions"]).values(values))
+        current = {"owner": "local", "id": "fab", "revision": "r1", "updated": 30.0}
+        connection.execute(sql.insert(metadata.tables["fabs"]).values(current))
+    old.close()
+    ledger = Ledger(address)
+    ledger.migrate()
+    found = ledger.fabs.history("local", "fab", before=None, size=10)
+    assert [(event.revision, event.at) for event in found] == [("r1", 30.0), ("r2", 20.0)]
+    assert ledger.jobs.page("local", before=None, size=1, kind="preview") == []
+    ledger.close()
+
+
+def test_the_files_of_a_question_are_kept_as_long_as_its_row(ledger: Ledger) -> None:
+    photo = InputFile(key=f"inputs/{'1' * 64}", bytes=7, sha256="1" * 64, start=3)
+    job, _ = ledger.jobs.add(request(kind="photograph", lane="interactive", artwork="", inputs={"photo": photo}))
+    assert job.inputs == {"photo": photo} and ledger.jobs.get("local", job.id).inputs == {"photo": photo}
+    assert ledger.jobs.uses_input(photo.key) and not ledger.jobs.uses_input("inputs/" + "_" * 64)
+    assert ledger.jobs.forget_asked(seconds=-1) == 0
+    claim = ledger.jobs.claim("interactive", "task")
+    assert claim is not None and claim.job.inputs == {"photo": photo}
+    assert ledger.jobs.publish(job.id, claim.token, RESULT, {"answer": {}})
+    kept, _ = ledger.jobs.add(request())
+    assert ledger.jobs.forget_asked(seconds=3600) == 0 and ledger.jobs.forget_asked(seconds=-1) == 1
+    assert not ledger.jobs.uses_input(photo.key)
+    assert [one.id for one in ledger.jobs.page("local", before=None, size=9)] == [kept.id]
+    assert ledger.jobs.get("local", kept.id).inputs == {}
 
 
 def test_a_job_keeps_the_revision_that_it_was_asked_for_with(ledger: Ledger) -> None:

@@ -1,4 +1,7 @@
-"""Fab profiles: every revision is kept, one is current. An edit names the revision that it started from."""
+"""Fab profiles: every revision is kept, one is current. An edit names the revision that it started from.
+
+Every edit leaves an event: what was done, by whom and when. A revision that became current twice has two.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +12,9 @@ from sqlalchemy.exc import IntegrityError
 
 from worker.errors import NotFoundError
 from worker.ledger.database import Database
-from worker.ledger.tables import fab_revisions, fabs, now
+from worker.ledger.tables import fab_events, fab_revisions, fabs, now
+
+MOST_LETTERS = 255
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -20,6 +25,27 @@ class StoredFab:
     revision: str
     toml: bytes
     updated: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FabEvent:
+    """That a revision became current, in place of `previous`, None for the first. `at` seconds since 1970."""
+
+    seq: int
+    revision: str
+    previous: str | None
+    what: str
+    owner: str
+    by: str
+    at: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Edit:
+    """What an edit does, in a line, and by whom, as far as somebody says so."""
+
+    what: str
+    by: str = ""
 
 
 class Fabs:
@@ -50,18 +76,33 @@ class Fabs:
             rows = connection.execute(_current(owner).order_by(fabs.c.id)).all()
         return [StoredFab(id=row[0], revision=row[1], toml=bytes(row[2]), updated=row[3]) for row in rows]
 
-    def create(self, owner: str, fab_id: str, revision: str, toml: bytes) -> bool:
+    def create(self, owner: str, fab_id: str, revision: str, toml: bytes, edit: Edit = Edit(what="added")) -> bool:
         """Add a fab. False, and nothing changes, when there is one of this id already."""
         try:
             with self.database.writing() as connection:
                 _keep(connection, owner, fab_id, revision, toml)
                 connection.execute(sql.insert(fabs).values(owner=owner, id=fab_id, revision=revision, updated=now()))
+                _record(connection, owner, fab_id, revision, None, edit)
         except IntegrityError:
             return False
         return True
 
-    def replace(self, owner: str, fab_id: str, revision: str, toml: bytes, *, started_from: str) -> bool:
-        """Make this revision current. False, and nothing changes, when `started_from` no longer is."""
+    def replace(
+        self,
+        owner: str,
+        fab_id: str,
+        revision: str,
+        toml: bytes,
+        *,
+        started_from: str,
+        edit: Edit = Edit(what="edited"),
+    ) -> bool:
+        """Make this revision current. False, and nothing changes, when `started_from` no longer is.
+
+        An edit that changes nothing leaves no event.
+        """
+        if revision == started_from:
+            return self.get(owner, fab_id).revision == started_from
         with self.database.writing() as connection:
             changed = connection.execute(
                 sql.update(fabs)
@@ -71,7 +112,38 @@ class Fabs:
             if changed.rowcount != 1:
                 return False
             _keep(connection, owner, fab_id, revision, toml)
+            _record(connection, owner, fab_id, revision, started_from, edit)
         return True
+
+    def history(self, owner: str, fab_id: str, *, before: int | None, size: int) -> list[FabEvent]:
+        """The newest events of a fab, at most `size`, older than the one whose seq is `before`."""
+        wanted = (
+            sql.select(fab_events)
+            .where(fab_events.c.owner == owner, fab_events.c.id == fab_id)
+            .order_by(fab_events.c.seq.desc())
+            .limit(size)
+        )
+        if before is not None:
+            wanted = wanted.where(fab_events.c.seq < before)
+        with self.database.reading() as connection:
+            rows = connection.execute(wanted).mappings().all()
+        return [FabEvent(**{name: row[name] for name in FabEvent.__slots__}) for row in rows]
+
+
+def _record(
+    connection: sql.Connection, owner: str, fab_id: str, revision: str, previous: str | None, edit: Edit
+) -> None:
+    connection.execute(
+        sql.insert(fab_events).values(
+            owner=owner,
+            id=fab_id,
+            revision=revision,
+            previous=previous,
+            what=edit.what[:MOST_LETTERS],
+            by=edit.by,
+            at=now(),
+        )
+    )
 
 
 def _current(owner: str) -> sql.Select[str, str, bytes, float]:

@@ -113,6 +113,21 @@ fab_revisions = sql.Table(
 )
 """Every revision that ever was current; never changed and never deleted, for jobs refer to them."""
 
+fab_events = sql.Table(
+    "fab_events",
+    metadata,
+    sql.Column("seq", _serial, primary_key=True, autoincrement=True),
+    sql.Column("owner", sql.String(64), nullable=False),
+    sql.Column("id", sql.String(64), nullable=False),
+    sql.Column("revision", sql.String(16), nullable=False),
+    sql.Column("previous", sql.String(16)),
+    sql.Column("what", sql.String(255), nullable=False),
+    sql.Column("by", sql.String(100), nullable=False),
+    sql.Column("at", sql.Double, nullable=False),
+    sql.Index(None, "owner", "id", "seq"),
+)
+"""Each time that a revision became current: which, in place of which, what was done, by whom, when."""
+
 
 class now(FunctionElement[float]):
     """The database's own clock in seconds since 1970, so that machines with different clocks agree on leases."""

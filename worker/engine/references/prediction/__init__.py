@@ -1,0 +1,1 @@
+"""Stacks that nobody measured, predicted from the same solder mask over other grounds."""

@@ -142,7 +142,7 @@ class _Reader:
                 (self.number(x, f"{where}[{i}] x", -MAX_MM, MAX_MM), self.number(y, f"{where}[{i}] y", -MAX_MM, MAX_MM))
             )
         quad = (points[0], points[1], points[2], points[3])
-        if not _clockwise(quad):
+        if not clockwise(quad):
             self.fail(where, "do not go round an area clockwise", f"List the corners as {', '.join(CORNERS)}.")
         return quad
 
@@ -296,7 +296,7 @@ def _overlap(a: Rectangle, b: Rectangle) -> bool:
     return across > slack and down > slack
 
 
-def _clockwise(quad: Quad) -> bool:
+def clockwise(quad: Quad) -> bool:
     """Whether four corners go round a convex area clockwise, as seen with y down."""
     for i in range(4):
         (ax, ay), (bx, by), (cx, cy) = quad[i], quad[(i + 1) % 4], quad[(i + 2) % 4]

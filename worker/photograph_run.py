@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, BinaryIO
 
 from worker.command_line import ALL_DONE, add_command
 from worker.errors import PatchMapError, PhotographError
 
 if TYPE_CHECKING:
     from worker.engine.references.photograph.flow import PhotographReadings
-    from worker.engine.references.photograph.places import Quad
     from worker.engine.references.photograph.shot import Shot
+    from worker.fab_profile import FabProfile
+    from worker.patch_map import Quad
     from worker.reading_files import NamedReading
 
 MAX_BYTES = 1 << 30
@@ -130,6 +131,52 @@ def summary(found: PhotographReadings) -> list[str]:
     return [*lines, *(f"warning: {warning}" for warning in found.warnings)]
 
 
+def photograph_answer(
+    fab: FabProfile, files: Mapping[str, BinaryIO], names: Mapping[str, str], settings: Mapping[str, Any]
+) -> dict[str, Any]:
+    """The readings of photographs as JSON has them, for a request.
+
+    `files` holds "photo", "map" and perhaps "second", which `names` gives names to. `settings` may hold the corners
+    "corners", "chart_corners", "second_corners" and "second_chart_corners", and the texts "batch" and "coupon".
+    """
+    from worker.engine.references.photograph.flow import read_photographs
+    from worker.patch_map import read_patch_map
+
+    patch_map = read_patch_map(files["map"].read(), file_name=names["map"])
+    first = _sent("photo", "", files, names, settings)
+    second = _sent("second", "second_", files, names, settings) if "second" in files else None
+    found = read_photographs(first, second, patch_map, fab.finishes)
+    readings = named_readings(found, batch=settings.get("batch", ""), coupon=settings.get("coupon", ""))
+    return {
+        "readings": [
+            {
+                "finish": named.finish,
+                "repeat": read.patch.repeat,
+                "far_copper": read.patch.far_copper,
+                "photograph": found.quality[read.photograph].name,
+                "seen_at": [list(corner) for corner in read.corners],
+                "reading": asdict(named.reading),
+            }
+            for named, read in zip(readings, found.readings, strict=True)
+        ],
+        "photographs": [asdict(quality) for quality in found.quality],
+        "warnings": list(found.warnings),
+    }
+
+
+def _sent(
+    part: str, prefix: str, files: Mapping[str, BinaryIO], names: Mapping[str, str], settings: Mapping[str, Any]
+) -> Shot:
+    from worker.engine.references.photograph.shot import Shot
+
+    return Shot(
+        data=files[part].read(),
+        name=names[part],
+        coupon_corners=_quad(settings.get(f"{prefix}corners")),
+        chart_corners=_quad(settings.get(f"{prefix}chart_corners")),
+    )
+
+
 def _shot(
     path: Path, corners: Sequence[tuple[float, float]] | None, chart: Sequence[tuple[float, float]] | None
 ) -> Shot:
@@ -140,10 +187,10 @@ def _shot(
     )
 
 
-def _quad(points: Sequence[tuple[float, float]] | None) -> Quad | None:
+def _quad(points: Sequence[Sequence[float]] | None) -> Quad | None:
     if points is None:
         return None
-    first, second, third, fourth = points
+    first, second, third, fourth = ((x, y) for x, y in points)
     return (first, second, third, fourth)
 
 

@@ -11,8 +11,9 @@ from worker.engine.arrays import Floats
 from worker.engine.references.photograph.chart import COLUMNS, PATCH_OF_PITCH, ROWS, patch_middles
 from worker.engine.references.photograph.orientation import LIKE, UNIT_SQUARE, chart_lies
 from worker.engine.references.photograph.picture import CameraPicture
-from worker.engine.references.photograph.places import Quad, as_quad, clockwise, seen_at, to_pixels
+from worker.engine.references.photograph.places import as_quad, seen_at, to_pixels
 from worker.errors import PhotographError
+from worker.patch_map import Quad, clockwise
 
 MIN_FOUND = 16
 """Patches that must be found of 24: dark ones run into the chart's frame."""

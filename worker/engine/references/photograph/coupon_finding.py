@@ -11,9 +11,9 @@ from worker.engine.arrays import Floats
 from worker.engine.references.photograph.chart_finding import reduced
 from worker.engine.references.photograph.orientation import SAME, UNIT_SQUARE, coupon_lies
 from worker.engine.references.photograph.picture import CameraPicture
-from worker.engine.references.photograph.places import Quad, as_quad, clockwise, seen_at, to_pixels
+from worker.engine.references.photograph.places import as_quad, seen_at, to_pixels
 from worker.errors import PhotographError
-from worker.patch_map import PatchMap
+from worker.patch_map import PatchMap, Quad, clockwise
 
 _SIDE_PX = 1600
 _THRESHOLDS = (24.0, 14.0, 40.0, 60.0)

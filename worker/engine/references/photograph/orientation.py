@@ -10,8 +10,8 @@ import numpy as np
 from worker.engine.arrays import Floats
 from worker.engine.references.photograph.chart import likeness, patch_middles
 from worker.engine.references.photograph.picture import CameraPicture
-from worker.engine.references.photograph.places import Quad, as_quad, seen_at, to_pixels
-from worker.patch_map import Patch, PatchMap
+from worker.engine.references.photograph.places import as_quad, seen_at, to_pixels
+from worker.patch_map import Patch, PatchMap, Quad
 
 UNIT_SQUARE: Quad = ((0.0, 0.0), (1.0, 0.0), (1.0, 1.0), (0.0, 1.0))
 LIKE = 0.85

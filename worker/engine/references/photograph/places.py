@@ -9,9 +9,7 @@ import numpy.typing as npt
 
 from worker.engine.arrays import Floats
 from worker.errors import PhotographError
-
-Point = tuple[float, float]
-Quad = tuple[Point, Point, Point, Point]
+from worker.patch_map import Point, Quad, clockwise
 
 
 def to_pixels(plane: Quad, seen: Quad, what: str) -> Floats:
@@ -46,11 +44,3 @@ def as_quad(points: npt.ArrayLike) -> Quad:
     """Four points as a quad."""
     a, b, c, d = ((float(x), float(y)) for x, y in np.asarray(points))
     return (a, b, c, d)
-
-
-def clockwise(quad: Quad) -> bool:
-    """Whether the corners go clockwise round a convex area, as seen with y down."""
-    corners = np.array(quad)
-    sides = np.roll(corners, -1, axis=0) - corners
-    after = np.roll(sides, -1, axis=0)
-    return bool(np.all(sides[:, 0] * after[:, 1] - sides[:, 1] * after[:, 0] > 0.0))

@@ -12,8 +12,9 @@ from worker.engine.references.photograph.flow import PatchReading, PhotographRea
 from worker.engine.references.photograph.orientation import UNIT_SQUARE
 from worker.engine.references.photograph.patches import INNER
 from worker.engine.references.photograph.picture import read_picture
-from worker.engine.references.photograph.places import Quad, seen_at, to_pixels
+from worker.engine.references.photograph.places import seen_at, to_pixels
 from worker.engine.references.photograph.shot import Shot
+from worker.patch_map import Quad
 
 LONGER_SIDE_PX = 1600
 _DARK, _LIGHT = (20, 20, 20), (255, 255, 255)

@@ -8,9 +8,9 @@ from worker.engine.references.photograph.chart_finding import find_chart
 from worker.engine.references.photograph.coupon_finding import find_coupon
 from worker.engine.references.photograph.orientation import LIKE, SAME, Lie, chart_lies, coupon_lies
 from worker.engine.references.photograph.picture import CameraPicture
-from worker.engine.references.photograph.places import Quad, shown
+from worker.engine.references.photograph.places import shown
 from worker.errors import PhotographError
-from worker.patch_map import PatchMap
+from worker.patch_map import PatchMap, Quad
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,9 +10,9 @@ from worker.engine.references.photograph.flat_field import fit_flat_field
 from worker.engine.references.photograph.orientation import UNIT_SQUARE
 from worker.engine.references.photograph.patches import PatchLight, patch_light
 from worker.engine.references.photograph.picture import CameraPicture
-from worker.engine.references.photograph.places import Quad, seen_at, to_pixels
+from worker.engine.references.photograph.places import seen_at, to_pixels
 from worker.errors import PhotographError
-from worker.patch_map import Rectangle
+from worker.patch_map import Quad, Rectangle
 
 CELL_MM = 8.0
 MIN_SAMPLES = 12

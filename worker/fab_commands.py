@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from worker.command_line import ALL_DONE, SOME_FAILED, add_command
 from worker.photograph_run import add_photograph
+from worker.prediction_run import add_predict
 from worker.reading_commands import PROFILE_HELP, add_reading_commands
 
 if TYPE_CHECKING:
@@ -59,6 +60,7 @@ def add_fab(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> No
     _add_diff(actions)
     add_reading_commands(actions)
     add_photograph(actions)
+    add_predict(actions)
     _add_history(actions)
 
 

@@ -144,7 +144,7 @@ def predict_stack(
         model=model,
         contrast=_contrast(stacks, means, surface),
         left_out=left_out,
-        notes=tuple(_notes(stacks, ground, knowns, means, metallic)),
+        notes=tuple(_notes(stacks, ground, knowns, means, clear)),
     )
 
 
@@ -343,10 +343,14 @@ def _notes(
     ground: Known,
     knowns: Mapping[str, Known],
     means: Mapping[str, Floats],
-    metallic: bool,
+    clear: bool,
 ) -> list[str]:
     notes = []
-    if metallic:
+    if clear:
+        notes.append(
+            "The mask is taken for clear: where it scatters light, this is wrong, however small the figures above."
+        )
+    if any(known.metallic for known in knowns.values()):
         notes.append(
             "Metal mirrors, and the theory wants diffuse light: over metal this is an estimate. Measure one board."
         )
@@ -355,7 +359,7 @@ def _notes(
         notes.append(f"Fewer than {ENOUGH} readings of {', '.join(few)}: their noise is assumed.")
     grounds = np.array([means[stack.ground.name] for stack in stacks])
     outside = (means[ground.name] > grounds.max(axis=0) + 0.02) | (means[ground.name] < grounds.min(axis=0) - 0.02)
-    if outside.mean() > 0.1:
+    if not clear and outside.mean() > 0.1:
         notes.append(
             f"{ground.name} is lighter or darker than every ground that was read, which multiplies the readings' noise."
         )

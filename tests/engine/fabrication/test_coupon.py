@@ -327,3 +327,11 @@ def test_the_same_profile_gives_the_same_coupon() -> None:
     first, again = laid_out(board("alba-black"), 50.0), laid_out(board("alba-black"), 50.0)
     assert (first.labels == again.labels).all()
     assert first.features == again.features
+
+
+def test_a_fab_that_wants_more_from_the_edge_gets_it() -> None:
+    made = laid_out(changed("alba-black", (r"scored_mm = \{ value = 0.50", "scored_mm = { value = 1.5")), 50.0)
+    inner = made.labels[29:-29, 29:-29]
+    background = label(made, made.fab.background)
+    assert (made.labels == background).sum() == (inner == background).sum() + made.labels.size - inner.size
+    assert (made.labels[:35] != background).any()

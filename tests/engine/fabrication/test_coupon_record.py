@@ -7,7 +7,7 @@ import json
 import pytest
 
 from tests.boards import board
-from tests.engine.fabrication.fabs import lab, without
+from tests.engine.fabrication.fabs import changed, lab, without
 from worker.engine.fabrication.coupon import lay_out_coupon
 from worker.engine.fabrication.coupon_record import coupon_notes, coupon_record
 
@@ -57,3 +57,11 @@ def test_the_notes_tell_of_the_far_side(sides: int) -> None:
     fab = read_fab_profile(toml.encode())
     notes = coupon_notes(lay_out_coupon(fab, lab(fab), pitch_um=50.0))
     assert ("far_copper.png" in notes) == (sides == 2)
+
+
+def test_a_limit_of_solid_legend_is_asked_about() -> None:
+    fab = changed("alba-black", (r"\[limits.legend\]\n", "[limits.legend]\nsolid_area_mm2 = 50\n"))
+    notes = coupon_notes(lay_out_coupon(fab, lab(fab), pitch_um=50.0))
+    assert "100 mm2 each, over your limit of 50 mm2" in notes
+    plain = board("alba-black")
+    assert "over your limit" not in coupon_notes(lay_out_coupon(plain, lab(plain), pitch_um=50.0))

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.engine.fabrication.fabs import changed
 from worker.engine.fabrication.lettering import LEAST_HEIGHT_MM, Pen, pen_for, printable
 from worker.engine.fabrication.shapes import Lettering
 
@@ -38,10 +39,15 @@ def test_broken_lines_fit_and_lose_no_letter(words: list[str]) -> None:
     assert PEN.lines(text, 20.0).width <= 20.0
 
 
-@pytest.mark.parametrize("narrowest", [0.08, 0.15, 0.3])
-def test_a_pen_keeps_the_fab_s_line_and_leaves_gaps_as_wide(narrowest: float) -> None:
-    pen = pen_for(0, narrowest)
-    assert pen.stroke == narrowest
-    assert pen.height >= LEAST_HEIGHT_MM
-    assert (pen.spacing * pen.height) - pen.stroke >= narrowest
-    assert pen.height / 2 - pen.stroke >= narrowest  # between the bars of an E
+@pytest.mark.parametrize(("line", "height"), [("0.08", "0.8"), ("0.15", "1.0"), ("0.15", "1.5"), ("0.3", "1.0")])
+def test_a_pen_keeps_the_fab_s_limits_and_leaves_gaps_as_wide(line: str, height: str) -> None:
+    fab = changed(
+        "alba-black",
+        (r"(line_mm|gap_mm|dot_mm|opening_mm|web_mm) = \{ value = 0.15", rf"\1 = {{ value = {line}"),
+        (r"text_height_mm = \{ value = [0-9.]+", f"text_height_mm = {{ value = {height}"),
+    )
+    pen = pen_for(fab, 1)
+    assert pen.stroke == float(line)
+    assert pen.height >= max(LEAST_HEIGHT_MM, float(height))
+    assert (pen.spacing * pen.height) - pen.stroke >= float(line)
+    assert pen.height / 2 - pen.stroke >= float(line)  # between the bars of an E

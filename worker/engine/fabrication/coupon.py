@@ -33,10 +33,10 @@ from worker.finish import FarCopper
 from worker.patch_map import Patch, PatchMap, Rectangle
 
 PATCH_MM = 10.0
-MARGIN_MM = 3.0
 GAP_MM = 1.0
 FIDUCIAL_MM = 2.0
-FIDUCIAL_FROM_EDGE_MM = 1.6
+FROM_EDGE_MM = 0.6
+"""Nothing but the background comes nearer to the board's edge; where the fab wants more, it gets more."""
 SURROUND_MM = 12.0
 """Width of the neutral ring that a photograph shows around the board."""
 DEFAULT_PITCH_UM = 12.5
@@ -77,6 +77,7 @@ class _Plan:
     """Sizes of one board: columns of patches, the far side of each row, and the band of tests: (x, y, block) in it."""
 
     columns: int
+    from_edge: float
     rows: tuple[FarCopper, ...]
     header: Block
     band: tuple[tuple[float, float, Block], ...]
@@ -86,7 +87,16 @@ class _Plan:
 
     @property
     def width(self) -> float:
-        return 2 * MARGIN_MM + self.columns * (PATCH_MM + GAP_MM) - GAP_MM
+        return 2 * self.margin + self.columns * (PATCH_MM + GAP_MM) - GAP_MM
+
+    @property
+    def margin(self) -> float:
+        """Room for a fiducial beside the patches."""
+        return self.from_edge + FIDUCIAL_MM + 0.4
+
+    @property
+    def header_top(self) -> float:
+        return self.from_edge + 0.3
 
     @property
     def rows_above(self) -> int:
@@ -94,7 +104,7 @@ class _Plan:
 
     @property
     def first_row(self) -> float:
-        return max(MARGIN_MM, 0.9 + self.header.height + 0.7)
+        return max(self.margin, self.header_top + self.header.height + 0.7)
 
     @property
     def band_top(self) -> float:
@@ -103,7 +113,7 @@ class _Plan:
     @property
     def height(self) -> float:
         below = (len(self.rows) - self.rows_above) * self.row_step
-        return math.ceil(2.0 * (self.band_top + self.band_height + GAP_MM + below + 2.0) - 1e-6) / 2.0
+        return math.ceil(2.0 * (self.band_top + self.band_height + GAP_MM + below + self.from_edge + 1.4) - 1e-6) / 2.0
 
     @property
     def rank(self) -> tuple[bool, float]:
@@ -146,7 +156,7 @@ def lay_out_coupon(fab: FabProfile, lab: Lab, *, pitch_um: float = DEFAULT_PITCH
     _check(fab, pitch_um)
     background = [finish.id for finish in fab.finishes].index(fab.background)
     writing = writing_finish(fab, lab, background)
-    pen = pen_for(writing, fab.finishes[writing].smallest_feature_mm)
+    pen = pen_for(fab, writing)
     plan = _best_plan(fab, lab, pen, pitch_um / 1000.0)
     grid = Grid(pitch_mm=pitch_um / 1000.0)
     width, height = (grid.length(side) for side in (plan.width, plan.height))
@@ -158,10 +168,10 @@ def lay_out_coupon(fab: FabProfile, lab: Lab, *, pitch_um: float = DEFAULT_PITCH
     canvas = Canvas(grid, width, height, background)
     patches = _patches(fab, plan, grid)
     blocks = [
-        plan.header.at(MARGIN_MM + 1.0, 0.9),
-        *(block.at(MARGIN_MM + x, plan.band_top + y) for x, y, block in plan.band),
+        plan.header.at(plan.margin + 1.0, plan.header_top),
+        *(block.at(plan.margin + x, plan.band_top + y) for x, y, block in plan.band),
         *(_patch_block(fab, patch, pen) for patch in patches),
-        _fiducials(fab, writing, width, height),
+        _fiducials(fab, writing, plan.from_edge + FIDUCIAL_MM / 2, width, height),
     ]
     for block in blocks:
         for shape in block.shapes:
@@ -210,7 +220,7 @@ def _best_plan(fab: FabProfile, lab: Lab, pen: Pen, pitch_mm: float) -> _Plan:
     """The best plan by its rank among those that are not too long, tried column by column."""
     known, gap = coverings(fab, lab), _caption_gap(fab)
     tests = [*limit_blocks(known, pen, gap), *comb_blocks(known, pen, gap, pitch_mm)]
-    most = int((MAX_SIDE_MM - 2 * MARGIN_MM) // (PATCH_MM + GAP_MM))
+    most = int(MAX_SIDE_MM // (PATCH_MM + GAP_MM))
     plans = [_plan(known, pen, tests, columns) for columns in range(5, most + 1)]
     fitting = [
         plan
@@ -219,14 +229,10 @@ def _best_plan(fab: FabProfile, lab: Lab, pen: Pen, pitch_mm: float) -> _Plan:
         and max(plan.width, plan.height) <= min(MAX_SIDE_MM, LONGEST_ASPECT * min(plan.width, plan.height))
     ]
     if not fitting:
-        widest = max(
-            (limit.value_mm, f"limits.{name[0]}.{name[1]}")
-            for name, limit in fab.limits.items()
-            if name not in UNSTATED_LIMITS
-        )
+        widest, layer, key = max((fab.limits[name].value_mm, *name) for name in TESTED)
         raise CouponError(
             f"The coupon of {fab.id} does not fit into {MAX_SIDE_MM:g} x {MAX_SIDE_MM:g} mm.",
-            mend=f"Its widest limit is {widest[1]}, {widest[0]:g} mm: correct it, or list fewer finishes.",
+            mend=f"Its widest limit is limits.{layer}.{key}, {widest:g} mm: correct it, or list fewer finishes.",
         )
     return min(fitting, key=lambda plan: plan.rank)
 
@@ -247,6 +253,7 @@ def _plan(known: Coverings, pen: Pen, tests: Sequence[Block | LeftOut], columns:
     counts = [(state, math.ceil(REPEATS * len(wanted_on(fab, state)) / columns)) for state in far_states(fab)]
     return _Plan(
         columns=columns,
+        from_edge=max(FROM_EDGE_MM, *(fab.limits["edge", key].value_mm for key in LIMITS["edge"])),
         rows=tuple(state for row in range(max(n for _, n in counts)) for state, n in counts if row < n),
         header=pen.lines(f"COUPON {fab.id} REV {fab.revision}", width - 2.0),
         band=tuple(band),
@@ -274,7 +281,7 @@ def _patches(fab: FabProfile, plan: _Plan, grid: Grid) -> list[Patch]:
     for state in far_states(fab):
         wanted = wanted_on(fab, state)
         slots = [
-            (MARGIN_MM + column * (PATCH_MM + GAP_MM), plan.row_top(row))
+            (plan.margin + column * (PATCH_MM + GAP_MM), plan.row_top(row))
             for row, far in enumerate(plan.rows)
             if far == state
             for column in range(plan.columns)
@@ -324,9 +331,8 @@ def _corner_marks(place: Rectangle, pen: Pen) -> Iterator[Box]:
             yield Box(place=mark, finish=pen.finish)
 
 
-def _fiducials(fab: FabProfile, writing: int, width: float, height: float) -> Block:
-    """A disc in every corner; the one at the upper left is a ring."""
-    near = FIDUCIAL_FROM_EDGE_MM
+def _fiducials(fab: FabProfile, writing: int, near: float, width: float, height: float) -> Block:
+    """A disc in every corner, its middle `near` mm from both edges; the one at the upper left is a ring."""
     background = [finish.id for finish in fab.finishes].index(fab.background)
     centres = [(near, near), (width - near, near), (width - near, height - near), (near, height - near)]
     discs = [Disc(x=x, y=y, diameter=FIDUCIAL_MM, finish=writing) for x, y in centres]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from worker.engine.fabrication.coupon import SURROUND_MM, Coupon
+from worker.engine.fabrication.coupon import PATCH_MM, SURROUND_MM, Coupon
 from worker.engine.fabrication.layer_tests import BAR_MM, STEP_MM
 from worker.engine.fabrication.shapes import Feature, Grid
 
@@ -78,6 +78,7 @@ def coupon_notes(coupon: Coupon) -> str:
         plating=fab.plating,
         finishes=finishes,
         far=far,
+        solid=_solid_legend(coupon),
         surround=SURROUND_MM,
         bar=BAR_MM,
         step=STEP_MM,
@@ -89,6 +90,16 @@ _FAR = """\
 Patches whose caption ends in F stand over copper on the far side, the others over none. far_copper.png shows that
 copper, seen from the top, through the board: mirror it for a view from below."""
 _ONE_SIDED = "The profile says one side, so nothing stands on the far side."
+
+
+def _solid_legend(coupon: Coupon) -> str:
+    """What to ask the fab where its limit of solid legend is smaller than a patch."""
+    limit = coupon.fab.limits.get(("legend", "solid_area_mm2"))
+    area = PATCH_MM**2
+    if limit is None or limit.value >= area:
+        return ""
+    return f"\nLegend patches are solid, {area:g} mm2 each, over your limit of {limit.value:g} mm2: please print them."
+
 
 _NOTES = """\
 COUPON OF {fab}, REVISION {revision}
@@ -104,7 +115,7 @@ Finishes, by the numbers in the captions:
 FOR THE FAB
 This is a test board with no circuit. Lines, gaps, dots, holes and hatches run from half of your limits to three times
 each, and some finishes stand side by side that the limits keep apart: all of that is on purpose. Please make it as
-drawn: don't remove, widen, clip or fill what is below a limit, and print no number on it.
+drawn: don't remove, widen, clip or fill what is below a limit, and print no number on it.{solid}
 
 READING IT
 Lines and gaps: the narrowest that is there along its whole length is what the fab makes. Widths are measured along x,

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from worker.engine.fabrication.shapes import Block, Lettering
 from worker.engine.fabrication.stroke_font import GLYPHS, lay_line, text_width
+from worker.fab_profile import FabProfile
 
 LEAST_HEIGHT_MM = 1.0
 """Least height of capitals that low-cost fabs print (published fab pages, range 0.7 to 1.0 mm)."""
@@ -69,9 +70,10 @@ class Pen:
         return [row for row in rows if row]
 
 
-def pen_for(finish: int, narrowest_mm: float) -> Pen:
-    """A pen that keeps a fab's narrowest line."""
-    return Pen(finish=finish, stroke=narrowest_mm, height=max(LEAST_HEIGHT_MM, _STROKES_PER_HEIGHT * narrowest_mm))
+def pen_for(fab: FabProfile, finish: int) -> Pen:
+    """A pen that keeps a finish's smallest feature, and the height that the fab wants of letters."""
+    stroke, wanted = fab.finishes[finish].smallest_feature_mm, fab.limits["legend", "text_height_mm"].value_mm
+    return Pen(finish=finish, stroke=stroke, height=max(LEAST_HEIGHT_MM, wanted, _STROKES_PER_HEIGHT * stroke))
 
 
 def printable(text: str) -> str:

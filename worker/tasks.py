@@ -16,7 +16,7 @@ from celery.exceptions import SoftTimeLimitExceeded
 from worker.errors import CancelledError, MaskwrightError, StorageError, UnavailableError
 from worker.fab_profile import read_fab_profile
 from worker.heartbeat import Heartbeat
-from worker.job import Claim, Failure, InputFile, Job, Lane, Package
+from worker.job import ANSWER, Claim, Failure, InputFile, Job, Lane, Package
 from worker.job_settings import read_settings
 from worker.ledger import Ledger
 from worker.result_archive import write_archive
@@ -92,6 +92,15 @@ def convert(work: Work) -> Outcome:
     return Outcome(files=conversion.files(), summary=summarise(conversion.report))
 
 
+def photograph(work: Work) -> Outcome:
+    """Photographs of a coupon beside a chart to readings, which change nothing by themselves."""
+    from worker.photograph_run import photograph_answer
+
+    fab = read_fab_profile(work.fab_toml, file_name=f"fab {work.job.fab_id}")
+    answer = photograph_answer(fab, work.inputs, work.job.settings["names"], work.job.settings)
+    return Outcome(files=(), summary={ANSWER: answer})
+
+
 def summarise(report: Mapping[str, Any]) -> dict[str, Any]:
     """What of a report stands in the job's row: size, finishes in use, score, warnings."""
     grid = report["grid"]
@@ -119,7 +128,7 @@ def preload() -> None:
     log.info("loaded %s and %s", pipeline.__name__, sklearn.cluster.__name__)
 
 
-KINDS: dict[str, Callable[[Work], Outcome]] = {"convert": convert}
+KINDS: dict[str, Callable[[Work], Outcome]] = {"convert": convert, "photograph": photograph}
 """What each kind of job does."""
 
 

@@ -23,6 +23,7 @@ ROUTES = {
     ("get", "/v1/fabs"),
     ("get", "/v1/fabs/{fab_id}"),
     ("put", "/v1/fabs/{fab_id}"),
+    ("post", "/v1/fabs/{fab_id}/photograph"),
     ("get", "/livez"),
     ("get", "/readyz"),
 }

@@ -15,7 +15,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from service.access import Access
 from service.backing import open_backing
 from service.errors import handle_errors
-from service.routes import events, fabs, files, health, jobs, photographs
+from service.routes import events, fabs, files, health, jobs, photographs, readings, revisions, tuning
 from worker.settings import Environment, read_environment
 
 DESCRIPTION = """Turns artworks into one mask per circuit-board finish, with a perceptual error score.
@@ -62,8 +62,8 @@ def create_app(environment: Environment) -> FastAPI:
     app.add_middleware(Access, environment=environment)
     app.add_middleware(_NoSniff)
     handle_errors(app)
-    for router in (jobs.router, events.router, files.router, fabs.router, photographs.router, health.router):
-        app.include_router(router)
+    for room in (jobs, events, files, fabs, readings, revisions, tuning, photographs, health):
+        app.include_router(room.router)
     app.openapi = lambda: _described(app)  # type: ignore[method-assign]
     return app
 

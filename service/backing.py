@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import logging
-from dataclasses import dataclass
-from typing import Annotated, cast
+from collections import OrderedDict
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Annotated, Any, cast
 
 from fastapi import Depends, Request
 
@@ -14,10 +16,33 @@ from worker.fab_profile import read_fab_profile
 from worker.housekeeping import Housekeeping
 from worker.job import LOCAL_OWNER, Lane
 from worker.ledger import Ledger
+from worker.ledger.fabs import Edit
 from worker.settings import Environment
 from worker.storage import ObjectStore, open_store
 
 log = logging.getLogger(__name__)
+
+
+KEPT_ANSWERS = 256
+
+
+@dataclass(frozen=True, slots=True)
+class Answers:
+    """Answers of questions that can't change, since they are about a revision: the last KEPT_ANSWERS, in memory."""
+
+    kept: OrderedDict[str, Mapping[str, Any]] = field(default_factory=OrderedDict)
+
+    def get(self, fingerprint: str) -> Mapping[str, Any] | None:
+        """The answer of a question, if it is still known."""
+        if fingerprint in self.kept:
+            self.kept.move_to_end(fingerprint)
+        return self.kept.get(fingerprint)
+
+    def keep(self, fingerprint: str, answer: Mapping[str, Any]) -> None:
+        """Remember an answer."""
+        self.kept[fingerprint] = answer
+        while len(self.kept) > KEPT_ANSWERS:
+            self.kept.popitem(last=False)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,6 +54,7 @@ class Backing:
     store: ObjectStore
     broker: Broker
     housekeeping: Housekeeping
+    answers: Answers = field(default_factory=Answers)
 
     def wake(self, lane: Lane) -> None:
         """Tell a worker of a new job, if the broker is there; if not, housekeeping does it later."""
@@ -45,7 +71,7 @@ class Backing:
             except FabProfileError as error:
                 log.error("not installed: %s", error)
                 continue
-            self.ledger.fabs.create(LOCAL_OWNER, fab.id, fab.revision, fab.toml)
+            self.ledger.fabs.create(LOCAL_OWNER, fab.id, fab.revision, fab.toml, Edit(what="installed"))
 
     def close(self) -> None:
         """Stop and close everything."""

@@ -126,3 +126,70 @@ def reading_answer(reading: Reading) -> ReadingAnswer:
 def override_answer(override: Override) -> OverrideAnswer:
     """A reference set by hand, as the service shows it."""
     return OverrideAnswer(**asdict(override))
+
+
+class FinishEdited(BaseModel):
+    """A finish with its readings, at a revision of its fab."""
+
+    fab: str = Field(examples=["example-fab"])
+    revision: str = Field(examples=[EXAMPLE_REVISION])
+    finish: FinishAnswer
+
+
+def finish_edited(revision: str, fab: FabProfile, finish: str) -> FinishEdited:
+    """A finish at a revision, as the service shows it."""
+    return FinishEdited(fab=fab.id, revision=revision, finish=finish_answer(fab.finish(finish)))
+
+
+class ImportedFinish(BaseModel):
+    """How many readings of a finish a file gave, and how many it had that the profile held already."""
+
+    finish: str = Field(examples=["gold"])
+    added: int = Field(examples=[5])
+    left_out: int = Field(examples=[0])
+
+
+class ImportAnswer(BaseModel):
+    """What an import did."""
+
+    fab: str = Field(examples=["example-fab"])
+    revision: str = Field(examples=[EXAMPLE_REVISION])
+    finishes: list[ImportedFinish]
+
+
+class EventAnswer(BaseModel):
+    """That a revision became current: what was done, whose key did it (`owner`), and by whom as they said."""
+
+    revision: str = Field(examples=[EXAMPLE_REVISION])
+    previous: str | None = Field(examples=["9b7a2d48365c1f0e"])
+    what: str = Field(examples=["added a reading of gold"])
+    owner: str = Field(examples=["local"])
+    by: str = Field(examples=["Ada"])
+    at: datetime = Field(examples=["2026-01-31T12:00:00.000000Z"])
+    href: str = Field(examples=[f"/v1/fabs/example-fab?revision={EXAMPLE_REVISION}"])
+
+
+class HistoryAnswer(BaseModel):
+    """One page of a fab's history, newest first. `next` is where the older ones are, or null."""
+
+    current: str = Field(examples=[EXAMPLE_REVISION])
+    revisions: list[EventAnswer]
+    next: str | None = Field(examples=["/v1/fabs/example-fab/revisions?limit=50&cursor=1234"])
+
+
+class DifferenceAnswer(BaseModel):
+    """One difference; `finish` is empty where it is about the whole profile."""
+
+    kind: str = Field(examples=["reading added"])
+    finish: str = Field(examples=["gold"])
+    key: str = Field(examples=["readings"])
+    old: str = Field(examples=[""])
+    new: str = Field(examples=["Lab 76, 5, 33; D50/2; 45:0; measured"])
+
+
+class DifferencesAnswer(BaseModel):
+    """What differs between two revisions."""
+
+    old: str = Field(examples=["9b7a2d48365c1f0e"])
+    new: str = Field(examples=[EXAMPLE_REVISION])
+    differences: list[DifferenceAnswer]

@@ -57,6 +57,10 @@ class Client:
         headers = {"Idempotency-Key": idempotency_key} if idempotency_key else {}
         return self._json("POST", "/v1/jobs", fields=fields, headers=headers)
 
+    def ask(self, method: str, path: str, body: Mapping[str, Any] | None = None) -> dict[str, Any]:
+        """Any other question that takes JSON and is answered with JSON."""
+        return self._json(method, path, **({} if body is None else {"json": dict(body)}))
+
     def job(self, job_id: str) -> dict[str, Any]:
         """The job as it is now."""
         return self._json("GET", f"/v1/jobs/{job_id}")

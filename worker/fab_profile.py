@@ -509,6 +509,16 @@ def smallest_feature_mm(recipe: LayerRecipe, limits: Mapping[tuple[str, str], Li
     return max(limits[key].value_mm for key in wanted)
 
 
+def read_reading(value: object, *, place: str) -> Reading:
+    """Read one reading, as a table of a profile holds it. `place` : how errors name it. Raises FabProfileError."""
+    return _Reader(place).reading(value, "reading")
+
+
+def read_override(value: object, *, place: str) -> Override:
+    """Read a reference set by hand, as a table of a profile holds it. `place` : how errors name it."""
+    return _Reader(place).override(value, "override")
+
+
 def read_fab_profile(toml: bytes, *, file_name: str = "fab profile") -> FabProfile:
     """Read and validate one profile.
 

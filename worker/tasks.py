@@ -101,6 +101,30 @@ def photograph(work: Work) -> Outcome:
     return Outcome(files=(), summary={ANSWER: answer})
 
 
+def references(work: Work) -> Outcome:
+    """The references that a fab's readings give under viewing conditions."""
+    from worker.tuning import references_answer
+
+    conditions = work.job.settings["viewing_conditions"]
+    answer = references_answer(work.fab_toml, conditions, fab_id=work.job.fab_id)
+    return Outcome(files=(), summary={ANSWER: answer})
+
+
+def preview(work: Work) -> Outcome:
+    """A finished job scored with edited references."""
+    from worker.tuning import preview_answer
+
+    answer = preview_answer(
+        work.fab_toml,
+        work.job.settings,
+        lambda: work.inputs["tuning"],
+        tuning_sha256=work.job.inputs["tuning"].sha256,
+        fab_id=work.job.fab_id,
+        threads=work.threads,
+    )
+    return Outcome(files=(), summary={ANSWER: answer})
+
+
 def summarise(report: Mapping[str, Any]) -> dict[str, Any]:
     """What of a report stands in the job's row: size, finishes in use, score, warnings."""
     grid = report["grid"]
@@ -123,12 +147,19 @@ def preload() -> None:
     """
     import sklearn.cluster
 
+    from worker import tuning
     from worker.engine import pipeline
 
-    log.info("loaded %s and %s", pipeline.__name__, sklearn.cluster.__name__)
+    tuning.warm()
+    log.info("loaded %s, %s and %s", pipeline.__name__, tuning.__name__, sklearn.cluster.__name__)
 
 
-KINDS: dict[str, Callable[[Work], Outcome]] = {"convert": convert, "photograph": photograph}
+KINDS: dict[str, Callable[[Work], Outcome]] = {
+    "convert": convert,
+    "references": references,
+    "preview": preview,
+    "photograph": photograph,
+}
 """What each kind of job does."""
 
 

@@ -10,27 +10,23 @@ from starlette.concurrency import run_in_threadpool
 
 from service.answers import EXAMPLE_REVISION, problems
 from service.backing import Backed, Backing, Owner
-from service.conditions import strong_tags, tags
-from service.errors import ProtocolError
+from service.conditions import tags
+from service.edits import JSON_TAG, TAG_HEADER, EditedBy, IfMatch, check_match, read_stored, stale, who
 from service.fab_answers import FabAnswer, FabsAnswer, fab_answer
 from worker.errors import FabProfileError, NotFoundError, TooLargeError
 from worker.fab_profile import MAX_BYTES, FabProfile, read_fab_profile
-from worker.ledger.fabs import StoredFab
+from worker.ledger.fabs import Edit, StoredFab
 
 router = APIRouter(prefix="/v1/fabs", tags=["fabs"])
 
 TOML = "application/toml"
-JSON_TAG = "-json"
-"""What the entity tag of the JSON view has more than the TOML's: two representations, two tags."""
-
-_TAG_HEADER = {"ETag": {"description": "the revision", "schema": {"type": "string"}}}
 _TOML_EXAMPLE = 'id = "example-fab"\nfab = "Example Boards (invented)"\nname = "black mask, gold plating"\n# and so on'
 
 
 @router.get("", response_model=FabsAnswer, summary="List fabs", responses=problems())
 def list_fabs(backing: Backed, owner: Owner) -> FabsAnswer:
     """Every fab, by id."""
-    return FabsAnswer(fabs=[fab_answer(stored, _read(stored)) for stored in backing.ledger.fabs.all(owner)])
+    return FabsAnswer(fabs=[fab_answer(stored, read_stored(stored)) for stored in backing.ledger.fabs.all(owner)])
 
 
 @router.get(
@@ -42,7 +38,7 @@ def list_fabs(backing: Backed, owner: Owner) -> FabsAnswer:
             "model": FabAnswer,
             "description": "The profile: its TOML, or a view of it where Accept asks for application/json",
             "content": {TOML: {"schema": {"type": "string"}, "example": _TOML_EXAMPLE}},
-            "headers": _TAG_HEADER,
+            "headers": TAG_HEADER,
         },
         304: {"description": "If-None-Match names the current revision"},
         **problems(404),
@@ -66,7 +62,7 @@ def get_fab(
     if set(tags(if_none_match)) & {"*", tag}:
         return Response(status_code=304, headers=headers)
     if as_json:
-        return JSONResponse(fab_answer(stored, _read(stored)).model_dump(mode="json"), headers=headers)
+        return JSONResponse(fab_answer(stored, read_stored(stored)).model_dump(mode="json"), headers=headers)
     return Response(stored.toml, media_type=TOML, headers=headers)
 
 
@@ -83,8 +79,8 @@ _BODY: dict[str, Any] = {
     response_model=FabAnswer,
     summary="Add or edit a fab",
     responses={
-        200: {"description": "Edited", "headers": _TAG_HEADER},
-        201: {"model": FabAnswer, "description": "Added", "headers": _TAG_HEADER},
+        200: {"description": "Edited", "headers": TAG_HEADER},
+        201: {"model": FabAnswer, "description": "Added", "headers": TAG_HEADER},
         **problems(412, 413, 422, 428),
     },
     openapi_extra=_BODY,
@@ -94,19 +90,18 @@ async def put_fab(
     backing: Backed,
     owner: Owner,
     fab_id: str,
-    if_match: Annotated[
-        str | None,
-        Header(description="the revision that the edit started from", examples=[f'"{EXAMPLE_REVISION}"']),
-    ] = None,
+    if_match: IfMatch = None,
     if_none_match: Annotated[str | None, Header(description="* to add and never to edit", examples=["*"])] = None,
+    edited_by: EditedBy = None,
 ) -> JSONResponse:
     """The TOML of the profile; its id must be that of the path. Jobs asked for before keep their revision."""
+    by = who(edited_by)
     fab = read_fab_profile(await _body(request), file_name=f"fab {fab_id}")
     if fab.id != fab_id:
         raise FabProfileError(
             f"fab {fab_id}: id: is {fab.id!r}.", mend=f"Write id = {fab_id!r}, or put it at /v1/fabs/{fab.id}."
         )
-    stored, new = await run_in_threadpool(_store, backing, owner, fab, if_match, tags(if_none_match))
+    stored, new = await run_in_threadpool(_store, backing, owner, fab, if_match, tags(if_none_match), by)
     return JSONResponse(
         fab_answer(stored, fab).model_dump(mode="json"),
         status_code=201 if new else 200,
@@ -115,7 +110,7 @@ async def put_fab(
 
 
 def _store(
-    backing: Backing, owner: str, fab: FabProfile, if_match: str | None, if_none_match: list[str]
+    backing: Backing, owner: str, fab: FabProfile, if_match: str | None, if_none_match: list[str], by: str
 ) -> tuple[StoredFab, bool]:
     """Add or edit, as far as the conditions allow."""
     fabs = backing.ledger.fabs
@@ -123,30 +118,17 @@ def _store(
         current = fabs.get(owner, fab.id)
     except NotFoundError:
         if if_match is not None:
-            raise _stale(fab.id, "does not exist") from None
-        if not fabs.create(owner, fab.id, fab.revision, fab.toml):
-            raise _stale(fab.id, "was added by another just now") from None
+            raise stale(fab.id, "does not exist") from None
+        if not fabs.create(owner, fab.id, fab.revision, fab.toml, Edit(what="added", by=by)):
+            raise stale(fab.id, "was added by another just now") from None
         return fabs.get(owner, fab.id), True
     if "*" in if_none_match:
-        raise _stale(fab.id, "exists already")
-    if if_match is None:
-        raise ProtocolError(
-            "precondition-missing",
-            f"Fab {fab.id!r} exists, and the request does not say which revision it edits.",
-            mend="Send the ETag of GET as If-Match.",
-        )
-    wanted = [tag.removesuffix(JSON_TAG) for tag in strong_tags(if_match)]
-    if not {"*", current.revision} & set(wanted):
-        raise _stale(fab.id, f"is at revision {current.revision} by now")
-    if not fabs.replace(owner, fab.id, fab.revision, fab.toml, started_from=current.revision):
-        raise _stale(fab.id, "was edited by another just now")
+        raise stale(fab.id, "exists already")
+    check_match(current, if_match)
+    edit = Edit(what="replaced as a whole", by=by)
+    if not fabs.replace(owner, fab.id, fab.revision, fab.toml, started_from=current.revision, edit=edit):
+        raise stale(fab.id, "was edited by another just now")
     return fabs.get(owner, fab.id), False
-
-
-def _stale(fab_id: str, why: str) -> ProtocolError:
-    return ProtocolError(
-        "stale", f"Fab {fab_id!r} {why}.", mend="Read it again, bring your edit to it, and send that with its new ETag."
-    )
 
 
 async def _body(request: Request) -> bytes:
@@ -156,7 +138,3 @@ async def _body(request: Request) -> bytes:
         if len(body) > MAX_BYTES:
             raise TooLargeError(f"The profile is over {MAX_BYTES} bytes.", mend="Shorten it.")
     return bytes(body)
-
-
-def _read(stored: StoredFab) -> FabProfile:
-    return read_fab_profile(stored.toml, file_name=f"fab {stored.id}")

@@ -16,6 +16,7 @@ from pathlib import Path
 import pytest
 import sqlalchemy as sql
 
+from service.tuning_answers import PreviewAnswer, ReferencesAnswer
 from tests.worker.rig import Rig, alive, descendants, wait_for
 from worker.client import Client, RefusedError
 from worker.embedded import MAX_SOCKET_PATH, STALL_SECONDS, Embedded, locked, socket_folder
@@ -113,6 +114,34 @@ def test_equal_jobs_give_equal_bytes(client: Client) -> None:
         results.append({file["path"]: file["sha256"] for file in client.files(job["id"])})
     del results[0]["report.json"], results[1]["report.json"]  # it tells how long each stage took
     assert results[0] == results[1]
+
+
+def test_references_and_previews_are_answered_at_once(client: Client) -> None:
+    found = client.ask("GET", f"/v1/fabs/{FAB}/references?viewing_conditions=D50/2")
+    ReferencesAnswer.model_validate(found)
+    *_, job = client.follow(submit(client))
+    before = client.ask("POST", f"/v1/fabs/{FAB}/preview", {"job": job["id"]})
+    PreviewAnswer.model_validate(before)
+    for name in ("ciede2000", "s_cielab"):
+        assert before[name]["exact"] == job["score"][name]
+    assert before["ciede2000"]["after"]["mean"] == pytest.approx(job["score"]["ciede2000"]["mean"], abs=0.1)
+    edit = {"finish": "gold", "lab": [60.0, 12.0, 40.0], "illuminant": "D65", "observer": "2"}
+    after = client.ask("POST", f"/v1/fabs/{FAB}/preview", {"job": job["id"], "edits": [edit]})
+    assert abs(after["s_cielab"]["change"]) > 0.05 and after["s_cielab"]["before"] == before["s_cielab"]["after"]
+    assert all(one["kind"] == "convert" for one in client.ask("GET", "/v1/jobs")["jobs"])
+    (newest, *_) = client.ask("GET", "/v1/jobs?kind=preview&limit=1")["jobs"]
+    assert newest["result"]["answer"]["s_cielab"] == after["s_cielab"]
+    with pytest.raises(RefusedError, match="moon"):
+        client.ask("GET", f"/v1/fabs/{FAB}/references?viewing_conditions=moon")
+
+
+def test_what_is_wrong_for_the_worker_alone_comes_back_to_the_request(client: Client) -> None:
+    toml = (PROJECT / "samples" / "fabs" / f"{FAB}.toml").read_text()
+    *_, job = client.follow(submit(client))
+    lacking = toml.replace('id = "gold"', 'id = "brass"')
+    with pytest.raises(RefusedError, match="gold") as refused:
+        client.ask("POST", f"/v1/fabs/{FAB}/preview", {"job": job["id"], "toml": lacking})
+    assert refused.value.status == 422
 
 
 def test_an_artwork_that_is_none_fails_with_its_mend(client: Client) -> None:

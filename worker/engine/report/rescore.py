@@ -7,19 +7,22 @@ clusters would go elsewhere is said beside it.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from numba import njit
 
 from worker.engine.arrays import Float32s, Floats, check_array
 from worker.engine.colorimetry import LINEAR_RGB_TO_XYZ, SRGB_TO_LINEAR, lab_to_xyz, srgb_to_lab
-from worker.engine.difference import ciede2000
+from worker.engine.difference import ciede2000, ciede2000_pair, fast_squared
 from worker.engine.report.statistics import Statistics, Tally
 from worker.engine.report.tuning_data import TuningData
 from worker.engine.vision import SeenPicture, pixels_per_degree, see, seen_difference
 
+_F = np.float32
 BIN_WIDTH = 1.0 / 128.0
 BINS = 160 * 128
 WHOLE = 0.98
@@ -31,7 +34,8 @@ class Bench:
     """A job's tuning data with all that does not depend on references, ready for one preview after the other.
 
     colour_lab : float64 (m, 3). artwork_xyz : float32 (3, h, w). artwork : the same as the eye sees it.
-    share : float32 (n, h, w), of each block that each finish covers. outside : float32 (h, w), the rest of it.
+    share : float32 (n, h, w), of each block that each finish covers. pixels : int32, the same in pixels.
+    outside : float32 (h, w), the rest of it.
     """
 
     data: TuningData
@@ -39,6 +43,7 @@ class Bench:
     artwork_xyz: Float32s
     artwork: SeenPicture
     share: Float32s
+    pixels: npt.NDArray[np.int32]
     outside: Float32s
 
 
@@ -81,6 +86,7 @@ def prepare(data: TuningData, *, threads: int = 1) -> Bench:
         artwork_xyz=xyz,
         artwork=_seen(data, xyz, threads),
         share=share,
+        pixels=np.rint(share * np.float32(data.step**2)).astype(np.int32),
         outside=np.where(whole, 0.0, 1.0 - inside).astype(np.float32),
     )
 
@@ -100,13 +106,8 @@ def rescore(bench: Bench, lab: Floats, *, threads: int = 1) -> Rescored:
     """
     data = bench.data
     check_array("lab", lab, dtype=np.float64, shape=(len(data.finish_ids), 3))
-    plain = _tally(_colour_differences(bench, lab), data.colour_finish, data.colour_px, len(lab))
-    errors = _seen_differences(bench, lab, threads)
-    pixels = np.rint(bench.share * data.step**2).reshape(len(lab), -1)
-    everywhere = np.broadcast_to(errors.reshape(1, -1), pixels.shape)
-    finish = np.repeat(np.arange(len(lab)), pixels.shape[1])
-    used = pixels.ravel() > 0.0
-    seen = _tally(everywhere.ravel()[used], finish[used], pixels.ravel()[used], len(lab))
+    plain = _tally(_count_colours, len(lab), bench.colour_lab, data.colour_finish, data.colour_px, lab)
+    seen = _tally(_count_blocks, len(lab), _seen_differences(bench, lab, threads), bench.pixels)
     return Rescored(
         ciede2000=plain.of_all(),
         s_cielab=seen.of_all(),
@@ -144,11 +145,7 @@ def rescore_reassigned(bench: Bench, lab: Floats, moved: tuple[Moved, ...]) -> S
     finish = data.colour_finish.copy()
     for one in moved:
         finish[(data.colour_cluster == one.cluster) & (data.colour_finish == one.before)] = one.after
-    return _tally(ciede2000(bench.colour_lab, lab[finish]), finish, data.colour_px, len(lab)).of_all()
-
-
-def _colour_differences(bench: Bench, lab: Floats) -> Floats:
-    return ciede2000(bench.colour_lab, lab[bench.data.colour_finish])
+    return _tally(_count_colours, len(lab), bench.colour_lab, finish, data.colour_px, lab).of_all()
 
 
 def _seen_differences(bench: Bench, lab: Floats, threads: int) -> Float32s:
@@ -160,22 +157,54 @@ def _seen_differences(bench: Bench, lab: Floats, threads: int) -> Float32s:
     return seen_difference(bench.artwork, _seen(bench.data, board, threads), threads=threads)
 
 
-def _tally(values: Floats | Float32s, groups: npt.NDArray[Any], pixels: npt.NDArray[Any], count: int) -> Tally:
-    """Values, each standing for so many pixels of a group."""
-    place = np.minimum((values * (1.0 / BIN_WIDTH)).astype(np.int64), BINS - 1)
-    counts = np.bincount(groups.astype(np.int64) * BINS + place, weights=pixels, minlength=count * BINS)
-    lowest, highest = np.full(count, np.inf), np.zeros(count)
-    for i in range(count):
-        mine = values[groups == i]
-        if mine.size:
-            lowest[i], highest[i] = mine.min(), mine.max()
-    return Tally(
-        counts=counts.reshape(count, BINS).astype(np.int64),
-        totals=np.bincount(groups, weights=values * pixels, minlength=count).astype(np.float64),
-        lowest=lowest,
-        highest=highest,
+@njit(cache=True, nogil=True, error_model="numpy")
+def _count(value, group, pixels, counts, totals, lowest, highest):  # type: ignore[no-untyped-def]  # pragma: no cover
+    counts[group, min(np.int64(value * _F(1.0 / BIN_WIDTH)), BINS - 1)] += pixels
+    totals[group] += pixels * np.float64(value)
+    lowest[group] = min(lowest[group], value)
+    highest[group] = max(highest[group], value)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _count_colours(  # type: ignore[no-untyped-def]
+    colour, finish, pixels, lab, counts, totals, lowest, highest
+):  # pragma: no cover - compiled
+    """CIEDE2000 of every bin's colour to its finish, as the score itself takes it."""
+    for i in range(finish.shape[0]):
+        j = np.int64(finish[i])
+        l_1, a_1, b_1 = _F(colour[i, 0]), _F(colour[i, 1]), _F(colour[i, 2])
+        l_2, a_2, b_2 = _F(lab[j, 0]), _F(lab[j, 1]), _F(lab[j, 2])
+        square = fast_squared(
+            l_1, a_1, b_1, np.sqrt(a_1 * a_1 + b_1 * b_1), l_2, a_2, b_2, np.sqrt(a_2 * a_2 + b_2 * b_2)
+        )
+        value = np.sqrt(max(square, _F(0.0)))
+        if square < _F(0.0):
+            value = _F(ciede2000_pair(colour[i, 0], colour[i, 1], colour[i, 2], lab[j, 0], lab[j, 1], lab[j, 2]))
+        _count(value, j, np.int64(pixels[i]), counts, totals, lowest, highest)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _count_blocks(  # type: ignore[no-untyped-def]
+    errors, pixels, counts, totals, lowest, highest
+):  # pragma: no cover - compiled
+    """Each block's difference, once for every pixel of each finish in it."""
+    for j in range(pixels.shape[0]):
+        for y in range(errors.shape[0]):
+            for x in range(errors.shape[1]):
+                if pixels[j, y, x] > 0:
+                    _count(errors[y, x], j, np.int64(pixels[j, y, x]), counts, totals, lowest, highest)
+
+
+def _tally(count: Callable[..., None], finishes: int, *arguments: npt.NDArray[Any]) -> Tally:
+    tally = Tally(
+        counts=np.zeros((finishes, BINS), dtype=np.int64),
+        totals=np.zeros(finishes),
+        lowest=np.full(finishes, np.inf),
+        highest=np.zeros(finishes),
         bin_width=BIN_WIDTH,
     )
+    count(*arguments, tally.counts, tally.totals, tally.lowest, tally.highest)
+    return tally
 
 
 def _means(plain: Tally, seen: Tally, i: int) -> tuple[float, float] | None:

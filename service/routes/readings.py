@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import Annotated, Any, Literal
@@ -16,7 +17,7 @@ from service.edits import TAG_HEADER, EditedBy, IfMatch, edit_fab, read_stored, 
 from service.fab_answers import FinishEdited, ImportAnswer, ImportedFinish, finish_edited
 from service.fab_edits import NewReading, OverrideBody, given
 from service.upload import Form, read_form
-from worker.errors import NotFoundError, SettingsError
+from worker.errors import NotFoundError, ReadingFileError, SettingsError
 from worker.fab_profile import FabProfile, read_fab_profile, read_override, read_reading
 from worker.ledger.fabs import Edit
 from worker.profile_edits import add_readings, clear_override, drop_reading, new_readings, set_override
@@ -36,6 +37,7 @@ from worker.reading_options import named_finishes
 router = APIRouter(prefix="/v1/fabs/{fab_id}", tags=["readings"])
 
 FILE = "file"
+_OPTION = re.compile(r"--([a-z]+)")
 OPTIONS = {
     "sample": "NAME=FINISH: the finish of a sample; may be given more than once",
     "finish": "the finish of all samples that `sample` leaves",
@@ -229,7 +231,11 @@ async def import_readings(
         form = await read_form(request, {FILE: spooled}, MAX_BYTES)
         spooled.seek(0)
         data = await run_in_threadpool(spooled.read)
-    return await run_in_threadpool(_import, backing, owner, fab_id, form, data, if_match, edited_by)
+    try:
+        return await run_in_threadpool(_import, backing, owner, fab_id, form, data, if_match, edited_by)
+    except ReadingFileError as error:
+        # Its words are those of the command line, whose options are this form's parts.
+        raise ReadingFileError(_OPTION.sub(r"\1", error.what), mend=_OPTION.sub(r"\1", error.mend)) from error
 
 
 def _import(

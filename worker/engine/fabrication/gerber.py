@@ -1,0 +1,341 @@
+"""Gerber X2 files, as the Gerber Layer Format Specification (Ucamco) defines them, written by our own code.
+
+One file for each layer: millimetres with six decimals, so every coordinate is a whole number of nanometres. Each ring
+of a layer's contour is one region. Rings are painted by depth: outer ones dark, holes clear, islands dark again; so
+there are no cut-ins, whose two edges might part in rounding. A rectangle that occurs often is a flash, which takes a
+fifth of the bytes.
+
+Everything is drawn with straight lines; an arc never occurs. Nothing is drawn with strokes but the profile.
+
+Art copper has the aperture function NonConductor: copper with no electrical function. Which file is for which layer
+stands in the file itself (`FileFunction`), not in its name alone. The solder mask's file draws the openings and says so
+by `FilePolarity,Negative`; the attribute states, it inverts nothing.
+"""
+
+from __future__ import annotations
+
+import datetime
+import hashlib
+import uuid
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+from worker.engine.fabrication.contours import Bytes, Ints
+from worker.engine.fabrication.digits import MOST_BYTES, mm_text, put_integer
+from worker.engine.fabrication.grid import x_nm, y_nm
+from worker.engine.fabrication.rings import Rings
+from worker.errors import SettingsError
+
+Polarity = Literal["Positive", "Negative"]
+Part = Literal["Single", "Array", "FabricationPanel", "Coupon"]
+Points = npt.NDArray[np.int64]
+"""int64 (n, 2): x and y in nm, y upward."""
+
+PROFILE_LINE_NM = 100_000
+"""Width of the line that draws the profile. The board's edge is its middle."""
+
+_LEAST_FLASHES = 4  # of one size; below that, defining an aperture gains little
+_MOST_APERTURES = 100
+_FIRST_APERTURE = 10  # the specification reserves D00 to D09
+_CHUNK_POINTS = 1 << 16
+_X, _Y, _D, _STAR, _LINE = 88, 89, 68, 42, 10
+_RESERVED = {"\\": "\\u005C", "%": "\\u0025", "*": "\\u002A", ",": "\\u002C", "\n": " ", "\r": " "}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Project:
+    """What the files of one package have in common.
+
+    name : the piece's name. guid, revision : which piece it is; the same for all of its files. version : Maskwright's
+    own. created : when, with a time zone; None leaves the date out, so that the same input gives the same bytes. part :
+    what the files describe.
+    """
+
+    name: str
+    guid: str
+    revision: str
+    version: str
+    created: datetime.datetime | None = None
+    part: Part = "Single"
+
+    def __post_init__(self) -> None:
+        if self.created is not None and self.created.tzinfo is None:
+            raise SettingsError(
+                f"The date of the files, {self.created.isoformat()}, has no time zone.",
+                mend="Gerber files carry a date with its time zone: give one, such as +00:00.",
+            )
+
+    @property
+    def created_text(self) -> str | None:
+        """The date as ISO 8601, to the second."""
+        return self.created.isoformat(timespec="seconds") if self.created else None
+
+
+def project_guid(*contents: bytes) -> str:
+    """A GUID (RFC 9562, version 8) made from contents: the same for the same artwork, profile and settings."""
+    digest = hashlib.sha256()
+    for content in contents:
+        digest.update(hashlib.sha256(content).digest())
+    number = bytearray(digest.digest()[:16])
+    number[6] = 0x80 | number[6] & 0x0F
+    number[8] = 0x80 | number[8] & 0x3F
+    return str(uuid.UUID(bytes=bytes(number)))
+
+
+def field_text(text: str) -> str:
+    """Text as a field of an attribute may hold it: signs with a meaning in Gerber, and all beyond ASCII, as \\uXXXX."""
+    out = "".join(_RESERVED.get(sign, sign) for sign in text)
+    return "".join(sign if " " <= sign <= "~" else _escaped(sign) for sign in out)
+
+
+def _escaped(sign: str) -> str:
+    units = sign.encode("utf-16-be")
+    return "".join(f"\\u{units[i]:02X}{units[i + 1]:02X}" for i in range(0, len(units), 2))
+
+
+def file_attributes(project: Project, function: str, polarity: Polarity | None) -> list[tuple[str, ...]]:
+    """Name and fields of each file attribute, escaped: .GenerationSoftware, .CreationDate, and so on."""
+    rows: list[tuple[str, ...]] = [("GenerationSoftware", "Maskwright", "Maskwright", field_text(project.version))]
+    if project.created_text:
+        rows.append(("CreationDate", project.created_text))
+    rows += [
+        ("ProjectId", field_text(project.name), project.guid, field_text(project.revision)),
+        ("Part", project.part),
+        ("FileFunction", *function.split(",")),
+    ]
+    if polarity:
+        rows.append(("FilePolarity", polarity))
+    rows.append(("SameCoordinates", project.guid))
+    return rows
+
+
+def _header(project: Project, function: str, polarity: Polarity | None, comment: str) -> str:
+    lines = [f"G04 {_comment(comment)}*"]
+    lines += ["%TF." + ",".join(row) + "*%" for row in file_attributes(project, function, polarity)]
+    lines += ["%FSLAX46Y46*%", "%MOMM*%", "G75*", "G01*"]
+    return "\n".join(lines) + "\n"
+
+
+def _comment(text: str) -> str:
+    return field_text(text).replace("\\u002C", ",")
+
+
+def gerber_layer(
+    rings: Rings,
+    *,
+    function: str,
+    polarity: Polarity,
+    project: Project,
+    aperture_function: str | None = None,
+    comment: str = "",
+) -> Iterator[bytes]:
+    """A layer's file, in pieces of about a megabyte.
+
+    Parameters
+    ----------
+    rings : of the layer: of the openings, for a solder mask.
+    function : value of .FileFunction, such as "Copper,L1,Top".
+    polarity : value of .FilePolarity: "Negative" for a solder mask, else "Positive".
+    aperture_function : value of .AperFunction, for all of the layer: "NonConductor" for art copper.
+    """
+    yield _header(project, function, polarity, comment or function).encode("ascii")
+    if aperture_function:
+        yield f"%TA.AperFunction,{aperture_function}*%\n".encode("ascii")
+    boxes, sizes, codes = _flashes(rings)
+    for i, (width, height) in enumerate(sizes):
+        yield f"%ADD{_FIRST_APERTURE + i}R,{mm_text(width)}X{mm_text(height)}*%\n".encode("ascii")
+    if not sizes:  # a file of regions needs none, but some readers take one without for the old format that lacks them
+        yield f"%ADD{_FIRST_APERTURE}C,{mm_text(PROFILE_LINE_NM)}*%\n".encode("ascii")
+    yield b"%LPD*%\n"
+    bounds = np.flatnonzero(np.diff(rings.depths, prepend=-1, append=-1))
+    dark = True
+    for first, past in pairwise(bounds):
+        if (rings.depths[first] % 2 == 0) != dark:
+            dark = not dark
+            yield b"%LPD*%\n" if dark else b"%LPC*%\n"
+        yield from _group(rings, int(first), int(past), boxes, codes)
+    yield b"M02*\n"
+
+
+def _group(rings: Rings, first: int, past: int, boxes: Ints, codes: Ints) -> Iterator[bytes]:
+    """The rings of one depth: flashes by aperture, then regions."""
+    grid = rings.contours.grid
+    mine = codes[first:past]
+    for code in np.unique(mine[mine >= 0]):
+        yield f"D{_FIRST_APERTURE + code}*\n".encode("ascii")
+        chosen = first + np.flatnonzero(mine == code)
+        for begin in range(0, len(chosen), _CHUNK_POINTS):
+            yield _flash_bytes(boxes, chosen[begin : begin + _CHUNK_POINTS], grid.height_px, grid.pitch_nm).tobytes()
+    regions = first + np.flatnonzero(mine < 0)
+    for some in in_chunks(rings, regions):
+        yield _region_bytes(
+            rings.arcs, rings.starts, some, rings.contours.points, rings.contours.starts, grid.height_px, grid.pitch_nm
+        ).tobytes()
+
+
+def in_chunks(rings: Rings, chosen: npt.NDArray[np.int64]) -> Iterator[npt.NDArray[np.int64]]:
+    """Rings in shares of about _CHUNK_POINTS points, so that a file is written in small pieces."""
+    if not len(chosen):
+        return
+    points = np.cumsum(_ring_sizes(rings.arcs, rings.starts, rings.contours.starts)[chosen])
+    shares = points // _CHUNK_POINTS
+    cuts = np.flatnonzero(np.diff(shares, prepend=-1, append=-1))
+    for a, b in pairwise(cuts):
+        yield chosen[a:b]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _ring_sizes(arcs: Ints, starts: npt.NDArray[np.int64], arc_starts: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    sizes = np.zeros(len(starts) - 1, np.int64)
+    for ring in range(len(sizes)):
+        for i in range(starts[ring], starts[ring + 1]):
+            sizes[ring] += arc_starts[(arcs[i] >> 1) + 1] - arc_starts[arcs[i] >> 1] - 1
+    return sizes
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def ring_points(arcs: Ints, first: int, past: int, points: Ints, arc_starts: npt.NDArray[np.int64], out: Ints) -> int:
+    """Write a ring's lattice points, the first not repeated, into `out`; return how many."""
+    n = 0
+    for i in range(first, past):
+        arc = arcs[i] >> 1
+        begin, end = arc_starts[arc], arc_starts[arc + 1] - 1
+        for k in range(end - begin):
+            out[n] = points[end - k] if arcs[i] & 1 else points[begin + k]
+            n += 1
+    return n
+
+
+def _flashes(rings: Rings) -> tuple[Ints, list[tuple[int, int]], Ints]:
+    """The box of each ring that is a rectangle, the sizes (nm) that become apertures, and each ring's, or -1."""
+    contours = rings.contours
+    boxes = _rectangles(rings.arcs, rings.starts, contours.points, contours.starts, contours.grid.pitch_nm)
+    codes = np.full(len(rings), -1, np.int32)
+    spans = boxes[:, 2:] - boxes[:, :2]
+    sizes, inverse, counts = np.unique(spans, axis=0, return_inverse=True, return_counts=True)
+    order = np.argsort(-counts, kind="stable")
+    often = [i for i in order if counts[i] >= _LEAST_FLASHES and sizes[i, 0] > 0][:_MOST_APERTURES]
+    code_of = np.full(len(sizes), -1, np.int32)
+    code_of[often] = np.arange(len(often))
+    if len(rings):
+        codes = code_of[inverse.reshape(-1)]
+    pitch = contours.grid.pitch_nm
+    return boxes, [(int(sizes[i, 0]) * pitch, int(sizes[i, 1]) * pitch) for i in often], codes
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _rectangles(
+    arcs: Ints, starts: npt.NDArray[np.int64], points: Ints, arc_starts: npt.NDArray[np.int64], pitch_nm: int
+) -> Ints:
+    """Left, top, right, bottom of every ring that is an upright rectangle with its centre on whole nm; else 0."""
+    boxes = np.zeros((len(starts) - 1, 4), np.int32)
+    for ring in range(len(boxes)):
+        first = points[arc_starts[arcs[starts[ring]] >> 1]]
+        low_x, high_x, low_y, high_y = first[0], first[0], first[1], first[1]
+        twice_area, upright = 0, True
+        for i in range(starts[ring], starts[ring + 1]):
+            arc = arcs[i] >> 1
+            sign = -1 if arcs[i] & 1 else 1
+            for k in range(arc_starts[arc], arc_starts[arc + 1] - 1):
+                x, y, next_x, next_y = points[k, 0], points[k, 1], points[k + 1, 0], points[k + 1, 1]
+                upright &= x == next_x or y == next_y
+                twice_area += sign * (np.int64(x) * next_y - np.int64(next_x) * y)
+                low_x, high_x = min(low_x, x, next_x), max(high_x, x, next_x)
+                low_y, high_y = min(low_y, y, next_y), max(high_y, y, next_y)
+            if not upright:
+                break
+        # A simple upright ring that fills its box is the box.
+        full = abs(twice_area) == 2 * np.int64(high_x - low_x) * np.int64(high_y - low_y)
+        whole = (low_x + high_x) * pitch_nm % 2 == 0 and (low_y + high_y) * pitch_nm % 2 == 0
+        if upright and full and whole:
+            boxes[ring, 0], boxes[ring, 1], boxes[ring, 2], boxes[ring, 3] = low_x, low_y, high_x, high_y
+    return boxes
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _put_operation(out: Bytes, n: int, x: int, y: int, code: int) -> int:
+    """X, Y and D01, D02 or D03, as one line."""
+    out[n] = _X
+    n = put_integer(out, n + 1, x)
+    out[n] = _Y
+    n = put_integer(out, n + 1, y)
+    out[n], out[n + 1], out[n + 2], out[n + 3], out[n + 4] = _D, 48, 48 + code, _STAR, _LINE
+    return n + 5
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _flash_bytes(boxes: Ints, chosen: npt.NDArray[np.int64], height_px: int, pitch_nm: int) -> Bytes:
+    out = np.empty(len(chosen) * (2 * MOST_BYTES + 8), np.uint8)
+    n = 0
+    for ring in chosen:
+        x = (x_nm(boxes[ring, 0], pitch_nm) + x_nm(boxes[ring, 2], pitch_nm)) // 2
+        y = (y_nm(boxes[ring, 1], height_px, pitch_nm) + y_nm(boxes[ring, 3], height_px, pitch_nm)) // 2
+        n = _put_operation(out, n, x, y, 3)
+    return out[:n]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _region_bytes(
+    arcs: Ints,
+    starts: npt.NDArray[np.int64],
+    chosen: npt.NDArray[np.int64],
+    points: Ints,
+    arc_starts: npt.NDArray[np.int64],
+    height_px: int,
+    pitch_nm: int,
+) -> Bytes:
+    total, longest = 0, 0
+    for ring in chosen:
+        size = 0
+        for i in range(starts[ring], starts[ring + 1]):
+            size += arc_starts[(arcs[i] >> 1) + 1] - arc_starts[arcs[i] >> 1] - 1
+        total += size + 1
+        longest = max(longest, size)
+    out = np.empty(total * (2 * MOST_BYTES + 8) + len(chosen) * 10, np.uint8)
+    ring_of = np.empty((longest, 2), np.int32)
+    n = 0
+    for ring in chosen:
+        n = _put_region_code(out, n, 54)
+        size = ring_points(arcs, starts[ring], starts[ring + 1], points, arc_starts, ring_of)
+        for i in range(size + 1):
+            point = ring_of[i % size]
+            x, y = x_nm(point[0], pitch_nm), y_nm(point[1], height_px, pitch_nm)
+            n = _put_operation(out, n, x, y, 2 if i == 0 else 1)
+        n = _put_region_code(out, n, 55)
+    return out[:n]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _put_region_code(out: Bytes, n: int, last: int) -> int:
+    """G36* or G37* as one line."""
+    out[n], out[n + 1], out[n + 2], out[n + 3], out[n + 4] = 71, 51, last, _STAR, _LINE
+    return n + 5
+
+
+def gerber_profile(outlines: Sequence[Points], *, project: Project, comment: str = "") -> bytes:
+    """The profile's file: each outline a closed line, thin and never filled. SettingsError where one is no outline."""
+    text = _header(project, "Profile,NP", "Positive", comment or "Profile")
+    text += f"%TA.AperFunction,Profile*%\n%ADD{_FIRST_APERTURE}C,{mm_text(PROFILE_LINE_NM)}*%\n%TD*%\n"
+    text += f"%LPD*%\nD{_FIRST_APERTURE}*\n"
+    lines = []
+    for outline in outlines:
+        closed = closed_outline(outline)
+        lines += [f"X{x}Y{y}D0{1 if i else 2}*" for i, (x, y) in enumerate(closed.tolist())]
+    return (text + "\n".join([*lines, "M02*"]) + "\n").encode("ascii")
+
+
+def closed_outline(outline: Points) -> Points:
+    """An outline that ends in its first point, with no point twice in a row. SettingsError below three points."""
+    following = np.roll(outline, -1, axis=0)
+    distinct = outline[(outline != following).any(axis=1)]
+    if len(distinct) < 3:
+        raise SettingsError(
+            f"An outline has {len(distinct)} points.", mend="The board's outline and its cut-outs need three or more."
+        )
+    return np.concatenate([distinct, distinct[:1]])

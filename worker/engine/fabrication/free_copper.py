@@ -1,0 +1,162 @@
+"""Copper that nobody sees: where it is put, so that it helps what is seen.
+
+Where a finish looks the same with copper below it and without, copper matches its neighbours, so that no edge of copper
+coincides with another layer's. Each connected part of such pixels is filled or left empty as most of its border with
+the copper that counts asks for, which makes few islands and few gaps. Along the rest of its border strips match the
+neighbour. Beside an opening a strip is as wide as legend is pulled back there, since that is where it will be seen, and
+as legend may shift on top; beside closed mask, as legend may shift. Where strips of both kinds meet, each pixel goes
+with the nearer neighbour.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+
+from worker.engine.fabrication.bit_morphology import Bits, dilate, disc_within
+from worker.engine.fabrication.bit_parts import chosen_parts, connected_parts, highest_bit, lowest_bit, pixels_in_parts
+from worker.engine.fabrication.border_rule import tolerances_of, whole_pixels
+from worker.engine.fabrication.layer_bits import LayerBits, layer_bits, paint
+from worker.engine.fabrication.planes import COPPER, LayerPlanes
+from worker.engine.threads import row_strips, run_all
+from worker.fab_profile import FabProfile
+
+_ONE = np.uint64(1)
+_STRIP = 64
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Strips:
+    """Widths of the strips that match a neighbour, in pixels.
+
+    seen : beside an opening, where legend is pulled back. opening : beside an opening in all. closed : elsewhere.
+    """
+
+    seen: int
+    opening: int
+    closed: int
+
+
+def strips_of(fab: FabProfile, pitch_um: float) -> Strips:
+    """The profile's strips."""
+    tolerances = tolerances_of(fab)
+    seen = max(1, whole_pixels(tolerances.pull_back_mm, pitch_um))
+    closed = max(1, whole_pixels(max(tolerances.legend_mm, tolerances.solder_mask_mm), pitch_um))
+    return Strips(seen=seen, opening=seen + closed, closed=closed)
+
+
+def choose_free_copper(planes: LayerPlanes, fab: FabProfile, *, threads: int = 1) -> LayerPlanes:
+    """Planes in which COPPER has been chosen wherever FREE_COPPER leaves the choice. Nothing that is seen changes.
+
+    The choice depends on the other pixels alone, so choosing twice chooses the same.
+    """
+    strips = strips_of(fab, planes.pitch_um)
+    bits = layer_bits(planes, largest_px=2 * strips.opening + 1, threads=threads)
+    if not bits.free.any():
+        return planes
+    copper = free_copper(bits, strips, threads=threads)
+    stack = planes.stack.copy()
+    paint(stack, bits.free, copper, COPPER, bits.frame, threads=threads)
+    return LayerPlanes(stack=stack, pitch_um=planes.pitch_um)
+
+
+def free_copper(bits: LayerBits, strips: Strips, *, threads: int = 1) -> Bits:
+    """The packed plane of copper, with the free pixels chosen."""
+    free = bits.free
+    fixed = bits.copper & ~free
+    bare = bits.board & ~fixed & ~free
+    chosen, left = np.zeros_like(free), free
+    # The strips that matter most come first, and leave to the others what they don't reach.
+    for reach, where in ((strips.seen, bits.opening), (strips.closed, ~bits.opening), (strips.opening, bits.opening)):
+        empty, full = _strips(fixed & where, bare & where, left, reach, threads)
+        chosen, left = chosen | full, left & ~(full | empty)
+    return np.asarray(fixed | chosen | (_filled(fixed, bare, free, threads) & left))
+
+
+def _filled(fixed: Bits, bare: Bits, free: Bits, threads: int) -> Bits:
+    """The free parts most of whose border is with copper."""
+    near = disc_within(1.0)
+    parts = connected_parts(free, corners=False, threads=threads)
+    asks = pixels_in_parts(dilate(fixed, near, threads=threads) & free, parts)
+    against = pixels_in_parts(dilate(bare, near, threads=threads) & free, parts)
+    return chosen_parts(parts, (asks > 0) & (asks >= against), free.shape, threads=threads)
+
+
+def _strips(fixed: Bits, bare: Bits, free: Bits, reach: int, threads: int) -> tuple[Bits, Bits]:
+    """Free pixels within reach of bare board, and of copper; where both are, those nearer to it."""
+    strip = disc_within(float(reach))
+    by_copper = dilate(fixed, strip, threads=threads) & free
+    by_bare = dilate(bare, strip, threads=threads) & free
+    both = by_copper & by_bare
+    full = by_copper.copy()
+    _settle_contested(both, fixed, bare, reach, full, threads)
+    return np.asarray(by_bare & ~(both & full)), full
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _in_row(row, x, most):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """Distance from column x to the nearest set bit of a packed row, or `most` where none is nearer."""
+    words = row.shape[0]
+    place, shift = x >> 6, np.uint64(x & 63)
+    # To the right, x itself included.
+    word = row[place] >> shift
+    if word != np.uint64(0):
+        most = min(most, lowest_bit(word))
+    else:
+        away = 64 - (x & 63)
+        j = place + 1
+        while away < most and j < words:
+            if row[j] != np.uint64(0):
+                most = min(most, away + lowest_bit(row[j]))
+                break
+            away += 64
+            j += 1
+    word = row[place] << (np.uint64(63) - shift)
+    if word != np.uint64(0):
+        return min(most, 63 - highest_bit(word))
+    away = (x & 63) + 1
+    j = place - 1
+    while away < most and j >= 0:
+        if row[j] != np.uint64(0):
+            return min(most, away + 63 - highest_bit(row[j]))
+        away += 64
+        j -= 1
+    return most
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _squared(plane, y, x, reach):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """Squared distance from a pixel to the nearest one of the plane; more than reach^2 where none is in reach."""
+    best = reach * reach + 1
+    for d in range(reach + 1):
+        if d * d >= best:
+            break
+        for yy in (y - d, y + d):
+            if 0 <= yy < plane.shape[0]:
+                across = _in_row(plane[yy], x, reach + 1)
+                best = min(best, d * d + across * across)
+    return best
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _nearer(contested, fixed, bare, reach, first, last, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """Of contested pixels, keep in `out` those that are nearer to `fixed` than to `bare`."""
+    for y in range(first, last):
+        for j in range(contested.shape[1]):
+            word = contested[y, j]
+            while word != np.uint64(0):
+                i = lowest_bit(word)
+                word &= word - _ONE
+                x = j * 64 + i
+                if _squared(bare, y, x, reach) <= _squared(fixed, y, x, reach):
+                    out[y, j] &= ~(_ONE << np.uint64(i))
+
+
+def _settle_contested(contested: Bits, fixed: Bits, bare: Bits, reach: int, out: Bits, threads: int) -> None:
+    run_all(
+        lambda a, b: _nearer(contested, fixed, bare, reach, a, b, out),
+        row_strips(contested.shape[0], _STRIP),
+        threads,
+    )

@@ -1,0 +1,130 @@
+"""The layers of one side as packed bits, and back: what can be asked of 64 pixels at once is.
+
+Frames and packed planes are those of `bit_morphology`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+
+from worker.engine.fabrication.bit_morphology import Bits, Frame, frame_for
+from worker.engine.fabrication.planes import BOARD, COPPER, FREE_COPPER, HATCHED, LEGEND, OPENING, LayerPlanes, Stack
+from worker.engine.threads import row_strips, run_all
+
+_STRIP = 128
+_LOW = np.uint64(0x0101010101010101)
+_GATHER = np.uint64(0x0102040810204080)
+_ONE = np.uint64(1)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _pack_bit(stack, bit, pad_words, first, last, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """Rows first..last of the picture: which pixels have the bit of this number, 0 to 7."""
+    width = stack.shape[1]
+    shift = np.uint64(bit)
+    eights = width // 8
+    for y in range(first, last):
+        row = out[pad_words * 64 + y]
+        row[:] = np.uint64(0)
+        fast = stack[y, : eights * 8].view(np.uint64)
+        for j in range(eights):
+            # Eight bytes' lowest bits, gathered into the highest byte by one product whose terms never meet.
+            byte = (((fast[j] >> shift) & _LOW) * _GATHER) >> np.uint64(56)
+            row[pad_words + (j >> 3)] |= byte << np.uint64((j & 7) * 8)
+        for x in range(eights * 8, width):
+            row[pad_words + (x >> 6)] |= ((np.uint64(stack[y, x]) >> shift) & _ONE) << np.uint64(x & 63)
+
+
+def pack_bit(stack: Stack, bit: int, frame: Frame, *, threads: int = 1) -> Bits:
+    """The packed plane of one bit of the stack, nothing in the pad."""
+    out = np.zeros(frame.shape, dtype=np.uint64)
+    number = bit.bit_length() - 1
+    strips = row_strips(stack.shape[0], _STRIP)
+    run_all(lambda a, b: _pack_bit(stack, number, frame.pad_words, a, b, out), strips, threads)
+    return out
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LayerBits:
+    """Packed planes of one side's layers, nothing in the pad. Not frozen inside: steps write into them."""
+
+    frame: Frame
+    copper: Bits
+    opening: Bits
+    legend: Bits
+    board: Bits
+    free: Bits
+
+
+def layer_bits(planes: LayerPlanes, *, largest_px: int, threads: int = 1) -> LayerBits:
+    """The layers packed, with a pad for discs of up to `largest_px` in diameter."""
+    frame = frame_for(planes.height_px, planes.width_px, largest_px=largest_px)
+
+    def packed(bit: int) -> Bits:
+        return pack_bit(planes.stack, bit, frame, threads=threads)
+
+    return LayerBits(
+        frame=frame,
+        copper=packed(COPPER),
+        opening=packed(OPENING),
+        legend=packed(LEGEND),
+        board=packed(BOARD),
+        free=packed(FREE_COPPER),
+    )
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _paint(where, value, bit, keep, pad_words, first, last, stack):  # type: ignore[no-untyped-def]  # pragma: no cover
+    width = stack.shape[1]
+    for y in range(first, last):
+        marks, wanted = where[pad_words * 64 + y], value[pad_words * 64 + y]
+        for j in range((width + 63) // 64):
+            left = marks[pad_words + j]
+            if left == np.uint64(0):
+                continue
+            word = wanted[pad_words + j]
+            for i in range(min(64, width - j * 64)):
+                if (left >> np.uint64(i)) & _ONE:
+                    x = j * 64 + i
+                    stack[y, x] = (stack[y, x] & keep) | (bit if (word >> np.uint64(i)) & _ONE else np.uint8(0))
+
+
+def paint(stack: Stack, where: Bits, value: Bits, bit: int, frame: Frame, *, clear: int = 0, threads: int = 1) -> None:
+    """Set `bit` to `value`, and clear the bits `clear`, at every pixel of `where`, in place."""
+    keep = np.uint8(255 & ~(bit | clear))
+    strips = row_strips(stack.shape[0], _STRIP)
+    run_all(lambda a, b: _paint(where, value, np.uint8(bit), keep, frame.pad_words, a, b, stack), strips, threads)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _write(stack, copper, opening, legend, table, pad_words, first, last, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+    width = stack.shape[1]
+    for y in range(first, last):
+        c, o, p = copper[pad_words * 64 + y], opening[pad_words * 64 + y], legend[pad_words * 64 + y]
+        for j in range((width + 63) // 64):
+            cc, oo, ll = c[pad_words + j], o[pad_words + j], p[pad_words + j]
+            for x in range(j * 64, min(j * 64 + 64, width)):
+                before = stack[y, x]
+                now = np.uint8((cc & _ONE) * COPPER + (oo & _ONE) * OPENING + (ll & _ONE) * LEGEND)
+                now |= before & (BOARD | FREE_COPPER | (np.uint8(0) if (now ^ before) & COPPER else HATCHED))
+                out[y, x] = table[now]
+                cc >>= _ONE
+                oo >>= _ONE
+                ll >>= _ONE
+
+
+def with_layers(stack: Stack, bits: LayerBits, table: Stack, *, threads: int = 1) -> Stack:
+    """The stack with the copper, openings and legend of `bits`, then looked up in `table`, uint8 (256,).
+
+    Where copper changed it is no hatch any more.
+    """
+    out = np.empty_like(stack)
+    run_all(
+        lambda a, b: _write(stack, bits.copper, bits.opening, bits.legend, table, bits.frame.pad_words, a, b, out),
+        row_strips(stack.shape[0], _STRIP),
+        threads,
+    )
+    return out

@@ -14,13 +14,8 @@ by `FilePolarity,Negative`; the attribute states, it inverts nothing.
 
 from __future__ import annotations
 
-import datetime
-import hashlib
-import uuid
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from itertools import pairwise
-from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -28,12 +23,11 @@ from numba import njit
 
 from worker.engine.fabrication.contours import Bytes, Ints
 from worker.engine.fabrication.digits import MOST_BYTES, mm_text, put_integer
+from worker.engine.fabrication.file_attributes import Polarity, Project, field_text, file_attributes
 from worker.engine.fabrication.grid import x_nm, y_nm
-from worker.engine.fabrication.rings import Rings
+from worker.engine.fabrication.rings import CHUNK_POINTS, Rings, put_ring
 from worker.errors import SettingsError
 
-Polarity = Literal["Positive", "Negative"]
-Part = Literal["Single", "Array", "FabricationPanel", "Coupon"]
 Points = npt.NDArray[np.int64]
 """int64 (n, 2): x and y in nm, y upward."""
 
@@ -43,76 +37,7 @@ PROFILE_LINE_NM = 100_000
 _LEAST_FLASHES = 4  # of one size; below that, defining an aperture gains little
 _MOST_APERTURES = 100
 _FIRST_APERTURE = 10  # the specification reserves D00 to D09
-_CHUNK_POINTS = 1 << 16
 _X, _Y, _D, _STAR, _LINE = 88, 89, 68, 42, 10
-_RESERVED = {"\\": "\\u005C", "%": "\\u0025", "*": "\\u002A", ",": "\\u002C", "\n": " ", "\r": " "}
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Project:
-    """What the files of one package have in common.
-
-    name : the piece's name. guid, revision : which piece it is; the same for all of its files. version : Maskwright's
-    own. created : when, with a time zone; None leaves the date out, so that the same input gives the same bytes. part :
-    what the files describe.
-    """
-
-    name: str
-    guid: str
-    revision: str
-    version: str
-    created: datetime.datetime | None = None
-    part: Part = "Single"
-
-    def __post_init__(self) -> None:
-        if self.created is not None and self.created.tzinfo is None:
-            raise SettingsError(
-                f"The date of the files, {self.created.isoformat()}, has no time zone.",
-                mend="Gerber files carry a date with its time zone: give one, such as +00:00.",
-            )
-
-    @property
-    def created_text(self) -> str | None:
-        """The date as ISO 8601, to the second."""
-        return self.created.isoformat(timespec="seconds") if self.created else None
-
-
-def project_guid(*contents: bytes) -> str:
-    """A GUID (RFC 9562, version 8) made from contents: the same for the same artwork, profile and settings."""
-    digest = hashlib.sha256()
-    for content in contents:
-        digest.update(hashlib.sha256(content).digest())
-    number = bytearray(digest.digest()[:16])
-    number[6] = 0x80 | number[6] & 0x0F
-    number[8] = 0x80 | number[8] & 0x3F
-    return str(uuid.UUID(bytes=bytes(number)))
-
-
-def field_text(text: str) -> str:
-    """Text as a field of an attribute may hold it: signs with a meaning in Gerber, and all beyond ASCII, as \\uXXXX."""
-    out = "".join(_RESERVED.get(sign, sign) for sign in text)
-    return "".join(sign if " " <= sign <= "~" else _escaped(sign) for sign in out)
-
-
-def _escaped(sign: str) -> str:
-    units = sign.encode("utf-16-be")
-    return "".join(f"\\u{units[i]:02X}{units[i + 1]:02X}" for i in range(0, len(units), 2))
-
-
-def file_attributes(project: Project, function: str, polarity: Polarity | None) -> list[tuple[str, ...]]:
-    """Name and fields of each file attribute, escaped: .GenerationSoftware, .CreationDate, and so on."""
-    rows: list[tuple[str, ...]] = [("GenerationSoftware", "Maskwright", "Maskwright", field_text(project.version))]
-    if project.created_text:
-        rows.append(("CreationDate", project.created_text))
-    rows += [
-        ("ProjectId", field_text(project.name), project.guid, field_text(project.revision)),
-        ("Part", project.part),
-        ("FileFunction", *function.split(",")),
-    ]
-    if polarity:
-        rows.append(("FilePolarity", polarity))
-    rows.append(("SameCoordinates", project.guid))
-    return rows
 
 
 def _header(project: Project, function: str, polarity: Polarity | None, comment: str) -> str:
@@ -170,46 +95,13 @@ def _group(rings: Rings, first: int, past: int, boxes: Ints, codes: Ints) -> Ite
     for code in np.unique(mine[mine >= 0]):
         yield f"D{_FIRST_APERTURE + code}*\n".encode("ascii")
         chosen = first + np.flatnonzero(mine == code)
-        for begin in range(0, len(chosen), _CHUNK_POINTS):
-            yield _flash_bytes(boxes, chosen[begin : begin + _CHUNK_POINTS], grid.height_px, grid.pitch_nm).tobytes()
+        for begin in range(0, len(chosen), CHUNK_POINTS):
+            yield _flash_bytes(boxes, chosen[begin : begin + CHUNK_POINTS], grid.height_px, grid.pitch_nm).tobytes()
     regions = first + np.flatnonzero(mine < 0)
-    for some in in_chunks(rings, regions):
+    for some in rings.in_chunks(regions):
         yield _region_bytes(
             rings.arcs, rings.starts, some, rings.contours.points, rings.contours.starts, grid.height_px, grid.pitch_nm
         ).tobytes()
-
-
-def in_chunks(rings: Rings, chosen: npt.NDArray[np.int64]) -> Iterator[npt.NDArray[np.int64]]:
-    """Rings in shares of about _CHUNK_POINTS points, so that a file is written in small pieces."""
-    if not len(chosen):
-        return
-    points = np.cumsum(_ring_sizes(rings.arcs, rings.starts, rings.contours.starts)[chosen])
-    shares = points // _CHUNK_POINTS
-    cuts = np.flatnonzero(np.diff(shares, prepend=-1, append=-1))
-    for a, b in pairwise(cuts):
-        yield chosen[a:b]
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _ring_sizes(arcs: Ints, starts: npt.NDArray[np.int64], arc_starts: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
-    sizes = np.zeros(len(starts) - 1, np.int64)
-    for ring in range(len(sizes)):
-        for i in range(starts[ring], starts[ring + 1]):
-            sizes[ring] += arc_starts[(arcs[i] >> 1) + 1] - arc_starts[arcs[i] >> 1] - 1
-    return sizes
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def ring_points(arcs: Ints, first: int, past: int, points: Ints, arc_starts: npt.NDArray[np.int64], out: Ints) -> int:
-    """Write a ring's lattice points, the first not repeated, into `out`; return how many."""
-    n = 0
-    for i in range(first, past):
-        arc = arcs[i] >> 1
-        begin, end = arc_starts[arc], arc_starts[arc + 1] - 1
-        for k in range(end - begin):
-            out[n] = points[end - k] if arcs[i] & 1 else points[begin + k]
-            n += 1
-    return n
 
 
 def _flashes(rings: Rings) -> tuple[Ints, list[tuple[int, int]], Ints]:
@@ -302,7 +194,7 @@ def _region_bytes(
     n = 0
     for ring in chosen:
         n = _put_region_code(out, n, 54)
-        size = ring_points(arcs, starts[ring], starts[ring + 1], points, arc_starts, ring_of)
+        size = put_ring(arcs, starts[ring], starts[ring + 1], points, arc_starts, ring_of)
         for i in range(size + 1):
             point = ring_of[i % size]
             x, y = x_nm(point[0], pitch_nm), y_nm(point[1], height_px, pitch_nm)

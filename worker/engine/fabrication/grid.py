@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
 from numba import njit
 
 from worker.engine.fabrication.planes import LayerPlanes
@@ -57,6 +58,14 @@ def grid_of(planes: LayerPlanes) -> Grid:
             mend="Fabrication files are written in whole nanometres: choose a pitch such as 20um or 12.5um.",
         )
     return Grid(height_px=planes.height_px, width_px=planes.width_px, pitch_nm=pitch_nm)
+
+
+def seen_from_the_top(planes: LayerPlanes) -> LayerPlanes:
+    """A bottom side's planes, which are drawn as seen from below, as seen from the top through the board.
+
+    Gerber files of all layers are drawn as seen from the top (Gerber Layer Format Specification, from memory).
+    """
+    return LayerPlanes(stack=np.ascontiguousarray(planes.stack[:, ::-1]), pitch_um=planes.pitch_um)
 
 
 def nanometres(mm: float) -> int:

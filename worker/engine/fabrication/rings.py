@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -20,6 +21,7 @@ from numba import njit
 
 from worker.engine.fabrication.contours import TRACED, Bytes, Contours, Ints, join, root_of
 
+CHUNK_POINTS = 1 << 16
 _FORWARD, _BACKWARD = 1, 2
 
 
@@ -60,6 +62,15 @@ class Rings:
             parts.append(arc[:0:-1] if reference & 1 else arc[:-1])
         return np.concatenate(parts)
 
+    def in_chunks(self, chosen: npt.NDArray[np.int64]) -> Iterator[npt.NDArray[np.int64]]:
+        """Chosen rings in shares of about CHUNK_POINTS points, so that a file is written in small pieces."""
+        if not len(chosen):
+            return
+        points = np.cumsum(_ring_sizes(self.arcs, self.starts, self.contours.starts)[chosen])
+        cuts = np.flatnonzero(np.diff(points // CHUNK_POINTS, prepend=-1, append=-1))
+        for first, past in pairwise(cuts):
+            yield chosen[first:past]
+
     def __iter__(self) -> Iterator[Ints]:
         return (self.ring(i) for i in range(len(self)))
 
@@ -92,6 +103,28 @@ def _count_points(arcs: Ints, starts: npt.NDArray[np.int64]) -> int:
     for reference in arcs:
         total += starts[(reference >> 1) + 1] - starts[reference >> 1] - 1
     return total
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _ring_sizes(arcs: Ints, starts: npt.NDArray[np.int64], arc_starts: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    sizes = np.zeros(len(starts) - 1, np.int64)
+    for ring in range(len(sizes)):
+        for i in range(starts[ring], starts[ring + 1]):
+            sizes[ring] += arc_starts[(arcs[i] >> 1) + 1] - arc_starts[arcs[i] >> 1] - 1
+    return sizes
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def put_ring(arcs: Ints, first: int, past: int, points: Ints, arc_starts: npt.NDArray[np.int64], out: Ints) -> int:
+    """Write a ring's lattice points, the first not repeated, into `out`; return how many."""
+    n = 0
+    for i in range(first, past):
+        arc = arcs[i] >> 1
+        begin, end = arc_starts[arc], arc_starts[arc + 1] - 1
+        for k in range(end - begin):
+            out[n] = points[end - k] if arcs[i] & 1 else points[begin + k]
+            n += 1
+    return n
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -7,6 +7,7 @@ board reduced to REDUCED_PX pixels at most; the clusters. No reference stands in
 from __future__ import annotations
 
 import io
+import math
 import struct
 import zipfile
 import zlib
@@ -37,9 +38,9 @@ ROWS_OF_A_BLOCK = 2
 """At least so many rows of a block are looked at, spread over it, where it has more."""
 BINS = 1 << 18
 """6 bits of each channel: the mean of a coarser bin of dark greys hides too much of what CIEDE2000 tells apart."""
-COUNTED_PX = 1 << 20
-"""Of a larger board about so many pixels' colours are counted, in scattered runs: more would tell nothing new."""
-RUN_PX = 32
+COUNTED_PX = 1 << 19
+"""Of a larger board about so many pixels' colours are counted, a run of them in each cell of a grid."""
+RUN_PX = 16
 SLOTS = 2
 """So many clusters are told apart in one bin of one finish; where there are more, the rest count with the last."""
 NO_CLUSTER = 255
@@ -115,7 +116,7 @@ def tuning_data(
     n = len(finish_ids)
     light, share = _reduced(srgb, labels, n, step // 2 if halves else step, threads=threads)
     if halves:
-        light, share = _halved(light), _halved(share)
+        light, share = _halved(light, threads=threads), _halved(share, threads=threads)
     encoded, roots = np.empty(light.shape, dtype=np.uint8), np.empty((n, *light.shape[:2]), dtype=np.uint8)
     _encode(light, share, LINEAR_TO_SRGB, encoded, roots)
     return TuningData(
@@ -196,25 +197,27 @@ def _reduce_rows(  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _halve(fine, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    """A picture of half the size, (2 h, 2 w, n) to (h, w, n), by the weights HALVING, mirrored at its edges."""
-    height, width, planes = fine.shape
-    rows = np.empty((width, planes), dtype=np.float32)
-    for y in range(out.shape[0]):
-        rows[:] = _F(0.0)
+def _halve(fine, planes, first, last, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """Rows first..last of a picture of half the size by the weights HALVING, mirrored at its edges.
+
+    Both have their planes side by side: (2 h, 2 w * planes) to (h, w * planes).
+    """
+    height, length = fine.shape
+    width = length // planes
+    row = np.empty(length, dtype=np.float32)
+    for y in range(first, last):
+        row[:] = _F(0.0)
         for i in range(4):
             source = fine[_mirrored(2 * y + i - 1, height)]
             weight = HALVING[i]
-            for x in range(width):
-                for k in range(planes):
-                    rows[x, k] += weight * source[x, k]
-        for x in range(out.shape[1]):
+            for x in range(length):
+                row[x] += weight * source[x]
+        for x in range(out.shape[1] // planes):
+            a, b = _mirrored(2 * x - 1, width) * planes, _mirrored(2 * x, width) * planes
+            c, d = _mirrored(2 * x + 1, width) * planes, _mirrored(2 * x + 2, width) * planes
             for k in range(planes):
-                out[y, x, k] = _F(0.0)
-            for i in range(4):
-                source = rows[_mirrored(2 * x + i - 1, width)]
-                for k in range(planes):
-                    out[y, x, k] += HALVING[i] * source[k]
+                middle = HALVING[1] * (row[b + k] + row[c + k])
+                out[y, x * planes + k] = HALVING[0] * (row[a + k] + row[d + k]) + middle
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -235,22 +238,33 @@ def _mirrored(i, length):  # type: ignore[no-untyped-def]  # pragma: no cover - 
     return max(i, 0)
 
 
+@njit(cache=True, nogil=True, inline="always")
+def _mixed(number):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """A number without any pattern, from one that has one: the finaliser of SplitMix64 (Steele, Lea, Flood 2014)."""
+    z = np.uint64(number) * np.uint64(0x9E3779B97F4A7C15)
+    z = (z ^ (z >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
+    z = (z ^ (z >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
+    return z ^ (z >> np.uint64(31))
+
+
 @njit(cache=True, nogil=True, error_model="numpy")
 def _count_rows(  # type: ignore[no-untyped-def]
-    srgb, labels, clusters, finishes, every, first, last, sums, owners, used
+    srgb, labels, clusters, finishes, rows, runs, first, last, sums, owners, used
 ):  # pragma: no cover - compiled
-    """Rows first..last, of which one run in `every` is looked at: counts and sums of low bits by bin, finish, slot.
+    """Rows first..last, one run of each cell: counts and sums of low bits by bin, finish and slot.
 
-    Returns how many entries of `used` are places of `sums`.
+    A cell is `rows` rows of `runs` runs. Returns how many entries of `used` are places of `sums`.
     """
     found = 0
     width = labels.shape[1]
-    runs = -(-width // RUN_PX)
-    for run in range(first * runs, last * runs):
-        # Scattered, since the artwork may have a period of its own.
-        if ((run * 2654435761) >> 13) % every != 0:
-            continue
-        y, x_0 = run // runs, run % runs * RUN_PX
+    across = -(-width // (RUN_PX * runs))
+    for cell in range(first // rows * across, -(-last // rows) * across):
+        # Picked anew in every cell, since the artwork may have a period of its own.
+        picked = _mixed(cell)
+        y_0, x_0 = cell // across * rows, cell % across * runs
+        y = y_0 + np.int64(picked % np.uint64(min(rows, last - y_0)))
+        x_0 += np.int64((picked >> np.uint64(32)) % np.uint64(min(runs, -(-width // RUN_PX) - x_0)))
+        x_0 *= RUN_PX
         last_key = place = np.int64(-1)
         low_red = low_rest = np.int64(0)
         for x in range(x_0, min(x_0 + RUN_PX, width)):
@@ -293,25 +307,28 @@ def _reduced(srgb: Srgb, labels: Labels, finishes: int, step: int, *, threads: i
     return light, share
 
 
-def _halved(fine: Float32s) -> Float32s:
+def _halved(fine: Float32s, *, threads: int) -> Float32s:
     height, width, planes = fine.shape
     out = np.empty((-(-height // 2), -(-width // 2), planes), dtype=np.float32)
-    _halve(fine, out)
+    flat, small = fine.reshape(height, -1), out.reshape(len(out), -1)
+    run_all(lambda first, last: _halve(flat, planes, first, last, small), row_strips(len(out), 64), threads)
     return out
 
 
 def _colours(srgb: Srgb, labels: Labels, clusters: Labels, finishes: int, *, threads: int) -> dict[str, Any]:
     height, width = labels.shape
     every = max(1, height * width // COUNTED_PX)
+    rows = min(every, round(math.sqrt(every * RUN_PX)))  # of a cell about as high as it is wide
+    runs = every // rows
     # A fixed split, so that clusters beyond SLOTS are joined alike on any number of threads.
-    strips = row_strips(height, max(1, -(-height // 2)))
+    strips = row_strips(height, rows * max(1, -(-height // (2 * rows))))
     parts: dict[int, npt.NDArray[np.int64]] = {}
 
     def work(i: int, first: int, last: int) -> None:
         places = BINS * finishes * SLOTS
         sums, owners = np.zeros((places, 2), dtype=np.int64), np.zeros(places, dtype=np.uint8)
         used = np.empty(places, dtype=np.int32)
-        found = _count_rows(srgb, labels, clusters, finishes, every, first, last, sums, owners, used)
+        found = _count_rows(srgb, labels, clusters, finishes, rows, runs, first, last, sums, owners, used)
         parts[i] = _rows(sums, owners, used[:found])
 
     run_all(work, [(i, first, last) for i, (first, last) in enumerate(strips)], threads)

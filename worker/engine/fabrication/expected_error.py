@@ -1,0 +1,281 @@
+"""The expected error of the made board: layers land somewhere within their tolerances, not where they are drawn.
+
+Mask and legend are shifted many times against the copper, and each outcome is compared with the artwork as the score
+compares the nominal board: CIEDE2000 pixel by pixel, and S-CIELAB from the viewing distance. To take a second, not a
+minute, both look at an even lattice of pixels, and S-CIELAB at a picture of limited size: so the nominal board is
+scored here too, in the same way, and the figures are meant to be compared with each other.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+from worker.engine.arrays import Float32s, Floats, Srgb, check_array
+from worker.engine.colorimetry import SRGB_TO_LINEAR, lab_to_xyz, linear_rgb_to_xyz, srgb_to_lab
+from worker.engine.difference import ciede2000
+from worker.engine.fabrication.planes import (
+    BOARD,
+    COPPER,
+    HATCHED,
+    LEGEND,
+    NO_FINISH,
+    OPENING,
+    LayerPlanes,
+    Stack,
+    finish_by_layers,
+)
+from worker.engine.fabrication.shifts import Shift, directed_shifts, drawn_shifts
+from worker.engine.fabrication.stack_colours import stack_lab, stack_name
+from worker.engine.threads import row_strips, run_all
+from worker.engine.vision import SeenPicture, pixels_per_degree, see, seen_difference, working_step
+from worker.fab_profile import FabProfile
+
+DRAWS = 8
+_MOST_BLOCKS = 250_000
+_MOST_SAMPLES = 6_000_000
+_MOST_PIXELS = 200_000
+_STRIP = 16
+NOMINAL = Shift(solder_mask_px=(0, 0), legend_px=(0, 0))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShiftError:
+    """Mean difference from the artwork where the layers landed so."""
+
+    shift: Shift
+    ciede2000: float
+    s_cielab: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExpectedError:
+    """Errors over the tolerance.
+
+    nominal : nothing shifted. directed : the whole tolerance in eight directions. drawn : at random within it.
+    stand_ins : stacks that shifts uncover and that the profile has no finish for, by name: they were scored in the
+    colour of the finish with the nearest layers. block_px, sample_px : sides of S-CIELAB's blocks and of the lattice.
+    """
+
+    nominal: ShiftError
+    directed: tuple[ShiftError, ...]
+    drawn: tuple[ShiftError, ...]
+    stand_ins: tuple[str, ...]
+    block_px: int
+    sample_px: int
+
+    @property
+    def mean(self) -> tuple[float, float]:
+        """Expected CIEDE2000 and S-CIELAB: the mean of the drawn shifts."""
+        n = len(self.drawn)
+        return sum(error.ciede2000 for error in self.drawn) / n, sum(error.s_cielab for error in self.drawn) / n
+
+    @property
+    def worst(self) -> ShiftError:
+        """The shift of the largest S-CIELAB; `shifts.shifted_labels` gives its picture."""
+        return max((*self.directed, *self.drawn), key=lambda error: error.s_cielab)
+
+
+def expected_error(
+    planes: LayerPlanes,
+    fab: FabProfile,
+    colours_lab: Floats,
+    srgb: Srgb,
+    *,
+    viewing_distance_mm: float,
+    rng: np.random.Generator,
+    draws: int = DRAWS,
+    threads: int = 1,
+) -> ExpectedError:
+    """Errors of the board against its artwork, over shifts of mask and legend within the fab's tolerances.
+
+    Parameters
+    ----------
+    colours_lab : float64 (n, 3), CIELAB D65/2 degree of the profile's finishes.
+    srgb : uint8 (H, W, 3), encoded sRGB
+        The artwork on the grid of the planes.
+    rng : where the drawn shifts come from. draws : how many, 1 at least.
+    """
+    check_array("srgb", srgb, dtype=np.uint8, shape=(*planes.stack.shape, 3))
+    view = _view(planes, stack_lab(fab, colours_lab), srgb, viewing_distance_mm, threads)
+    directed, drawn = directed_shifts(fab, planes.pitch_um), drawn_shifts(fab, planes.pitch_um, draws, rng)
+    uncovered: set[int] = set()
+
+    def scored(shift: Shift) -> ShiftError:
+        return _score(view, planes.stack, shift, uncovered, threads)
+
+    return ExpectedError(
+        nominal=scored(NOMINAL),
+        directed=tuple(scored(shift) for shift in directed),
+        drawn=tuple(scored(shift) for shift in drawn),
+        stand_ins=_stand_ins(fab, uncovered),
+        block_px=view.block,
+        sample_px=view.step,
+    )
+
+
+def _stand_ins(fab: FabProfile, uncovered: set[int]) -> tuple[str, ...]:
+    table = finish_by_layers(fab)
+    return tuple(stack_name(fab, bits) for bits in sorted(uncovered) if table[bits | BOARD] == NO_FINISH)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _View:
+    """The artwork as it is compared: seen from the distance, and pixel by pixel on a coarse lattice.
+
+    block, step : pixels of a block's side, and from one sample to the next. xyz : float32 (256, 3), of each stack.
+    art : float32 (3, h, w). weights : float32 (h, w), samples on the board. errors : float32 (p, 16), CIEDE2000 of each
+    of 16 stacks from pixels at rows and columns.
+    """
+
+    block: int
+    step: int
+    ppd: float
+    xyz: Float32s
+    art_xyz: Float32s
+    seen: SeenPicture
+    weights: Float32s
+    rows: npt.NDArray[np.int64]
+    columns: npt.NDArray[np.int64]
+    errors: Float32s
+
+
+def _view(planes: LayerPlanes, lab: Floats, srgb: Srgb, distance_mm: float, threads: int) -> _View:
+    height, width = planes.stack.shape
+    full = pixels_per_degree(distance_mm, planes.pitch_um)
+    block = max(working_step(full), math.ceil(math.sqrt(height * width / _MOST_BLOCKS)))
+    step = min(block, max(1, math.ceil(math.sqrt(height * width / _MOST_SAMPLES))))
+    art, weights = _art_blocks(planes.stack, srgb, block, step, threads)
+    coarse = max(1, math.ceil(math.sqrt(height * width / _MOST_PIXELS)))
+    rows, columns = _lattice(planes.stack, coarse)
+    stacks = np.array([_bits(i) for i in range(16)])
+    pixels = srgb_to_lab(srgb[rows, columns])
+    return _View(
+        block=block,
+        step=step,
+        ppd=full / block,
+        xyz=lab_to_xyz(lab).astype(np.float32),
+        art_xyz=art,
+        seen=see(art.copy(), working_ppd=full / block, step=block, threads=threads),
+        weights=weights,
+        rows=rows,
+        columns=columns,
+        errors=np.asarray(ciede2000(pixels[:, None, :], lab[stacks][None, :, :]), dtype=np.float32),
+    )
+
+
+def _bits(number: int) -> int:
+    """The stack of four bits in a row: copper, opening, legend, hatch; on the board."""
+    return BOARD | (number & 7) | (HATCHED if number & 8 else 0)
+
+
+def _lattice(stack: Stack, step: int) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """Rows and columns of an even lattice's pixels on the board."""
+    rows, columns = np.mgrid[step // 2 : stack.shape[0] : step, step // 2 : stack.shape[1] : step]
+    on_board = (stack[rows, columns] & np.uint8(BOARD)) != 0
+    return rows[on_board].astype(np.int64), columns[on_board].astype(np.int64)
+
+
+def _score(view: _View, stack: Stack, shift: Shift, uncovered: set[int], threads: int) -> ShiftError:
+    board = _board_blocks(view, stack, shift, threads)
+    seen = see(board, working_ppd=view.ppd, step=view.block, threads=threads)
+    difference = seen_difference(view.seen, seen, threads=threads)
+    shown = _at_pixels(view, stack, shift)
+    uncovered.update(int(bits) & ~BOARD for bits in {_bits(int(i)) for i in np.unique(shown)})
+    return ShiftError(
+        shift=shift,
+        ciede2000=float(view.errors[np.arange(len(shown)), shown].mean(dtype=np.float64)) if len(shown) else 0.0,
+        s_cielab=float(np.average(difference, weights=view.weights)) if view.weights.any() else 0.0,
+    )
+
+
+def _at_pixels(view: _View, stack: Stack, shift: Shift) -> npt.NDArray[np.int64]:
+    """The stack at each pixel of the coarse lattice, as four bits in a row."""
+    height, width = stack.shape
+
+    def layer(bits: int, moved_px: tuple[int, int]) -> npt.NDArray[np.uint8]:
+        rows = np.clip(view.rows - moved_px[1], 0, height - 1)
+        columns = np.clip(view.columns - moved_px[0], 0, width - 1)
+        return np.asarray(stack[rows, columns] & np.uint8(bits))
+
+    below = layer(COPPER | HATCHED, (0, 0))
+    bits = below | layer(OPENING, shift.solder_mask_px) | layer(LEGEND, shift.legend_px)
+    return (bits & 15).astype(np.int64)
+
+
+assert (COPPER, OPENING, LEGEND, HATCHED) == (1, 2, 4, 8)  # four bits in a row
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _sum_art(stack, srgb, to_linear, block, step, first, last, out, weights):  # type: ignore[no-untyped-def]  # pragma: no cover
+    height, width = stack.shape
+    for i in range(first, last):
+        for k in range(out.shape[2]):
+            red = green = blue = np.float32(0.0)
+            count = on_board = 0
+            for y in range(i * block + step // 2, min((i + 1) * block, height), step):
+                for x in range(k * block + step // 2, min((k + 1) * block, width), step):
+                    red += to_linear[srgb[y, x, 0]]
+                    green += to_linear[srgb[y, x, 1]]
+                    blue += to_linear[srgb[y, x, 2]]
+                    count += 1
+                    on_board += 1 if stack[y, x] & BOARD else 0
+            if count > 0:
+                out[0, i, k], out[1, i, k], out[2, i, k] = red / count, green / count, blue / count
+            weights[i, k] = on_board
+
+
+def _art_blocks(stack: Stack, srgb: Srgb, block: int, step: int, threads: int) -> tuple[Float32s, Float32s]:
+    shape = (-(-stack.shape[0] // block), -(-stack.shape[1] // block))
+    out, weights = np.zeros((3, *shape), dtype=np.float32), np.zeros(shape, dtype=np.float32)
+    run_all(
+        lambda a, b: _sum_art(stack, srgb, SRGB_TO_LINEAR, block, step, a, b, out, weights),
+        row_strips(shape[0], _STRIP),
+        threads,
+    )
+    xyz = linear_rgb_to_xyz(np.moveaxis(out, 0, -1))
+    return np.ascontiguousarray(np.moveaxis(xyz, -1, 0), dtype=np.float32), weights
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _sum_board(stack, xyz, art, block, step, mask_x, mask_y, legend_x, legend_y, first, last, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+    height, width = stack.shape
+    for i in range(first, last):
+        for k in range(out.shape[2]):
+            one = two = three = np.float32(0.0)
+            count = 0
+            for y in range(i * block + step // 2, min((i + 1) * block, height), step):
+                mask_row = stack[min(max(y - mask_y, 0), height - 1)]
+                legend_row = stack[min(max(y - legend_y, 0), height - 1)]
+                for x in range(k * block + step // 2, min((k + 1) * block, width), step):
+                    bits = stack[y, x] & (BOARD | COPPER | HATCHED)
+                    count += 1
+                    if bits & BOARD:
+                        bits |= mask_row[min(max(x - mask_x, 0), width - 1)] & OPENING
+                        bits |= legend_row[min(max(x - legend_x, 0), width - 1)] & LEGEND
+                        one += xyz[bits, 0]
+                        two += xyz[bits, 1]
+                        three += xyz[bits, 2]
+                    else:
+                        one += art[0, i, k]
+                        two += art[1, i, k]
+                        three += art[2, i, k]
+            if count > 0:
+                out[0, i, k], out[1, i, k], out[2, i, k] = one / count, two / count, three / count
+            else:
+                out[0, i, k], out[1, i, k], out[2, i, k] = art[0, i, k], art[1, i, k], art[2, i, k]
+
+
+def _board_blocks(view: _View, stack: Stack, shift: Shift, threads: int) -> Float32s:
+    out = np.empty_like(view.art_xyz)
+    mask, legend = shift.solder_mask_px, shift.legend_px
+    run_all(
+        lambda a, b: _sum_board(stack, view.xyz, view.art_xyz, view.block, view.step, *mask, *legend, a, b, out),
+        row_strips(out.shape[1], _STRIP),
+        threads,
+    )
+    return out

@@ -127,111 +127,174 @@ def unpack(bits: Bits, frame: Frame) -> npt.NDArray[np.bool_]:
     return np.unpackbits(little, axis=1, bitorder="little", count=frame.width_px).view(np.bool_)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def _widen(row, spare, dilate):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
     """spare = row combined with itself shifted one pixel to either side, without the middle."""
     n = row.shape[0]
-    for j in range(1, n - 1):
-        left = (row[j] << _ONE) | (row[j - 1] >> _TOP)
-        right = (row[j] >> _ONE) | (row[j + 1] << _TOP)
-        spare[j] = (left | right) if dilate else (left & right)
-    edge = row[0]
-    left = (edge << _ONE) | (edge & _ONE)
-    right = (edge >> _ONE) | (row[1] << _TOP)
+    if dilate:
+        for j in range(1, n - 1):
+            spare[j] = (row[j] << _ONE) | (row[j - 1] >> _TOP) | (row[j] >> _ONE) | (row[j + 1] << _TOP)
+    else:
+        for j in range(1, n - 1):
+            spare[j] = ((row[j] << _ONE) | (row[j - 1] >> _TOP)) & ((row[j] >> _ONE) | (row[j + 1] << _TOP))
+    # Beyond its ends the row goes on as at its outermost pixels. What is wrong by that stays in the outermost words.
+    head, tail = row[0], row[n - 1]
+    left, right = (head << _ONE) | (head & _ONE), (head >> _ONE) | (row[min(1, n - 1)] << _TOP)
     spare[0] = (left | right) if dilate else (left & right)
-    edge = row[n - 1]
-    left = (edge << _ONE) | (row[n - 2] >> _TOP)
-    right = (edge >> _ONE) | (edge & (_ONE << _TOP))
-    spare[n - 1] = (left | right) if dilate else (left & right)
+    if n > 1:
+        left, right = (tail << _ONE) | (row[n - 2] >> _TOP), (tail >> _ONE) | (tail & (_ONE << _TOP))
+        spare[n - 1] = (left | right) if dilate else (left & right)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _reach(source, half, odd, dilate, first, last, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    """Erosion, or dilation by the mirrored disc, of rows first..last: see `erode` and `dilate`."""
-    height, words = source.shape
-    far = half.shape[0] - 1
-    steps = half[0]
+def _reach(source, half, odd, dilate, active, first, last, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Erosion, or dilation by the mirrored disc, of one strip's active words: see `erode` and `dilate`."""
+    words = source.shape[1]
+    flags = active[first // _STRIP]
     for y in range(first, last):
-        for j in range(words):
-            out[y, j] = np.uint64(0) if dilate else _ONES
-    here = np.empty(words, dtype=np.uint64)
-    spare = np.empty(words, dtype=np.uint64)
-    below = far if odd else far + 1
-    top, bottom = first - below, last + below
-    for r in range(top, bottom):
-        row = source[min(max(r, 0), height - 1)]
+        out[y, :] = np.uint64(0)
+    j = 0
+    while j < words:
+        if flags[j] == 0:
+            j += 1
+            continue
+        begin = j
+        while j < words and flags[j] != 0:
+            j += 1
+        _reach_words(source, half, odd, dilate, begin, j, first, last, out)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _reach_words(source, half, odd, dilate, begin, end, first, last, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+    height, words = source.shape
+    low, high = max(begin - 1, 0), min(end + 1, words)
+    off, n = begin - low, end - begin
+    far = half.shape[0] - 1
+    nothing = np.uint64(0) if dilate else _ONES
+    if not dilate:
+        for y in range(first, last):
+            out[y, begin:end] = _ONES
+    here = np.empty(high - low, dtype=np.uint64)
+    spare = np.empty(high - low, dtype=np.uint64)
+    beyond = far if odd else far + 1
+    for r in range(first - beyond, last + beyond):
+        row = source[min(max(r, 0), height - 1), low:high]
         # An empty row adds nothing to a dilation, a full one nothing to an erosion.
-        nothing = np.uint64(0) if dilate else _ONES
         mixed = np.uint64(0)
-        for j in range(words):
+        for j in range(row.shape[0]):
             mixed |= row[j] ^ nothing
         if mixed == np.uint64(0):
             continue
-        if odd:
-            for j in range(words):
-                here[j] = row[j]
-        elif dilate:
-            for j in range(words - 1):
-                here[j] = row[j] | (row[j] >> _ONE) | (row[j + 1] << _TOP)
-            here[words - 1] = row[words - 1] | (row[words - 1] >> _ONE) | (row[words - 1] & (_ONE << _TOP))
-        else:
-            for j in range(1, words):
-                here[j] = row[j] & ((row[j] << _ONE) | (row[j - 1] >> _TOP))
-            here[0] = row[0] & ((row[0] << _ONE) | (row[0] & _ONE))
-        for w in range(steps + 1):
+        here[:] = row
+        if not odd:
+            if dilate:
+                for j in range(row.shape[0] - 1):
+                    here[j] = row[j] | (row[j] >> _ONE) | (row[j + 1] << _TOP)
+                here[row.shape[0] - 1] |= row[row.shape[0] - 1] >> _ONE
+            else:
+                here[0] = row[0] & ((row[0] << _ONE) | (row[0] & _ONE))
+                for j in range(1, row.shape[0]):
+                    here[j] = row[j] & ((row[j] << _ONE) | (row[j - 1] >> _TOP))
+        for w in range(half[0] + 1):
             if w > 0:
                 _widen(here, spare, dilate)
                 if w == 1 and odd:
-                    for j in range(words):
-                        here[j] = (here[j] | spare[j]) if dilate else (here[j] & spare[j])
+                    if dilate:
+                        for j in range(here.shape[0]):
+                            here[j] |= spare[j]
+                    else:
+                        for j in range(here.shape[0]):
+                            here[j] &= spare[j]
                 else:
                     here, spare = spare, here
             for d in range(far, -1, -1):
                 if half[d] != w:
                     continue
                 # Rows of the disc at +d and, mirrored, at -d (-d-1 where the disc's middle is a corner).
-                one = r - d if not dilate else r + d
-                other = r + d if not dilate else r - d
+                one = r + d if dilate else r - d
+                other = r - d if dilate else r + d
                 if not odd:
-                    other = other + 1 if not dilate else other - 1
-                if first <= one < last:
-                    target = out[one]
+                    other += -1 if dilate else 1
+                for turn in range(2):
+                    y = one if turn == 0 else other
+                    if y < first or y >= last or (turn == 1 and other == one):
+                        continue
+                    target = out[y, begin:end]
                     if dilate:
-                        for j in range(words):
-                            target[j] |= here[j]
+                        for j in range(n):
+                            target[j] |= here[off + j]
                     else:
-                        for j in range(words):
-                            target[j] &= here[j]
-                if other != one and first <= other < last:
-                    target = out[other]
-                    if dilate:
-                        for j in range(words):
-                            target[j] |= here[j]
-                    else:
-                        for j in range(words):
-                            target[j] &= here[j]
+                        for j in range(n):
+                            target[j] &= here[off + j]
 
 
-def _run(source: Bits, shape: Disc, grow: bool, threads: int) -> Bits:
-    out = np.empty_like(source)
-    calls = row_strips(source.shape[0], _STRIP)
-    run_all(lambda a, b: _reach(source, shape.half_px, shape.odd, grow, a, b, out), calls, threads)
+Region = npt.NDArray[np.uint8]
+"""uint8 (strips, words): 1 for blocks of 64 rows by one word that are worked on. Elsewhere results are empty."""
+
+
+def everywhere(shape: tuple[int, int]) -> Region:
+    """The region of a whole plane of this shape."""
+    return np.ones((-(-shape[0] // _STRIP), shape[1]), dtype=np.uint8)
+
+
+def region_of(bits: Bits, blocks: int) -> Region:
+    """Blocks that hold a set bit, and `blocks` more to every side."""
+    rows, words = bits.shape
+    strips = -(-rows // _STRIP)
+    out = np.zeros((strips, words), dtype=np.uint8)
+    _flag(bits, out)
+    for _ in range(blocks):
+        wide = out.copy()
+        wide[1:] |= out[:-1]
+        wide[:-1] |= out[1:]
+        out = wide.copy()
+        out[:, 1:] |= wide[:, :-1]
+        out[:, :-1] |= wide[:, 1:]
     return out
 
 
-def erode(source: Bits, shape: Disc, *, threads: int = 1) -> Bits:
+def wider(region: Region) -> Region:
+    """The region and one block more to every side."""
+    wide = region.copy()
+    wide[1:] |= region[:-1]
+    wide[:-1] |= region[1:]
+    out = wide.copy()
+    out[:, 1:] |= wide[:, :-1]
+    out[:, :-1] |= wide[:, 1:]
+    return out
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _flag(bits, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    for y in range(bits.shape[0]):
+        row = out[y // _STRIP]
+        for j in range(bits.shape[1]):
+            if bits[y, j] != np.uint64(0):
+                row[j] = 1
+
+
+def _run(source: Bits, shape: Disc, grow: bool, region: Region | None, threads: int) -> Bits:
+    out = np.empty_like(source)
+    active = everywhere(source.shape) if region is None else region
+    calls = row_strips(source.shape[0], _STRIP)
+    run_all(lambda a, b: _reach(source, shape.half_px, shape.odd, grow, active, a, b, out), calls, threads)
+    return out
+
+
+def erode(source: Bits, shape: Disc, *, region: Region | None = None, threads: int = 1) -> Bits:
     """Where the whole disc lies in the plane. Beyond the pad the plane goes on as at its edge."""
-    return _run(source, shape, False, threads)
+    return _run(source, shape, False, region, threads)
 
 
-def dilate(source: Bits, shape: Disc, *, threads: int = 1) -> Bits:
+def dilate(source: Bits, shape: Disc, *, region: Region | None = None, threads: int = 1) -> Bits:
     """What discs around the plane's pixels cover: after `erode` by the same disc, the opening."""
-    return _run(source, shape, True, threads)
+    return _run(source, shape, True, region, threads)
 
 
-def opened(source: Bits, shape: Disc, *, threads: int = 1) -> Bits:
-    """What the discs that lie in the plane cover."""
-    return dilate(erode(source, shape, threads=threads), shape, threads=threads)
+def opened(source: Bits, shape: Disc, *, region: Region | None = None, threads: int = 1) -> Bits:
+    """What the discs that lie in the plane cover. Discs must be no wider than a block."""
+    around = None if region is None else wider(region)
+    return dilate(erode(source, shape, region=around, threads=threads), shape, region=region, threads=threads)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -1,0 +1,233 @@
+"""The board as one packed plane per finish, and the profile's rules on them: what the repair works on.
+
+The planes are an exact partition of the board at all times: a pixel is only ever moved from one finish to another. So
+whatever a repair does, every pixel shows a finish that the profile has.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from worker.engine.arrays import OUTSIDE, Labels
+from worker.engine.difference import ciede2000
+from worker.engine.fabrication.bit_morphology import (
+    Bits,
+    Disc,
+    Frame,
+    Region,
+    corner_touches,
+    dilate,
+    disc,
+    disc_within,
+    frame_for,
+    opened,
+    pack,
+    unpack,
+)
+from worker.engine.fabrication.planes import COPPER, FREE_COPPER, LEGEND, OPENING, planes_of
+from worker.engine.fabrication.width_rules import CORNER_TOLERANCE, WidthRule, limit_px, width_rules
+from worker.fab_profile import FabProfile
+
+CROSS = disc_within(1.0)
+SQUARE = disc_within(1.5)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FinishRule:
+    """A width rule by finishes. part, spare, rest : the finishes that are in the part, that are spare, and others."""
+
+    rule: WidthRule
+    diameter_px: int
+    part: tuple[int, ...]
+    spare: tuple[int, ...]
+    rest: tuple[int, ...]
+
+    @property
+    def disc(self) -> Disc:
+        return disc(self.diameter_px)
+
+    @property
+    def others(self) -> tuple[int, ...]:
+        """Finishes that a pixel of the part can go to."""
+        return self.rest + self.spare
+
+
+class Partition:
+    """One packed plane per finish, `planes` uint64 (finishes, rows, words), and `outside`, what is off the board."""
+
+    def __init__(
+        self, labels: Labels, fab: FabProfile, lab: npt.NDArray[np.float64], *, pitch_um: float, threads: int
+    ) -> None:
+        count = len(fab.finishes)
+        self.fab, self.threads, self.pitch_um = fab, threads, pitch_um
+        numbers = np.arange(count, dtype=np.uint8)[None]
+        bits = [int(stack) for stack in planes_of(numbers, fab, pitch_um=pitch_um).stack[0]]
+        self.legend = tuple(i for i in range(count) if bits[i] & LEGEND)
+        self.open = tuple(i for i in range(count) if bits[i] & OPENING)
+        self.plain = tuple(i for i in range(count) if not bits[i] & (LEGEND | OPENING))
+        self.copper = tuple(i for i in range(count) if bits[i] & COPPER)
+        self.free = tuple(i for i in range(count) if bits[i] & FREE_COPPER)
+        self.clearance_px = limit_px(fab.limits["legend", "clearance_mm"].value_mm, pitch_um)
+        self.rules = _finish_rules(fab, bits, pitch_um)
+        widest = max([self.clearance_px, *(rule.diameter_px for rule in self.rules)])
+        self.frame: Frame = frame_for(*labels.shape, largest_px=3 * widest)
+        self.distance = ciede2000(lab[:, None], lab[None])
+        self.planes = np.stack([self._pack(labels, i) for i in range(count)])
+        self.outside = pack(labels, _one(OUTSIDE), self.frame, outside=True, threads=threads)
+
+    def _pack(self, labels: Labels, finish: int) -> Bits:
+        return pack(labels, _one(finish), self.frame, outside=False, threads=self.threads)
+
+    @property
+    def count(self) -> int:
+        return len(self.planes)
+
+    def empty(self) -> Bits:
+        return np.zeros(self.frame.shape, dtype=np.uint64)
+
+    def union(self, finishes: Sequence[int]) -> Bits:
+        """Pixels of any of these finishes."""
+        if not finishes:
+            return self.empty()
+        out = self.planes[finishes[0]].copy()
+        for i in finishes[1:]:
+            out |= self.planes[i]
+        return out
+
+    def move(self, where: Bits, finish: int) -> None:
+        """Give these pixels, all on the board, to a finish."""
+        keep = ~where
+        for i in range(self.count):
+            if i != finish:
+                self.planes[i] &= keep
+        self.planes[finish] |= where
+
+    def take_back(self, where: Bits, saved: npt.NDArray[np.uint64]) -> None:
+        """Make these pixels what they were in `saved`."""
+        keep = ~where
+        for i in range(self.count):
+            self.planes[i] &= keep
+            self.planes[i] |= saved[i] & where
+
+    def space(self, rule: FinishRule, region: Region | None) -> tuple[Bits, Bits]:
+        """The rule's part, and where its discs may lie."""
+        part = self.union(rule.part)
+        spare = self.union(rule.spare)
+        spare |= self.outside
+        if rule.rule.spare_reach_px and rule.spare:
+            reach = disc_within(rule.rule.spare_reach_px)
+            spare = dilate(spare, reach, region=region, threads=self.threads)
+        spare |= part
+        return part, spare
+
+    def covered(self, space: Bits, diameter_px: int, region: Region | None) -> Bits:
+        """What discs of this diameter cover, and square corners beside it."""
+        cover = opened(space, disc(diameter_px), region=region, threads=self.threads)
+        tolerance = disc_within(CORNER_TOLERANCE * diameter_px / 2.0)
+        return dilate(cover, tolerance, region=region, threads=self.threads)
+
+    def thin(self, rule: FinishRule, region: Region | None = None) -> Bits:
+        """Pixels of the part that break the rule."""
+        part, space = self.space(rule, region)
+        return self.thin_of(rule, part, space, region)
+
+    def thin_of(self, rule: FinishRule, part: Bits, space: Bits, region: Region | None) -> Bits:
+        cover = self.covered(space, rule.diameter_px, region)
+        np.invert(cover, out=cover)
+        cover &= part
+        return _inside(cover, region)
+
+    def too_near(self, region: Region | None = None) -> Bits:
+        """Legend within the clearance of an opening."""
+        if not self.legend or not self.open:
+            return self.empty()
+        near = dilate(self.union(self.open), disc_within(self.clearance_px), region=region, threads=self.threads)
+        near &= self.union(self.legend)
+        return near
+
+    def touches(self, region: Region | None = None) -> Bits:
+        """All four pixels of every corner touch of a layer."""
+        out = self.empty()
+        board = ~self.outside
+        for finishes, known in (
+            (self.open, board),
+            (self.legend, board),
+            (self.copper, board & ~self.union(self.free)),
+        ):
+            if finishes:
+                out |= corner_touches(self.union(finishes), known, threads=self.threads)
+        if not out.any():
+            return out
+        block = out | shifted(out, 1, 0)
+        block |= shifted(block, 0, 1)
+        return _inside(block, region)
+
+    def faults(self, region: Region | None = None) -> Bits:
+        """Every pixel that breaks a rule."""
+        out = self.too_near(region)
+        out |= self.touches(region)
+        for rule in self.rules:
+            out |= self.thin(rule, region)
+        return out
+
+    def labels(self) -> Labels:
+        """uint8 (H, W): each pixel's finish, OUTSIDE off the board."""
+        out = np.full((self.frame.height_px, self.frame.width_px), OUTSIDE, dtype=np.uint8)
+        for i in range(self.count):
+            np.copyto(out, np.uint8(i), where=unpack(self.planes[i], self.frame))
+        return out
+
+    def nearest_plain(self, finish: int) -> int:
+        """The finish without legend and opening that looks most like this one."""
+        return min(self.plain, key=lambda other: self.distance[finish, other])
+
+
+def _one(value: int) -> npt.NDArray[np.uint8]:
+    table = np.zeros(256, dtype=np.uint8)
+    table[value] = 1
+    return table
+
+
+def _inside(bits: Bits, region: Region | None) -> Bits:
+    if region is not None:
+        rows = np.repeat(region, 64, axis=0)[: bits.shape[0]]
+        bits *= rows
+    return bits
+
+
+def _finish_rules(fab: FabProfile, bits: Sequence[int], pitch_um: float) -> tuple[FinishRule, ...]:
+    """The rules that can be broken: something is in the part, and something is neither in it nor spare."""
+    out: dict[tuple[object, ...], FinishRule] = {}
+    for rule in width_rules(fab, pitch_um, chosen=False):
+        part = tuple(i for i, stack in enumerate(bits) if rule.part(stack))
+        spare = tuple(i for i, stack in enumerate(bits) if i not in part and rule.spare(stack))
+        rest = tuple(i for i in range(len(bits)) if i not in part and i not in spare)
+        if part and rest and rule.diameter_px > 1:
+            key = (part, spare, rule.diameter_px, rule.spare_reach_px)
+            out.setdefault(
+                key, FinishRule(rule=rule, diameter_px=rule.diameter_px, part=part, spare=spare, rest=rest)
+            )
+    return tuple(out.values())
+
+
+def shifted(bits: Bits, right: int, down: int) -> Bits:
+    """The plane moved by one pixel, or none, to the right (-1: left) and down (-1: up)."""
+    out = bits
+    if right == 1:
+        out = bits << np.uint64(1)
+        out[:, 1:] |= bits[:, :-1] >> np.uint64(63)
+    elif right == -1:
+        out = bits >> np.uint64(1)
+        out[:, :-1] |= bits[:, 1:] << np.uint64(63)
+    if down:
+        moved = np.zeros_like(out)
+        if down == 1:
+            moved[1:] = out[:-1]
+        else:
+            moved[:-1] = out[1:]
+        out = moved
+    return out

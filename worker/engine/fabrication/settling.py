@@ -1,0 +1,159 @@
+"""What is left after widening: at each place the cheapest of several changes that leaves nothing wrong there.
+
+Places are where faults lie, with as much around them as a change may reach. A change is tried at all places at once;
+each place keeps the one that leaves fewest faults, and of these the one that takes least from the look, by the
+CIEDE2000 between the finish that was asked for and the one that is shown, summed over its pixels.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+from worker.engine.fabrication.bit_morphology import Bits, Region, dilate, disc, region_of
+from worker.engine.fabrication.bit_parts import Parts, chosen_parts, connected_parts, pixels_in_parts, run_mask
+from worker.engine.fabrication.clearance import keep_clear
+from worker.engine.fabrication.partition import FinishRule, Partition
+from worker.engine.fabrication.widening import fill, grown, joining
+
+_FAULT_PRICE = 400.0
+"""What a faulty pixel that stays costs: more than any change of its surroundings."""
+
+_CUT_PRICE = 200.0
+"""What it costs more to change a pixel of a piece that holds two parts together."""
+
+Change = Callable[[Partition, Bits, Region], None]
+
+
+def fill_thin(board: Partition, faults: Bits, region: Region) -> None:
+    """Thin parts go to their neighbours, rule by rule."""
+    keep_clear(board, region)
+    for rule in board.rules:
+        thin = board.thin(rule, region)
+        if thin.any():
+            fill(board, thin, rule.others, rule.diameter_px)
+
+
+def grow_joints(board: Partition, faults: Bits, region: Region) -> None:
+    """Thin pieces that hold parts together grow, whatever that makes too thin; all else goes."""
+    for rule in board.rules:
+        part, space = board.space(rule, region)
+        joints = joining(board, board.thin_of(rule, part, space, region), space & ~board.outside)
+        if joints.any():
+            wish = grown(board, rule, joints, space, 1, region) & ~board.outside
+            fill(board, wish, rule.part, 2 * rule.diameter_px)
+    fill_thin(board, faults, region)
+
+
+def grow_thin(board: Partition, faults: Bits, region: Region) -> None:
+    """Thin parts grow, whatever that makes too thin, and that goes."""
+    for rule in board.rules:
+        part, space = board.space(rule, region)
+        thin = board.thin_of(rule, part, space, region)
+        if thin.any():
+            wish = grown(board, rule, thin, space, 1, region) & ~board.outside
+            fill(board, wish, rule.part, 2 * rule.diameter_px)
+    fill_thin(board, faults, region)
+
+
+def _blot(finish: int, diameter_px: int) -> Change:
+    def change(board: Partition, faults: Bits, region: Region) -> None:
+        where = dilate(faults, disc(diameter_px), region=region, threads=board.threads)
+        board.move(where & ~board.outside, finish)
+
+    return change
+
+
+def _changes(board: Partition, turn: int) -> Iterator[Change]:
+    yield fill_thin
+    yield grow_joints
+    yield grow_thin
+    if turn > 0:
+        widest = max(rule.diameter_px for rule in board.rules)
+        for finish in range(board.count):
+            yield _blot(finish, max(1, widest // 2))
+            yield _blot(finish, widest)
+
+
+def settle(board: Partition, wanted: npt.NDArray[np.uint64], region: Region, *, turns: int) -> Bits:
+    """Mend what is wrong in the region as far as it goes; the faults that are left.
+
+    wanted : uint64 (finishes, rows, words), the planes as they were asked for.
+    """
+    faults = board.faults(region)
+    for turn in range(turns):
+        if not faults.any():
+            break
+        region = region_of(faults, 1)
+        reach = 2 * max(rule.diameter_px for rule in board.rules) + 1
+        places = connected_parts(dilate(faults, disc(min(reach, 63)), threads=board.threads), corners=True)
+        before = board.planes
+        chosen = before.copy()
+        best = _FAULT_PRICE * pixels_in_parts(faults, places)
+        joints = [_joints(board, rule, region) for rule in board.rules]
+        for change in _changes(board, turn):
+            board.planes = before.copy()
+            change(board, faults, region)
+            cost = _costs(places, before, board.planes, wanted, board.distance)
+            cost += _FAULT_PRICE * pixels_in_parts(board.faults(region), places)
+            for rule, bits in zip(board.rules, joints, strict=True):
+                if bits.any():
+                    cost += _CUT_PRICE * pixels_in_parts(bits & ~board.union(rule.part + rule.spare), places)
+            better = cost < best
+            if better.any():
+                best[better] = cost[better]
+                where = chosen_parts(places, better, faults.shape, threads=board.threads)
+                chosen = (chosen & ~where) | (board.planes & where)
+        board.planes = chosen
+        left = board.faults(region)
+        if np.array_equal(left, faults):
+            break
+        faults = left
+    return faults
+
+
+def _joints(board: Partition, rule: FinishRule, region: Region) -> Bits:
+    part, space = board.space(rule, region)
+    return joining(board, board.thin_of(rule, part, space, region), space & ~board.outside)
+
+
+def _costs(
+    places: Parts,
+    before: npt.NDArray[np.uint64],
+    after: npt.NDArray[np.uint64],
+    wanted: npt.NDArray[np.uint64],
+    distance: npt.NDArray[np.float64],
+) -> npt.NDArray[np.float64]:
+    out = np.zeros(places.count)
+    _sum_costs(places.first_run, places.starts, places.ends, places.part, before, after, wanted, distance, out)
+    return out
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _sum_costs(first_run, starts, ends, part, before, after, wanted, distance, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """What the changed pixels of each place cost more than they did."""
+    count = before.shape[0]
+    for y in range(first_run.shape[0] - 1):
+        for i in range(first_run[y], first_run[y + 1]):
+            for j in range(starts[i] >> 6, (ends[i] + 63) >> 6):
+                changed = np.uint64(0)
+                for f in range(count):
+                    changed |= before[f, y, j] ^ after[f, y, j]
+                changed &= run_mask(starts[i], ends[i], j)
+                if changed == np.uint64(0):
+                    continue
+                for w in range(count):
+                    asked = changed & wanted[w, y, j]
+                    if asked == np.uint64(0):
+                        continue
+                    for f in range(count):
+                        for sign in range(2):
+                            bits = asked & (after[f, y, j] if sign == 0 else before[f, y, j])
+                            pixels = 0
+                            while bits != np.uint64(0):
+                                bits &= bits - np.uint64(1)
+                                pixels += 1
+                            out[part[i]] += (distance[w, f] if sign == 0 else -distance[w, f]) * pixels

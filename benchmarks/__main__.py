@@ -11,7 +11,7 @@ import os
 import tempfile
 from pathlib import Path
 
-from benchmarks import command_line, dithering, file_paths, large_artwork, nearest_finish
+from benchmarks import command_line, dithering, fabrication, file_paths, large_artwork, nearest_finish
 from benchmarks.row import Row, at_most, print_table
 
 
@@ -45,7 +45,7 @@ def main() -> int:
     rows: list[Row] = []
     with tempfile.TemporaryDirectory(prefix="maskwright-bench-") as name:
         folder = Path(name)
-        for run in (nearest_finish.rows, dithering.rows, file_paths.rows, command_line.rows):
+        for run in (nearest_finish.rows, dithering.rows, file_paths.rows, command_line.rows, fabrication.rows):
             rows += run(folder)
         if not quick:
             rows += large_artwork.rows(folder)

@@ -29,7 +29,7 @@ from worker.engine.fabrication.bit_morphology import (
     unpack,
 )
 from worker.engine.fabrication.planes import COPPER, FREE_COPPER, LEGEND, OPENING, planes_of
-from worker.engine.fabrication.width_rules import CORNER_TOLERANCE, WidthRule, limit_px, width_rules
+from worker.engine.fabrication.width_rules import CORNER_TOLERANCE, WidthRule, edge_px, limit_px, width_rules
 from worker.fab_profile import FabProfile
 
 CROSS = disc_within(1.0)
@@ -78,6 +78,7 @@ class Partition:
         self.distance = ciede2000(lab[:, None], lab[None])
         self.planes = np.stack([self._pack(labels, i) for i in range(count)])
         self.outside = pack(labels, _one(OUTSIDE), self.frame, outside=True, threads=threads)
+        self.bands = self._bands()
 
     def _pack(self, labels: Labels, finish: int) -> Bits:
         return pack(labels, _one(finish), self.frame, outside=False, threads=self.threads)
@@ -88,6 +89,36 @@ class Partition:
 
     def empty(self) -> Bits:
         return np.zeros(self.frame.shape, dtype=np.uint64)
+
+    def _bands(self) -> list[tuple[tuple[int, ...], Bits]]:
+        """For copper, openings and legend: their finishes, and the pixels of the board too near to its edge for them.
+
+        Empty where the profile has no finish that may stand there.
+        """
+        out = []
+        self.edge_safe = tuple(i for i in self.plain if i not in self.copper)
+        for finishes, key in ((self.copper, "routed_mm"), (self.open, "mask_mm"), (self.legend, "legend_mm")):
+            limit = self.fab.limits.get(("edge", key))
+            if self.edge_safe and limit is not None and limit.value_mm > 0.0 and finishes:
+                reach = disc_within(edge_px(limit.value_mm, self.pitch_um))
+                band = dilate(self.outside, reach, region=None, threads=self.threads) & ~self.outside
+                out.append((finishes, band))
+        return out
+
+    def too_far_out(self) -> Bits:
+        """Copper, openings and legend too near to the board's edge."""
+        out = self.empty()
+        for finishes, band in self.bands:
+            out |= self.union(finishes) & band
+        return out
+
+    def keep_from_edge(self) -> None:
+        """Give what is too near to the board's edge to the finish most like it that may stand there."""
+        for finishes, band in self.bands:
+            for finish in finishes:
+                where = band & self.planes[finish]
+                if where.any():
+                    self.move(where, min(self.edge_safe, key=lambda i: self.distance[finish, i]))  # noqa: B023
 
     def union(self, finishes: Sequence[int]) -> Bits:
         """Pixels of any of these finishes."""
@@ -170,6 +201,7 @@ class Partition:
         """Every pixel that breaks a rule."""
         out = self.too_near(region)
         out |= self.touches(region)
+        out |= self.too_far_out()
         for rule in self.rules:
             out |= self.thin(rule, region)
         return out

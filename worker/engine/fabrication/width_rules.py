@@ -62,6 +62,11 @@ def limit_px(limit_mm: float, pitch_um: float) -> int:
     return max(1, math.ceil(limit_mm * 1000.0 / pitch_um - 1e-6))
 
 
+def edge_px(limit_mm: float, pitch_um: float) -> int:
+    """How far from the first pixel off the board a pixel's centre may not lie: 0.3 mm free of copper are that many."""
+    return limit_px(limit_mm, pitch_um)
+
+
 def _nothing(bits: int) -> bool:
     return False
 

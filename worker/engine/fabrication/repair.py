@@ -1,0 +1,106 @@
+"""Layers that the fab can make, from layers that it can't: at the least cost to the look.
+
+First thin parts: given up, or widened to the limit where there is room. Then legend and openings are parted. Where
+something is wrong still, each place takes the cheapest of several changes that leaves nothing wrong there. What no change
+could mend goes one way: one finish, under mask and without legend, grows over it. So it ends, with no fault left: that
+finish covers more in every turn, and a board all of one finish breaks no rule.
+
+The planes are handed on, not labels: copper that nobody sees is chosen last, so that no limit of copper is broken.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from worker.engine.fabrication.bit_morphology import Bits, dilate, disc, region_of
+from worker.engine.fabrication.clearance import keep_clear, swap_narrow, swap_strips
+from worker.engine.fabrication.limits import LimitReport, measure_limits
+from worker.engine.fabrication.partition import Partition
+from worker.engine.fabrication.planes import LayerPlanes, seen_labels
+from worker.engine.fabrication.settling import settle
+from worker.engine.fabrication.unseen_copper import with_makeable_copper
+from worker.engine.fabrication.widening import give_up, widen
+from worker.fab_profile import FabProfile
+
+_TURNS = 8
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Repaired:
+    """planes : the layers. changed : bool (H, W), pixels that show another finish than before. left : what is measured
+    on the planes; nothing, unless the profile has no finish that could mend it."""
+
+    planes: LayerPlanes
+    changed: npt.NDArray[np.bool_]
+    left: LimitReport
+
+
+def repair(planes: LayerPlanes, fab: FabProfile, lab: npt.NDArray[np.float64], *, threads: int = 1) -> Repaired:
+    """Mend every limit that is broken.
+
+    Parameters
+    ----------
+    planes : LayerPlanes
+        Each pixel must show a finish of the profile, or be off the board.
+    lab : float64 (n, 3)
+        CIELAB of the profile's finishes: what a change costs is the CIEDE2000 between them.
+    """
+    before = seen_labels(planes, fab)
+    board = Partition(before, fab, lab, pitch_um=planes.pitch_um, threads=threads)
+    wanted = board.planes.copy()
+    mend(board, wanted)
+    labels = board.labels()
+    changed = labels != before
+    result, left = with_makeable_copper(labels, planes, fab, threads=threads)
+    turn = 0
+    while left.any() and turn < _TURNS:
+        cover(board, _packed(board, left), turn)
+        mend(board, wanted)
+        labels = board.labels()
+        result, left = with_makeable_copper(labels, planes, fab, threads=threads)
+        turn += 1
+    return Repaired(planes=result, changed=changed, left=measure_limits(result, fab, threads=threads))
+
+
+def mend(board: Partition, wanted: npt.NDArray[np.uint64]) -> None:
+    """Change a partition until no rule is broken."""
+    board.keep_from_edge()
+    faults = board.faults()
+    if not faults.any():
+        return
+    region = region_of(faults, 1)
+    swap_strips(board, region)
+    give_up(board, region)
+    widen(board, region, turns=3)
+    swap_narrow(board, region)
+    keep_clear(board, region)
+    board.keep_from_edge()
+    faults = settle(board, wanted, region, turns=3)
+    turn = 0
+    while faults.any():
+        cover(board, faults, turn)
+        turn += 1
+        faults = board.faults()
+
+
+def cover(board: Partition, faults: Bits, turn: int) -> None:
+    """Let the safe finish grow over faults, farther in every turn."""
+    where = dilate(faults, disc(min(9 + 6 * turn, 63)), threads=board.threads)
+    board.move(where & ~board.outside, safe_finish(board))
+
+
+def safe_finish(board: Partition) -> int:
+    """The finish that may stand anywhere: under mask, without legend, best without copper; the background of these."""
+    choices = board.edge_safe or board.plain or tuple(range(board.count))
+    background = [finish.id for finish in board.fab.finishes].index(board.fab.background)
+    return background if background in choices else choices[0]
+
+
+def _packed(board: Partition, where: npt.NDArray[np.bool_]) -> Bits:
+    from worker.engine.fabrication.bit_morphology import pack
+
+    table = np.array([0, 1] + [0] * 254, dtype=np.uint8)
+    return pack(where.view(np.uint8), table, board.frame, outside=False, threads=board.threads)

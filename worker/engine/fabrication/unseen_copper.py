@@ -1,0 +1,72 @@
+"""Copper that nobody sees, chosen so that the limits of copper hold."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from worker.engine.arrays import OUTSIDE, Labels
+from worker.engine.fabrication.bit_morphology import Bits, corner_touches, dilate, disc, disc_within, frame_for, opened
+from worker.engine.fabrication.bit_morphology import pack, unpack
+from worker.engine.fabrication.free_copper import choose_free_copper
+from worker.engine.fabrication.planes import BOARD, COPPER, FREE_COPPER, LayerPlanes, planes_of
+from worker.engine.fabrication.width_rules import CORNER_TOLERANCE, edge_px, limit_px
+from worker.fab_profile import FabProfile
+
+_TURNS = 6
+
+
+def with_makeable_copper(
+    labels: Labels, planes: LayerPlanes, fab: FabProfile, *, threads: int = 1
+) -> tuple[LayerPlanes, npt.NDArray[np.bool_]]:
+    """The planes of these labels, and bool (H, W): pixels of copper's lines and gaps that no choice could mend.
+
+    planes : as they were before: where free copper had been chosen and still is free, that choice is kept at first.
+    """
+    drawn = planes_of(np.where(labels == OUTSIDE, 0, labels), fab, pitch_um=planes.pitch_um).stack.copy()
+    drawn[labels == OUTSIDE] = 0
+    free = (drawn & FREE_COPPER) != 0
+    if not free.any():
+        return LayerPlanes(stack=drawn, pitch_um=planes.pitch_um), np.zeros(labels.shape, dtype=np.bool_)
+    stack = choose_free_copper(LayerPlanes(stack=drawn, pitch_um=planes.pitch_um), fab, threads=threads).stack.copy()
+    line, gap = (limit_px(fab.limits["copper", key].value_mm, planes.pitch_um) for key in ("line_mm", "gap_mm"))
+    edge = edge_px(fab.limits["edge", "routed_mm"].value_mm, planes.pitch_um)
+    frame = frame_for(*labels.shape, largest_px=max(line, gap, edge) + 2)
+
+    def plane(bits: int) -> Bits:
+        table = np.array([(value & bits) != 0 for value in range(256)], dtype=np.uint8)
+        return pack(stack, table, frame, outside=False, threads=threads)
+
+    board = plane(BOARD)
+    choice = plane(FREE_COPPER)
+    copper = plane(COPPER) & ~(choice & dilate(~board, disc_within(edge), threads=threads))
+    left = _settle(copper, choice, board, line, gap, edge, threads)
+    stack &= np.uint8(0xFF ^ COPPER)
+    stack |= np.where(unpack(copper, frame), np.uint8(COPPER), np.uint8(0))
+    return LayerPlanes(stack=stack, pitch_um=planes.pitch_um), unpack(left, frame)
+
+
+def _thin(part: Bits, space: Bits, diameter_px: int, threads: int) -> Bits:
+    cover = opened(space, disc(diameter_px), threads=threads)
+    return part & ~dilate(cover, disc_within(CORNER_TOLERANCE * diameter_px / 2.0), threads=threads)
+
+
+def _settle(copper: Bits, free: Bits, board: Bits, line: int, gap: int, edge: int, threads: int) -> Bits:
+    """Fill thin gaps and drop thin lines among the free pixels, in place, until nothing changes; the faults left."""
+    banned = dilate(~board, disc_within(edge), threads=threads)
+    faults = np.zeros_like(copper)
+    for turn in range(2 * _TURNS):
+        gaps = _thin(board & ~copper, ~copper, gap, threads)
+        if turn < _TURNS:
+            copper |= _near(gaps, gap, turn, threads) & free & ~banned
+        lines = _thin(copper, copper | ~board, line, threads)
+        touches = corner_touches(copper, board, threads=threads)
+        faults = lines | gaps | touches
+        if not faults.any():
+            break
+        copper &= ~(free & _near(lines | touches, line, turn, threads))
+    return faults
+
+
+def _near(bits: Bits, diameter_px: int, turn: int, threads: int) -> Bits:
+    return dilate(bits, disc(3), threads=threads) if turn % 2 == 0 else dilate(bits, disc(diameter_px), threads=threads)

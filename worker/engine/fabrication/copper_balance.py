@@ -31,8 +31,8 @@ class CopperBalance:
     top, bottom : of the board's area. top_tiles, bottom_tiles : float32 (h, w), of each tile of `tile_mm`, seen from
     above, row 0 on top; NaN where there is hardly any board. apart_points : percentage points between the sides.
     worst_tile_points : the same of the tile where they are farthest apart, with its middle, `worst_tile_mm` (x, y
-    upward). uneven_points : between the fullest and the emptiest tile of one side, the larger of the two sides. caution : None
-    where nothing calls for it.
+    upward). uneven_points : between the fullest and the emptiest tile of one side, the larger of the two
+    sides. caution : None where nothing calls for it.
     """
 
     top: float
@@ -76,8 +76,8 @@ def copper_balance(
         apart_points=apart,
         worst_tile_points=worst,
         worst_tile_mm=(
-            min((column + 0.5) * side_px, top.width_px) * mm,
-            max(top.height_px - (row + 0.5) * side_px, 0.0) * mm,
+            float(min((column + 0.5) * side_px, top.width_px)) * mm,
+            float(max(top.height_px - (row + 0.5) * side_px, 0.0)) * mm,
         ),
         uneven_points=max(_spread(above_tiles, known), _spread(below_tiles, known)),
         caution=_caution(shares, apart, worst),

@@ -11,7 +11,17 @@ import math
 import numpy as np
 from numba import njit
 
-from worker.engine.fabrication.bit_morphology import Bits, Frame, disc, disc_within, erode, frame_for, opened
+from worker.engine.fabrication.bit_morphology import (
+    Bits,
+    Frame,
+    dilate,
+    disc,
+    disc_within,
+    erode,
+    frame_for,
+    opened,
+    unpack,
+)
 from worker.engine.fabrication.border_rule import whole_pixels
 from worker.engine.fabrication.free_copper import strips_of
 from worker.engine.fabrication.layer_bits import pack_bit, paint
@@ -72,12 +82,26 @@ def hatch_unseen(planes: LayerPlanes, fab: FabProfile, *, threads: int = 1) -> L
     """Planes in which large copper that nobody sees is marked as HATCHED, clear of all that is seen."""
     line_px = whole_pixels(fab.limits["copper", "hatch_mm"].value_mm, planes.pitch_um)
     keep_off = strips_of(fab, planes.pitch_um).opening
-    large = 2 * LARGE_LINES * line_px
-    frame = frame_for(planes.height_px, planes.width_px, largest_px=max(large, 2 * keep_off + 1))
+    frame = frame_for(planes.height_px, planes.width_px, largest_px=2 * keep_off + 1)
     unseen = pack_bit(planes.stack, FREE_COPPER, frame, threads=threads)
     unseen &= pack_bit(planes.stack, COPPER, frame, threads=threads)
     clear = erode(unseen, disc_within(float(keep_off)), threads=threads)
-    hatched = opened(clear, disc(large), threads=threads)
+    hatched = clear & _large(clear, frame, 2 * LARGE_LINES * line_px, threads)
     stack = planes.stack.copy()
     paint(stack, hatched, hatched, HATCHED, frame, threads=threads)
     return LayerPlanes(stack=stack, pitch_um=planes.pitch_um)
+
+
+def _large(plane: Bits, frame: Frame, diameter_px: int, threads: int) -> Bits:
+    """Blocks of pixels in reach of a disc of about this diameter that lies in the plane; found on the blocks."""
+    size = max(1, diameter_px // 16)
+    rows, columns = -(-frame.height_px // size), -(-frame.width_px // size)
+    padded = np.zeros((rows * size, columns * size), dtype=np.bool_)
+    padded[: frame.height_px, : frame.width_px] = unpack(plane, frame)
+    whole = padded.reshape(rows, size, columns, size).all(axis=(1, 3)).astype(np.uint8)
+    across = max(1, diameter_px // size)
+    small = frame_for(rows, columns, largest_px=across + 4)
+    held = opened(pack_bit(whole, 1, small), disc(across))
+    near = unpack(dilate(held, disc_within(1.5)), small).repeat(size, axis=0).repeat(size, axis=1)
+    cropped = np.ascontiguousarray(near[: frame.height_px, : frame.width_px]).astype(np.uint8)
+    return pack_bit(cropped, 1, frame, threads=threads)

@@ -13,6 +13,7 @@ from worker.reading import STANDARD_CONDITIONS, ViewingConditions, read_viewing_
 
 Edges = Literal["threshold", "dither", "auto"]
 Assignment = Literal["faithful", "contrast"]
+Islands = Literal["leave", "tie", "join"]
 Use = Literal["wall", "handheld", "worn", "child"]
 
 MM_PER_INCH = 25.4
@@ -32,6 +33,8 @@ SETTINGS: dict[str, tuple[str, str, str]] = {
     "clean_up": ("off", "on", "on, or off: leave rims and specks as they are (threshold only)"),
     "viewing_distance": ("300mm", "300mm", "from where the board is looked at, for the score"),
     "viewing_conditions": ("D50/2", "D65/2", "the light and the observer that the finishes' colours are computed for"),
+    "islands": ("tie", "leave", "floating copper: leave, tie (by narrow bridges) or join (fill narrow gaps)"),
+    "hatch": ("on", "off", "on, or off: hatch large copper that isn't seen (hatched finishes are hatched anyway)"),
     "use": ("worn", "wall", "wall, handheld, worn or child: which cautions apply"),
     "voltage": ("12Vdc", "", "the highest voltage on the board, as 12V, 48Vdc or 230Vac"),
 }
@@ -87,6 +90,8 @@ class Settings:
     clean_up: bool = True
     viewing_distance_mm: float = 300.0
     viewing_conditions: ViewingConditions = STANDARD_CONDITIONS
+    islands: Islands = "leave"
+    hatch: bool = False
     use: Use = "wall"
     voltage: float | None = None
     voltage_kind: Literal["ac", "dc", "unknown"] = "unknown"
@@ -129,6 +134,8 @@ class Settings:
             "clean_up": "on" if self.clean_up else "off",
             "viewing_distance": f"{self.viewing_distance_mm:.10g}mm",
             "viewing_conditions": self.viewing_conditions.text(),
+            "islands": self.islands,
+            "hatch": "on" if self.hatch else "off",
             "use": self.use,
             "voltage": None
             if self.voltage is None
@@ -210,6 +217,8 @@ def read_settings(given: Mapping[str, str | Sequence[str] | None]) -> Settings:
         clean_up=choice("clean_up", ("on", "off")) == "on",
         viewing_distance_mm=300.0 if distance is None else length_mm("viewing_distance", distance),
         viewing_conditions=STANDARD_CONDITIONS if conditions is None else read_viewing_conditions(conditions),
+        islands=choice("islands", ("leave", "tie", "join")),  # type: ignore[arg-type]
+        hatch=choice("hatch", ("on", "off")) == "on",
         use=choice("use", ("wall", "handheld", "worn", "child")),  # type: ignore[arg-type]
         voltage=None if volts is None else float(volts[1]),
         voltage_kind="unknown" if volts is None or volts[2] is None else volts[2].lower(),  # type: ignore[arg-type]

@@ -95,3 +95,12 @@ def test_the_picture_of_references_is_what_its_script_draws(tmp_path: Path) -> N
     with Image.open(picture) as drawn, Image.open(SAMPLES / "pictures" / "references.png") as kept:
         assert drawn.size == kept.size
         assert np.abs(np.asarray(drawn, dtype=int) - np.asarray(kept, dtype=int)).mean() < 1.0
+
+
+def test_the_pictures_of_readings_are_what_their_script_draws(tmp_path: Path) -> None:
+    script = SAMPLES / "render_readings.py"
+    subprocess.run([sys.executable, str(script), str(tmp_path)], check=True, cwd=SAMPLES.parent)
+    for name in ("imported.png", "tuned.png"):
+        with Image.open(tmp_path / name) as drawn, Image.open(SAMPLES / "pictures" / name) as kept:
+            assert drawn.size == kept.size
+            assert np.abs(np.asarray(drawn, dtype=int) - np.asarray(kept.convert("RGB"), dtype=int)).mean() < 1.0

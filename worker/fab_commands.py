@@ -39,14 +39,14 @@ examples:
   two profiles:
     maskwright fab diff alba-black my-fab.toml
   a profile and what it was at a revision of its history:
-    maskwright fab diff 0e1eb4a3 my-fab.toml
-    maskwright fab diff my-fab.toml@0e1eb4a3 my-fab.toml@97fa3f2c
+    maskwright fab diff e72e8320 my-fab.toml
+    maskwright fab diff my-fab.toml@e72e8320 my-fab.toml@97fa3f2c
 """
 
 HISTORY_EXAMPLES = """\
 examples:
   maskwright fab history my-fab.toml
-  maskwright fab restore my-fab.toml 0e1eb4a3
+  maskwright fab restore my-fab.toml e72e8320
 """
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+import shlex
 import shutil
 from collections.abc import Callable
 from pathlib import Path
@@ -206,3 +208,27 @@ def test_the_move_of_a_reference_is_ciede2000_of_its_two_labs(fab: Path, said: S
     for lab in ("50,2.5,0", "73,25,-18"):
         text = said("fab", "override", fab, "mask", "--lab", lab, "--illuminant", "D65", "--observer", "2")
     assert "moved by CIEDE2000 27.15" in text
+
+
+def commands_of_the_readme() -> list[list[str]]:
+    """The commands of the sections on import and tuning, in their order."""
+    readme = (FABS.parents[1] / "README.md").read_text(encoding="utf-8")
+    part = readme[readme.index("### Import and export") : readme.index("### From a photograph")]
+    blocks = "".join(re.findall(r"```sh\n(.*?)```", part, re.DOTALL)).replace("\\\n", " ")
+    return [shlex.split(line, comments=True) for line in blocks.splitlines() if line.startswith(("maskwright", "cp "))]
+
+
+def test_the_commands_of_the_readme_run_as_they_stand(
+    tmp_path: Path, said: Said, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "samples").symlink_to(FABS.parent)
+    first = read_fab_profile((FABS / "alba-black.toml").read_bytes()).revision[:8]
+    commands = commands_of_the_readme()
+    assert len(commands) >= 15
+    for program, *words in commands:
+        if program == "cp":
+            shutil.copy(*words)
+        else:
+            said(*(first if re.fullmatch(r"[0-9a-f]{8}", word) else word for word in words))
+    assert (tmp_path / "my-fab.toml").read_bytes() == (FABS / "alba-black.toml").read_bytes()

@@ -12,7 +12,7 @@ from tests.engine.fabrication.rasters import SEEDS, planes_from, random_stack
 from worker.engine.fabrication import contours as contours_room
 from worker.engine.fabrication.as_written import stack_as_written
 from worker.engine.fabrication.contours import TRACED, trace
-from worker.engine.fabrication.grid import Grid, grid_of, nanometres
+from worker.engine.fabrication.grid import Grid, grid_of, nanometres, points_nm
 from worker.engine.fabrication.planes import BOARD, COPPER, LEGEND, OPENING
 from worker.engine.fabrication.rings import Rings, layer_rings, rings_of
 from worker.errors import SettingsError
@@ -180,5 +180,6 @@ def test_an_empty_board_has_no_rings() -> None:
 def test_pixels_become_whole_nanometres() -> None:
     assert grid_of(planes_from(np.zeros((3, 5), np.uint8), 12.5)) == Grid(height_px=3, width_px=5, pitch_nm=12500)
     assert nanometres(25.4) == 25_400_000  # 1 inch, exact by definition (international yard, 1959)
+    assert points_nm(np.array([[1.5, 0.1], [0.3, 2500.0]])).tolist() == [[1_500_000, 100_000], [300_000, 2_500_000_000]]
     with pytest.raises(SettingsError, match="no whole number of nanometres"):
         grid_of(planes_from(np.zeros((3, 5), np.uint8), 25.40005))

@@ -18,8 +18,8 @@ from worker.engine.fabrication.contours import Bytes, Ints
 from worker.engine.fabrication.digits import MOST_BYTES, mm_text, put_mm, put_text
 from worker.engine.fabrication.drawing_svg import BARE_HOLES, PLATED_HOLES, PROFILE, DrawnLayer
 from worker.engine.fabrication.drill import DrilledHole
-from worker.engine.fabrication.gerber import Points, closed_outline
-from worker.engine.fabrication.grid import Grid, nanometres, x_nm, y_nm
+from worker.engine.fabrication.gerber import closed_outline
+from worker.engine.fabrication.grid import Grid, Points, nanometres, x_nm, y_nm
 from worker.engine.fabrication.rings import Rings, put_ring
 
 _LINE = 10

@@ -17,8 +17,8 @@ from numba import njit
 from worker.engine.fabrication.contours import Bytes, Ints
 from worker.engine.fabrication.digits import MOST_BYTES, mm_text, put_mm
 from worker.engine.fabrication.drill import DrilledHole
-from worker.engine.fabrication.gerber import PROFILE_LINE_NM, Points, closed_outline
-from worker.engine.fabrication.grid import Grid, nanometres, x_nm, y_nm
+from worker.engine.fabrication.gerber import PROFILE_LINE_NM, closed_outline
+from worker.engine.fabrication.grid import Grid, Points, nanometres, x_nm, y_nm
 from worker.engine.fabrication.rings import Rings, put_ring
 
 PROFILE, PLATED_HOLES, BARE_HOLES = "profile", "holes-plated", "holes-unplated"

@@ -24,12 +24,9 @@ from numba import njit
 from worker.engine.fabrication.contours import Bytes, Ints
 from worker.engine.fabrication.digits import MOST_BYTES, mm_text, put_integer
 from worker.engine.fabrication.file_attributes import Polarity, Project, field_text, file_attributes
-from worker.engine.fabrication.grid import x_nm, y_nm
+from worker.engine.fabrication.grid import Points, x_nm, y_nm
 from worker.engine.fabrication.rings import CHUNK_POINTS, Rings, put_ring
 from worker.errors import SettingsError
-
-Points = npt.NDArray[np.int64]
-"""int64 (n, 2): x and y in nm, y upward."""
 
 PROFILE_LINE_NM = 100_000
 """Width of the line that draws the profile. The board's edge is its middle."""

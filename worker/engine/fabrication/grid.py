@@ -9,10 +9,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 from numba import njit
 
 from worker.engine.fabrication.planes import LayerPlanes
 from worker.errors import SettingsError
+
+Points = npt.NDArray[np.int64]
+"""int64 (n, 2): x and y in nm, y upward."""
 
 NM_PER_UM = 1000
 NM_PER_MM = 1_000_000
@@ -71,3 +75,8 @@ def seen_from_the_top(planes: LayerPlanes) -> LayerPlanes:
 def nanometres(mm: float) -> int:
     """A length in mm as the nearest whole number of nanometres."""
     return round(mm * NM_PER_MM)
+
+
+def points_nm(ring_mm: npt.NDArray[np.float64]) -> Points:
+    """A ring of the board's outline, float64 (n, 2) in mm, in whole nanometres."""
+    return np.rint(np.asarray(ring_mm, np.float64) * NM_PER_MM).astype(np.int64)

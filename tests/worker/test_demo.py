@@ -63,7 +63,8 @@ def test_good_artworks_come_back_whole_and_a_bad_one_is_named(tmp_path: Path) ->
     assert lines[0].startswith("night-watch-token: 20.0 x 20.0 mm (0.79 x 0.79 in); finishes ")
     assert lines[1].startswith("small-rover: 25.4 x 25.4 mm (1.00 x 1.00 in); ")
     assert all("error mean" in line and "continuous reference" in line for line in lines[:2])
-    assert lines[2] == f"results: {out}"
+    assert lines[2].startswith("near ties: ")
+    assert lines[3] == f"results: {out}"
     for name, fab in (("small-rover", "alba-black"), ("night-watch-token", "nocturne-gold")):
         report = json.loads((out / name / "report.json").read_text())
         assert report["fab"]["id"] == fab
@@ -74,7 +75,7 @@ def test_good_artworks_come_back_whole_and_a_bad_one_is_named(tmp_path: Path) ->
     bad = run(artworks, out)
     assert bad.returncode == 1
     assert "failed: broken: " in bad.stderr and "Traceback" not in bad.stderr
-    assert len(bad.stdout.splitlines()) == 3 and not (out / "broken").exists()
+    assert len(bad.stdout.splitlines()) == 4 and not (out / "broken").exists()
     assert service_processes(out / ".service") == []
 
 

@@ -99,9 +99,9 @@ REQUIRED = [
     *(f"stack_up.{key}" for key in STACK_UP),
     *(f"limits.{section}" for section in LIMITS if section not in ("holes", "routing")),
     *(f"limits.{section}.{key}" for section, key in ALL_LIMITS if (section, key) not in UNSTATED_LIMITS),
-    *(f"finishes.0.{key}" for key in FINISH_KEYS),
+    *(f"finishes.0.{key}" for key in FINISH_KEYS if key not in ("geometry", "override")),
     *(f"finishes.0.recipe.{key}" for key in RECIPE_KEYS if key != "far_copper"),
-    *(f"finishes.0.readings.0.{key}" for key in READING_KEYS if key not in ("date", "source")),
+    "finishes.0.readings.0.origin",
 ]  # fmt: skip
 
 
@@ -112,6 +112,76 @@ def test_a_missing_key_is_named_with_its_file(key: str) -> None:
     named = re.sub(r"\.(\d+)", r"[\1]", key)
     assert caught.value.what.startswith(f"mine.toml: {named}: is missing")
     assert caught.value.mend.startswith("Add it")
+
+
+@pytest.mark.parametrize("key", ["illuminant", "observer", "geometry"])
+def test_a_lab_without_its_conditions_is_refused(key: str) -> None:
+    with pytest.raises(FabProfileError) as caught:
+        read_fab_profile(changed(f"finishes.0.readings.0.{key}", ...), file_name="mine.toml")
+    assert caught.value.what == f"mine.toml: finishes[0].readings[0]: has lab without {key}."
+    assert "add what is missing" in caught.value.mend
+
+
+def with_reading(**reading: object) -> bytes:
+    """The good profile with another first reading of its first finish."""
+    document: Any = tomlkit.parse(GOOD.decode())
+    document["finishes"][0]["readings"][0] = reading
+    return tomlkit.dumps(document).encode()
+
+
+SPECTRUM = {"start_nm": 400, "step_nm": 10, "values": [0.25] * 31}
+CONDITIONS = {"illuminant": "D50", "observer": "2"}
+
+
+def test_a_reading_is_a_spectrum_xyz_or_lab() -> None:
+    rest = {"geometry": "45:0", "origin": "measured"}
+    spectral = read_fab_profile(with_reading(spectrum=SPECTRUM, **rest)).finishes[0].readings[0]
+    assert spectral.grade == "spectral"
+    assert spectral.spectrum is not None
+    assert spectral.spectrum.end_nm == 700.0
+    stimulus = read_fab_profile(with_reading(xyz=[20.0, 21.0, 15.0], **CONDITIONS, **rest)).finishes[0].readings[0]
+    assert (stimulus.grade, stimulus.xyz, stimulus.illuminant) == ("colorimetric", (20.0, 21.0, 15.0), "D50")
+    photo = with_reading(lab=[50.0, 1.0, 2.0], **CONDITIONS, geometry="photo", origin="photo", uncertainty=2.5)
+    assert read_fab_profile(photo).finishes[0].readings[0].uncertainty == 2.5
+
+
+@pytest.mark.parametrize(
+    ("reading", "said"),
+    [
+        ({}, "has none of spectrum, xyz and lab"),
+        ({"lab": [50.0, 0.0, 0.0], "xyz": [1.0, 1.0, 1.0]}, "has xyz and lab"),
+        ({"spectrum": SPECTRUM, "illuminant": "D65"}, "illuminant: stands beside a spectrum"),
+        ({"spectrum": {**SPECTRUM, "start_nm": 410}}, r"start_nm: is 410 nm"),
+        ({"spectrum": {**SPECTRUM, "step_nm": 20}}, r"step_nm: is 20 nm"),
+        ({"spectrum": {**SPECTRUM, "values": [0.25] * 30}}, "values: end at 690 nm"),
+        ({"spectrum": {**SPECTRUM, "values": [25.0] * 31}}, r"values\[0\]: is 25"),
+        ({"xyz": [1.0, 2.0], **CONDITIONS}, r"xyz: is \[1.0, 2.0\]"),
+        ({"lab": [50.0, 0.0, 0.0], **CONDITIONS, "uncertainty": -1.0}, "uncertainty: is -1"),
+    ],
+)
+def test_a_wrong_reading_is_refused(reading: dict[str, object], said: str) -> None:
+    with pytest.raises(FabProfileError, match=r"mine.toml: finishes\[0\].readings\[0\].*" + said):
+        read_fab_profile(with_reading(geometry="45:0", origin="measured", **reading), file_name="mine.toml")
+
+
+def test_the_earlier_name_of_readings_is_read() -> None:
+    fab = read_fab_profile(GOOD.replace(b"[[finishes.readings]]", b"[[finishes.references]]"))
+    assert [finish.readings for finish in fab.finishes] == [
+        finish.readings for finish in read_fab_profile(GOOD).finishes
+    ]
+    both = GOOD.replace(b"[[finishes.readings]]", b"[[finishes.references]]", 1) + b""
+    document: Any = tomlkit.parse(both.decode())
+    document["finishes"][0]["readings"] = document["finishes"][0]["references"]
+    with pytest.raises(FabProfileError, match="references: is the earlier name of readings"):
+        read_fab_profile(tomlkit.dumps(document).encode())
+
+
+def test_an_override_is_read() -> None:
+    document: Any = tomlkit.parse(GOOD.decode())
+    document["finishes"][0]["override"] = {"lab": [40.0, -20.0, 5.0], **CONDITIONS, "by": "me", "note": "by eye"}
+    override = read_fab_profile(tomlkit.dumps(document).encode()).finishes[0].override
+    assert override is not None
+    assert (override.lab, override.illuminant, override.by) == ((40.0, -20.0, 5.0), "D50", "me")
 
 
 @pytest.mark.parametrize("key", ["note", "finishes.0.recipe.far_copper", "finishes.0.readings.0.source"])
@@ -206,7 +276,7 @@ def test_units() -> None:
         ("finishes.0.recipe.far_copper", "hatch"),
         ("finishes.0.readings", []),
         ("finishes.0.readings.0.lab", [50.0, 0.0]),
-        ("finishes.0.readings.0.lab", [101.0, 0.0, 0.0]),
+        ("finishes.0.readings.0.lab", [111.0, 0.0, 0.0]),
         ("finishes.0.readings.0.lab", [50.0, float("nan"), 0.0]),
         ("finishes.0.readings.0.illuminant", "sun"),
         ("finishes.0.readings.0.observer", "20"),

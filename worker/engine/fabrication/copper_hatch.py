@@ -98,7 +98,7 @@ def _large(plane: Bits, frame: Frame, diameter_px: int, threads: int) -> Bits:
     rows, columns = -(-frame.height_px // size), -(-frame.width_px // size)
     padded = np.zeros((rows * size, columns * size), dtype=np.bool_)
     padded[: frame.height_px, : frame.width_px] = unpack(plane, frame)
-    whole = padded.reshape(rows, size, columns, size).all(axis=(1, 3)).astype(np.uint8)
+    whole = np.asarray(padded.reshape(rows, size, columns, size).all(axis=(1, 3)), dtype=np.uint8)
     across = max(1, diameter_px // size)
     small = frame_for(rows, columns, largest_px=across + 4)
     held = opened(pack_bit(whole, 1, small), disc(across))

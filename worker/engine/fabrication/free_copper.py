@@ -72,7 +72,13 @@ def free_copper(bits: LayerBits, strips: Strips, *, threads: int = 1) -> Bits:
     for reach, where in ((strips.seen, bits.opening), (strips.closed, ~bits.opening), (strips.opening, bits.opening)):
         empty, full = _strips(fixed & where, bare & where, left, reach, threads)
         chosen, left = chosen | full, left & ~(full | empty)
-    return np.asarray(fixed | chosen | (_filled(fixed, bare, free, threads) & left))
+    return _held(fixed | chosen | (_filled(fixed, bare, free, threads) & left), fixed, threads)
+
+
+def _held(copper: Bits, fixed: Bits, threads: int) -> Bits:
+    """The parts of copper that hold some that is seen: others would be islands for nothing."""
+    parts = connected_parts(copper, corners=False, threads=threads)
+    return chosen_parts(parts, pixels_in_parts(fixed, parts) > 0, copper.shape, threads=threads)
 
 
 def _filled(fixed: Bits, bare: Bits, free: Bits, threads: int) -> Bits:

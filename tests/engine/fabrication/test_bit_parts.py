@@ -1,0 +1,47 @@
+"""Connected parts and packed planes against scipy.ndimage.label and numpy."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import ndimage
+
+from worker.engine.fabrication.bit_morphology import frame_for, unpack
+from worker.engine.fabrication.bit_parts import areas_and_boxes, chosen_parts, connected_parts, pixels_in_parts
+from worker.engine.fabrication.layer_bits import pack_bit, paint
+
+
+@settings(max_examples=30, deadline=None)
+@given(
+    seed=st.integers(0, 2**32 - 1), height=st.integers(1, 300), width=st.integers(1, 200), share=st.floats(0.05, 0.95)
+)
+@pytest.mark.parametrize("corners", [False, True])
+def test_parts_are_those_of_scipy(seed: int, height: int, width: int, share: float, corners: bool) -> None:
+    rng = np.random.default_rng(seed)
+    picture = (rng.random((height, width)) < share).astype(np.uint8)
+    frame = frame_for(height, width, largest_px=3)
+    plane = pack_bit(picture, 1, frame)
+    assert (unpack(plane, frame) == picture.astype(bool)).all()
+    parts = connected_parts(plane, corners=corners, threads=2)
+    labelled, count = ndimage.label(picture, np.ones((3, 3)) if corners else None)
+    assert parts.count == count
+    areas, boxes = areas_and_boxes(parts, frame)
+    assert (areas == np.bincount(labelled.ravel(), minlength=count + 1)[1:]).all()
+    for box, place in zip(boxes, ndimage.find_objects(labelled), strict=True):
+        assert tuple(box) == (place[1].start, place[0].start, place[1].stop, place[0].stop)
+    assert (pixels_in_parts(plane, parts) == areas).all()
+    odd = np.arange(count) % 2 == 1
+    shown = unpack(chosen_parts(parts, odd, plane.shape), frame)
+    assert (shown == np.isin(labelled, 1 + np.flatnonzero(odd))).all()
+
+
+def test_paint_sets_one_bit_and_clears_others_where_it_is_told() -> None:
+    rng = np.random.default_rng(5)
+    stack = rng.integers(0, 256, (70, 131), dtype=np.uint8)
+    where, value = (rng.integers(0, 2, stack.shape, dtype=np.uint8) for _ in range(2))
+    frame = frame_for(*stack.shape, largest_px=3)
+    out = stack.copy()
+    paint(out, pack_bit(where, 1, frame), pack_bit(value, 1, frame), 4, frame, clear=8, threads=2)
+    assert (out == np.where(where, (stack & 0xF3) | (value * 4), stack)).all()

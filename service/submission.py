@@ -4,27 +4,32 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Mapping
 from typing import IO
 
+from service.asking import keep_input
 from service.backing import Backing
 from service.errors import ProtocolError
-from service.upload import ARTWORK, Form, Uploaded
+from service.upload import ARTWORK, Form, Uploaded, too_large
+from worker.board_file import MAX_BYTES, read_board_file
 from worker.errors import NotFoundError, OverrideError, SettingsError
 from worker.fab_profile import FabProfile, read_fab_profile
-from worker.job import Job, JobRequest, read_lane
+from worker.job import BOARD_FILE, Job, JobRequest, read_lane
 from worker.job_settings import REPEATABLE, SETTINGS, Settings, read_settings
 
 PLAIN_FIELDS = ("fab", "lane")
 
 
-def submit(backing: Backing, owner: str, key: str | None, form: Form, artwork: IO[bytes]) -> tuple[Job, bool]:
-    """Check a form, store its artwork and put the job into the queue.
+def submit(
+    backing: Backing, owner: str, key: str | None, form: Form, spooled: Mapping[str, IO[bytes]]
+) -> tuple[Job, bool]:
+    """Check a form, store its files and put the job into the queue.
 
     Returns the job, and whether it is new: with an idempotency key seen before it is the job of then.
 
     Raises
     ------
-    SettingsError, OverrideError, ProtocolError, StorageError, UnavailableError
+    SettingsError, OverrideError, BoardError, ProtocolError, StorageError, UnavailableError
     """
     plain, given = _sorted_fields(form)
     sent = form.files.get(ARTWORK)
@@ -34,8 +39,12 @@ def submit(backing: Backing, owner: str, key: str | None, form: Form, artwork: I
     lane = read_lane(plain.get("lane", "batch"))
     fab = _fab(backing, owner, plain)
     check_against_fab(settings, fab)
-    fingerprint = _fingerprint(sent, plain["fab"], lane, settings)
-    backing.store.keep(f"artworks/{sent.sha256}", artwork)
+    board = form.files.get(BOARD_FILE)
+    if board is not None:
+        _check_board_file(spooled[BOARD_FILE], board)
+    fingerprint = _fingerprint(sent, board, plain["fab"], lane, settings)
+    backing.store.keep(f"artworks/{sent.sha256}", spooled[ARTWORK])
+    inputs = {} if board is None else {BOARD_FILE: keep_input(backing, board, spooled[BOARD_FILE])}
     job, new = backing.ledger.jobs.add(
         JobRequest(
             owner=owner,
@@ -49,6 +58,7 @@ def submit(backing: Backing, owner: str, key: str | None, form: Form, artwork: I
             settings=settings.as_text(),
             fingerprint=fingerprint,
             idempotency_key=key,
+            inputs=inputs,
         )
     )
     if not new and job.fingerprint != fingerprint:
@@ -73,7 +83,7 @@ def _sorted_fields(form: Form) -> tuple[dict[str, str], dict[str, list[str]]]:
             if len(given[name]) > 1 and name not in REPEATABLE:
                 raise SettingsError(f"Setting {name} is given twice.", mend="Give it once.")
         else:
-            known = ", ".join((ARTWORK, *PLAIN_FIELDS, *SETTINGS))
+            known = ", ".join((ARTWORK, BOARD_FILE, *PLAIN_FIELDS, *SETTINGS))
             raise SettingsError(f"There is no setting {name[:64]!r}.", mend=f"Known parts: {known}.")
     return plain, given
 
@@ -104,6 +114,15 @@ def check_against_fab(settings: Settings, fab: FabProfile) -> None:
         raise OverrideError(f"Every finish of fab {fab.id} is forbidden.", mend="Leave at least one.")
 
 
-def _fingerprint(sent: Uploaded, fab_id: str, lane: str, settings: Settings) -> str:
+def _check_board_file(spooled: IO[bytes], board: Uploaded) -> None:
+    if board.bytes > MAX_BYTES:
+        raise too_large(MAX_BYTES, BOARD_FILE)
+    spooled.seek(0)
+    read_board_file(spooled.read(), file_name=board.name)
+
+
+def _fingerprint(sent: Uploaded, board: Uploaded | None, fab_id: str, lane: str, settings: Settings) -> str:
     asked = ["convert", lane, sent.name, sent.sha256, fab_id, settings.as_text()]
+    if board is not None:
+        asked.append(board.sha256)
     return hashlib.sha256(json.dumps(asked, sort_keys=True).encode()).hexdigest()

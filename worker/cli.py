@@ -14,11 +14,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from worker.command_line import ALL_DONE, SOME_FAILED, STOPPED, WRONG_CALL, add_command
-from worker.errors import ArtworkError, MaskwrightError
+from worker.errors import ArtworkError, BoardError, MaskwrightError
 from worker.fab_commands import add_fab
 from worker.job_settings import REPEATABLE, SETTINGS, read_settings
 
 if TYPE_CHECKING:
+    from worker.board_file import BoardFile
     from worker.conversion_run import ConversionRun
 
 DESCRIPTION = "Turn artworks into one mask per circuit-board finish, with a perceptual error score."
@@ -43,6 +44,9 @@ examples:
     maskwright convert art/ --fab my-fab.toml --width 2.5in --edges dither --out results
   a red that must be legend, and no gold:
     maskwright convert badge.svg --fab nocturne-gold --width 40mm --pin '#C82828~12=legend' --forbid gold --out results
+  a round board, and one in the artwork's own shape, 1.5 mm larger all round, with holes:
+    maskwright convert token.png --fab nocturne-gold --width 20mm --board disc --out results
+    maskwright convert owl.png --fab meadow-tin --height 52mm --board silhouette:1.5mm --board-file holes.toml --out out
   a brooch: which cautions apply
     maskwright convert brooch.png --fab alba-black --width 20mm --use worn --out results
 
@@ -95,6 +99,9 @@ def _add_convert(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.add_argument("--out", required=True, type=Path, metavar="DIR", help="folder for the results")
     parser.add_argument(
         "--full-size", action="store_true", help="comparison.png at the size of the masks, in place of 2,048 px at most"
+    )
+    parser.add_argument(
+        "--board-file", type=Path, metavar="FILE", help="outline, cut-outs and holes of the board (.toml or .json)"
     )
     settings = parser.add_argument_group("settings", "the same names as over HTTP and in report.json")
     for name, (example, default, meaning) in SETTINGS.items():
@@ -185,6 +192,7 @@ def _add_demo(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> 
 def _convert(given: argparse.Namespace) -> int:
     gc.disable()  # loading modules leaves nothing to collect; `ConversionRun` turns it on again
     settings = read_settings({name: getattr(given, name) for name in SETTINGS})
+    board_file = _board_file(given.board_file)
     from worker.artwork_files import find_artworks
     from worker.installed_fabs import find_fab
     from worker.settings import processor_cores, read_environment
@@ -199,6 +207,7 @@ def _convert(given: argparse.Namespace) -> int:
     run = ConversionRun(
         fab=fab,
         settings=settings,
+        board_file=board_file,
         out=given.out,
         full_size=given.full_size,
         tables=environment.cache_dir.expanduser(),
@@ -211,6 +220,18 @@ def _convert(given: argparse.Namespace) -> int:
         print(f"maskwright: stopped; {len(run.rows)} of {len(found.artworks)} done and kept.", file=sys.stderr)
         return STOPPED
     return _tell(run, found.skipped)
+
+
+def _board_file(path: Path | None) -> BoardFile | None:
+    if path is None:
+        return None
+    from worker.board_file import read_board_file
+
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise BoardError(f"{path} can't be read: {error.strerror}.", mend="Check its name and rights.") from error
+    return read_board_file(data, file_name=path.name)
 
 
 def _masks(given: argparse.Namespace) -> int:

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from worker.artwork_files import ArtworkFile
+from worker.board_file import BoardFile
 from worker.errors import ArtworkError, MaskwrightError
 from worker.fab_profile import FabProfile
 from worker.job_settings import Settings
@@ -34,6 +35,7 @@ class ConversionRun:
 
     fab: FabProfile
     settings: Settings
+    board_file: BoardFile | None = None
     out: Path
     full_size: bool
     tables: Path
@@ -75,6 +77,7 @@ class ConversionRun:
                 self.fab,
                 self.settings,
                 name=artwork.path.name,
+                board_file=self.board_file,
                 tables=TableFolder(self.tables),
                 threads=self.threads,
                 progress=report,

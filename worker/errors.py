@@ -8,6 +8,9 @@ MaskwrightError                 the root; carries what went wrong, where, and ho
 ├── CouponError                 no coupon can be laid out for this fab profile and pitch
 ├── PredictionError             a finish can't be predicted from what is known
 ├── ReadingFileError            a file of readings can't be read: names file, row, column and mend
+├── BoardError                  the board's shape can't be made: names the entry and the mend
+├── ProofError                  the fabrication files, read back, don't show the layers: a fault of the program
+├── ReturnedFileError           a fabrication file can't be read, or not matched with its layer without a guess
 ├── SettingsError               a setting is unknown, malformed or contradicts another
 ├── OverrideError               a pin, forbid or max_finishes that can't apply to this artwork and fab
 ├── ImpossiblePlaceError        `allowed` and `frozen` leave no finish that may stand at a place
@@ -92,6 +95,24 @@ class ReadingFileError(MaskwrightError):
     """A file of readings can't be read, or not without a guess: the message names file, row, column and mend."""
 
     code = "reading-file"
+
+
+class BoardError(MaskwrightError):
+    """The board's shape can't be made, or its file can't be read: the message names the entry and the mend."""
+
+    code = "board"
+
+
+class ProofError(MaskwrightError):
+    """The fabrication files, read back by another reader, don't show the layers that they were made of."""
+
+    code = "proof"
+
+
+class ReturnedFileError(MaskwrightError):
+    """A fabrication file can't be read, or not be matched with its layer without a guess."""
+
+    code = "returned-file"
 
 
 class SettingsError(MaskwrightError):

@@ -27,6 +27,9 @@ ANSWER = "answer"
 STAGES = ("artwork", "colours", "finishes", "separation", "score", "files")
 """The stages of `convert`, in order."""
 
+BOARD_FILE = "board_file"
+"""Name of the further file of `convert` that holds the board's outline, cut-outs and holes."""
+
 LOCAL_OWNER = "local"
 
 

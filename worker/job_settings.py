@@ -13,6 +13,7 @@ from worker.reading import STANDARD_CONDITIONS, ViewingConditions, read_viewing_
 
 Edges = Literal["threshold", "dither", "auto"]
 Assignment = Literal["faithful", "contrast"]
+BoardKind = Literal["rectangle", "disc", "silhouette", "path"]
 Islands = Literal["leave", "tie", "join"]
 Use = Literal["wall", "handheld", "worn", "child"]
 
@@ -33,6 +34,12 @@ SETTINGS: dict[str, tuple[str, str, str]] = {
     "clean_up": ("off", "on", "on, or off: leave rims and specks as they are (threshold only)"),
     "viewing_distance": ("300mm", "300mm", "from where the board is looked at, for the score"),
     "viewing_conditions": ("D50/2", "D65/2", "the light and the observer that the finishes' colours are computed for"),
+    "board": (
+        "rectangle:2mm",
+        "rectangle",
+        "rectangle[:corner radius], disc, silhouette[:offset] or path:#ID (of a closed path in an SVG artwork)",
+    ),
+    "round_corners": ("on", "off", "on, or off: round inside corners that the router's bit can't reach"),
     "islands": ("tie", "leave", "floating copper: leave, tie (by narrow bridges) or join (fill narrow gaps)"),
     "hatch": ("on", "off", "on, or off: hatch large copper that isn't seen (hatched finishes are hatched anyway)"),
     "use": ("worn", "wall", "wall, handheld, worn or child: which cautions apply"),
@@ -49,6 +56,7 @@ _MM_PER = {"mm": 1.0, "cm": 10.0, "um": 1e-3, "µm": 1e-3, "in": MM_PER_INCH, "i
 
 DEFAULT_PIN_DELTA_E = 5.0
 MAX_SIDE_MM = 1200.0
+MAX_BOARD_LENGTH_MM = 100.0
 
 
 def _fail(name: str, value: object, mend: str) -> NoReturn:
@@ -73,6 +81,21 @@ class Pin:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class BoardChoice:
+    """The board's outline: `length_mm` is a rectangle's corner radius or a silhouette's offset, `path` an SVG id."""
+
+    kind: BoardKind = "rectangle"
+    length_mm: float = 0.0
+    path: str = ""
+
+    def text(self) -> str:
+        """The choice as it is written in settings."""
+        if self.kind == "path":
+            return f"path:#{self.path}"
+        return f"{self.kind}:{self.length_mm:.10g}mm" if self.length_mm else self.kind
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Settings:
     """All settings of one job. Lengths in mm unless the name says otherwise. Raises SettingsError when built."""
 
@@ -90,6 +113,8 @@ class Settings:
     clean_up: bool = True
     viewing_distance_mm: float = 300.0
     viewing_conditions: ViewingConditions = STANDARD_CONDITIONS
+    board: BoardChoice = BoardChoice()
+    round_corners: bool = False
     islands: Islands = "leave"
     hatch: bool = False
     use: Use = "wall"
@@ -134,6 +159,8 @@ class Settings:
             "clean_up": "on" if self.clean_up else "off",
             "viewing_distance": f"{self.viewing_distance_mm:.10g}mm",
             "viewing_conditions": self.viewing_conditions.text(),
+            "board": self.board.text(),
+            "round_corners": "on" if self.round_corners else "off",
             "islands": self.islands,
             "hatch": "on" if self.hatch else "off",
             "use": self.use,
@@ -217,12 +244,27 @@ def read_settings(given: Mapping[str, str | Sequence[str] | None]) -> Settings:
         clean_up=choice("clean_up", ("on", "off")) == "on",
         viewing_distance_mm=300.0 if distance is None else length_mm("viewing_distance", distance),
         viewing_conditions=STANDARD_CONDITIONS if conditions is None else read_viewing_conditions(conditions),
+        board=read_board_choice(one("board") or "rectangle"),
+        round_corners=choice("round_corners", ("on", "off")) == "on",
         islands=choice("islands", ("leave", "tie", "join")),  # type: ignore[arg-type]
         hatch=choice("hatch", ("on", "off")) == "on",
         use=choice("use", ("wall", "handheld", "worn", "child")),  # type: ignore[arg-type]
         voltage=None if volts is None else float(volts[1]),
         voltage_kind="unknown" if volts is None or volts[2] is None else volts[2].lower(),  # type: ignore[arg-type]
     )
+
+
+def read_board_choice(text: str) -> BoardChoice:
+    """The board's outline from rectangle[:radius], disc, silhouette[:offset] or path:#ID. Raises SettingsError."""
+    kind, colon, rest = (part.strip() for part in text.partition(":"))
+    if kind == "path" and rest.startswith("#") and rest[1:]:
+        return BoardChoice(kind="path", path=rest[1:])
+    if (kind == "disc" and not colon) or (kind in ("rectangle", "silhouette") and bool(colon) == bool(rest)):
+        length = length_mm("board", rest) if rest else 0.0
+        if length > MAX_BOARD_LENGTH_MM:
+            _fail("board", text, f"Choose at most {MAX_BOARD_LENGTH_MM:g}mm.")
+        return BoardChoice(kind=kind, length_mm=length)  # type: ignore[arg-type]
+    _fail("board", text, "Choose rectangle, rectangle:2mm, disc, silhouette, silhouette:1.5mm or path:#ID.")
 
 
 def _is_number(text: str) -> bool:

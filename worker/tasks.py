@@ -13,10 +13,11 @@ from typing import Any, BinaryIO
 
 from celery.exceptions import SoftTimeLimitExceeded
 
+from worker.board_file import read_board_file
 from worker.errors import CancelledError, MaskwrightError, StorageError, UnavailableError
 from worker.fab_profile import read_fab_profile
 from worker.heartbeat import Heartbeat
-from worker.job import ANSWER, Claim, Failure, InputFile, Job, Lane, Package
+from worker.job import ANSWER, BOARD_FILE, Claim, Failure, InputFile, Job, Lane, Package
 from worker.job_settings import read_settings
 from worker.ledger import Ledger
 from worker.result_archive import write_archive
@@ -80,11 +81,15 @@ def convert(work: Work) -> Outcome:
     from worker.engine import pipeline
     from worker.table_folder import TableFolder
 
+    board_file = None
+    if BOARD_FILE in work.inputs:
+        board_file = read_board_file(work.inputs[BOARD_FILE].read(), file_name=BOARD_FILE)
     conversion = pipeline.convert(
         work.artwork,
         read_fab_profile(work.fab_toml, file_name=f"fab {work.job.fab_id}"),
         read_settings(work.job.settings),
         name=work.job.name,
+        board_file=board_file,
         tables=TableFolder(work.tables),
         threads=work.threads,
         progress=work.progress,

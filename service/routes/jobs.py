@@ -14,7 +14,7 @@ from service.backing import Backed, Owner
 from service.submission import submit
 from service.upload import ARTWORK, read_form
 from worker.errors import SettingsError
-from worker.job import KINDS, LANES
+from worker.job import BOARD_FILE, KINDS, LANES
 from worker.job_settings import REPEATABLE, SETTINGS
 
 router = APIRouter(prefix="/v1/jobs", tags=["jobs"])
@@ -23,6 +23,11 @@ router = APIRouter(prefix="/v1/jobs", tags=["jobs"])
 def _form_schema() -> dict[str, Any]:
     properties: dict[str, Any] = {
         ARTWORK: {"type": "string", "format": "binary", "description": "the artwork's file, with its name"},
+        BOARD_FILE: {
+            "type": "string",
+            "format": "binary",
+            "description": "outline, cut-outs, holes and slots of the board, as TOML or JSON; may be left out",
+        },
         "fab": {"type": "string", "description": "id of a fab; GET /v1/fabs lists them"},
         "lane": {
             "type": "string",
@@ -87,8 +92,9 @@ async def create_job(
     ] = None,
 ) -> JSONResponse:
     """Takes the artwork and the settings as a form. Whatever is wrong with them is said now; the work is done later."""
-    with backing.store.spool() as spooled:
-        form = await read_form(request, {ARTWORK: spooled}, backing.environment.max_upload_bytes)
+    with backing.store.spool() as artwork, backing.store.spool() as board:
+        spooled = {ARTWORK: artwork, BOARD_FILE: board}
+        form = await read_form(request, spooled, backing.environment.max_upload_bytes)
         job, new = await run_in_threadpool(submit, backing, owner, idempotency_key, form, spooled)
     answer = job_answer(job)
     return JSONResponse(

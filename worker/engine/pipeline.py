@@ -11,11 +11,13 @@ from typing import Any, BinaryIO, Literal
 import numpy as np
 import numpy.typing as npt
 
+from worker.board_file import BoardFile
 from worker.engine.arrays import Labels, Srgb, check_array
 from worker.engine.artwork.decode import read_artwork
 from worker.engine.artwork.grid import place_on_grid
 from worker.engine.artwork.ground import lay_on_ground
 from worker.engine.artwork.picture import GridPicture, WantedSize
+from worker.engine.fabrication.board_shape import BoardShape, lay_on_board, shape_board
 from worker.engine.palette.assignment import assign_colours, merged_colours
 from worker.engine.palette.clusters import Cluster
 from worker.engine.palette.finish_colours import FinishColours, colours_from_lab, colours_of
@@ -47,6 +49,7 @@ class Conversion:
     colours: FinishColours
     background: str
     picture: GridPicture
+    shape: BoardShape
     clusters: tuple[Cluster, ...]
     separation: Separation
     score: Score
@@ -123,6 +126,8 @@ def convert(
     name: str = "artwork",
     side: Literal["top", "bottom"] = "top",
     board: npt.NDArray[np.bool_] | None = None,
+    board_file: BoardFile | None = None,
+    shape: BoardShape | None = None,
     allowed: Allowed | None = None,
     frozen: Labels | None = None,
     tables: TableStore | None = None,
@@ -138,7 +143,11 @@ def convert(
     name : str
         How the report and messages name the artwork.
     board : bool (H, W) or None
-        Where there is board, on the grid; elsewhere pixels are outside, in no mask.
+        Where there is board, on the grid; elsewhere pixels are outside, in no mask. The shape cuts off more.
+    board_file : BoardFile or None
+        Outline, cut-outs and holes.
+    shape : BoardShape or None
+        The board's shape where it is known already: of the other side, mirrored. In place of `board_file`.
     allowed : uint32 (H, W) or None
         Bit i set where finish i of the profile may stand.
     frozen : uint8 (H, W) or None
@@ -149,7 +158,7 @@ def convert(
 
     Raises
     ------
-    ArtworkError, FabProfileError, SettingsError, OverrideError, ImpossiblePlaceError, ArrayError
+    ArtworkError, FabProfileError, SettingsError, OverrideError, BoardError, ImpossiblePlaceError, ArrayError
     """
     check_finish_ids(fab, settings)
     clock = StageClock(progress)
@@ -158,10 +167,17 @@ def convert(
     colours = colours_of(findings.references)
     background = colours.ids.index(settings.background or fab.background)
     with clock("artwork"):
+        source = _whole_file(source, settings)
         artwork = read_artwork(source, name=name, size=size)
         picture = place_on_grid(artwork, size, smallest_feature_um=_smallest_um(fab), threads=threads)
+        if shape is None:
+            svg = source if artwork.format == "SVG" and isinstance(source, bytes) else None
+            picture, shape = shape_board(picture, settings, fab, board_file=board_file, svg=svg, threads=threads)
+        else:
+            picture = lay_on_board(picture, shape)
+        board = _cut(board, shape)
         srgb, clear = lay_on_ground(picture.srgb, picture.alpha, colours.srgb[background])
-        outside = _outside(board, picture)
+        outside = None if board is None else ~board
     with clock("colours"):
         assignment = assign_colours(
             srgb,
@@ -222,6 +238,7 @@ def convert(
         )
     report = build_report(
         picture=picture,
+        shape=shape,
         artwork=artwork,
         fab=fab,
         settings=settings,
@@ -231,13 +248,14 @@ def convert(
         references=findings.references,
         side=side,
         merged=merged_colours(assignment.clusters),
-        warnings=[*assignment.warnings, *(finding.text for finding in findings.warnings)],
+        warnings=[*shape.warnings, *assignment.warnings, *(finding.text for finding in findings.warnings)],
     )
     return Conversion(
         fab=fab,
         colours=colours,
         background=colours.ids[background],
         picture=picture,
+        shape=shape,
         clusters=assignment.clusters,
         separation=separation,
         score=score,
@@ -252,11 +270,18 @@ def _smallest_um(fab: FabProfile) -> float:
     return min(finish.smallest_feature_mm for finish in fab.finishes) * 1000.0
 
 
-def _outside(board: npt.NDArray[np.bool_] | None, picture: GridPicture) -> npt.NDArray[np.bool_] | None:
-    if board is None:
-        return None
-    check_array("board", board, dtype=np.bool_, shape=(picture.height_px, picture.width_px))
-    return ~board
+def _whole_file(source: BinaryIO | bytes, settings: Settings) -> BinaryIO | bytes:
+    """The file's bytes where the board's outline is one of its paths."""
+    return source if isinstance(source, bytes) or settings.board.kind != "path" else source.read()
+
+
+def _cut(board: npt.NDArray[np.bool_] | None, shape: BoardShape) -> npt.NDArray[np.bool_] | None:
+    """Where there is board: what was handed in, cut to the shape. None where all of the grid is."""
+    if board is not None:
+        check_array("board", board, dtype=np.bool_, shape=shape.board.shape)
+    if shape.whole:
+        return board
+    return shape.board if board is None else board & shape.board
 
 
 def _either(one: npt.NDArray[np.bool_] | None, other: npt.NDArray[np.bool_] | None) -> npt.NDArray[np.bool_] | None:

@@ -17,6 +17,7 @@ from hypothesis.extra import numpy as hnp
 from tests.boards import artwork_of, board, cluster, picture_of, score_of, separation_of, statistics
 from worker.engine.arrays import Labels
 from worker.engine.palette.values import count_values
+from worker.engine.fabrication.board_shape import shape_board
 from worker.engine.references.reference import finish_reference
 from worker.engine.report.report import build_report, report_schema
 from worker.job_settings import read_settings
@@ -33,6 +34,7 @@ def report_of(labels: Labels, *, pitch_um: float = 100.0, **changed: Any) -> dic
     picture = picture_of(np.zeros((*labels.shape, 3), dtype=np.uint8), pitch_um=pitch_um)
     given = {
         "picture": picture,
+        "shape": shape_board(picture, read_settings({}), FAB)[1],
         "artwork": artwork_of(picture.srgb),
         "fab": FAB,
         "settings": read_settings({"width": "20mm", "use": "worn", "pin": ["#C82828~12=legend"]}),

@@ -42,7 +42,7 @@ def read_svg(data: bytes, *, name: str, size: WantedSize, max_pixels: int) -> Ar
         The grid would be too large.
     """
     gated = gate_svg(data, name=name)
-    left, top, width, height = _frame(gated, name)
+    left, top, width, height = svg_frame(gated, name)
     grid = find_grid_size(size, aspect=width / height, natural_mm=(width / PX_PER_MM, height / PX_PER_MM), name=name)
     check_pixels(grid.width_px, grid.height_px, name=name, max_pixels=max_pixels)
     _check_layers(gated, grid, name)
@@ -66,10 +66,10 @@ def read_svg(data: bytes, *, name: str, size: WantedSize, max_pixels: int) -> Ar
     )
 
 
-def _frame(gated: GatedSvg, name: str) -> tuple[float, float, float, float]:
+def svg_frame(gated: GatedSvg, name: str) -> tuple[float, float, float, float]:
     """Left, top, width and height of the root in CSS px."""
     box = _view_box(gated.attributes.get("viewBox"), name)
-    width, height = (_length(gated.attributes.get(key), key, name) for key in ("width", "height"))
+    width, height = (svg_length(gated.attributes.get(key), key, name) for key in ("width", "height"))
     if width is None and height is None and box is not None:
         width, height = box
     elif width is None and height is not None and box is not None:
@@ -83,7 +83,7 @@ def _frame(gated: GatedSvg, name: str) -> tuple[float, float, float, float]:
         )
     if not (1e-6 < width < 1e6 and 1e-6 < height < 1e6):
         raise ArtworkError(f"{name}: the SVG is {width:g} x {height:g} px.", mend="Give it a usual width and height.")
-    left, top = (_length(gated.attributes.get(key), key, name) or 0.0 for key in ("x", "y"))
+    left, top = (svg_length(gated.attributes.get(key), key, name) or 0.0 for key in ("x", "y"))
     return left, top, width, height
 
 
@@ -99,7 +99,7 @@ def _view_box(text: str | None, name: str) -> tuple[float, float] | None:
     return values[2], values[3]
 
 
-def _length(text: str | None, key: str, name: str) -> float | None:
+def svg_length(text: str | None, key: str, name: str) -> float | None:
     """A length in CSS px; None where it is absent, auto or a share of a page that doesn't exist."""
     if text is None or text.strip() in ("", "auto") or text.strip().endswith("%"):
         return None

@@ -14,6 +14,7 @@ from typing import Any
 from worker.engine.arrays import OUTSIDE
 from worker.engine.artwork.picture import Artwork, GridPicture
 from worker.engine.colorimetry import lab_to_srgb
+from worker.engine.fabrication.board_shape import BoardShape
 from worker.engine.palette.certainty import Certainty, NearTie, judge_certainty, near_ties
 from worker.engine.palette.clusters import Cluster
 from worker.engine.palette.values import count_values
@@ -42,6 +43,7 @@ VIEWING_CONDITIONS_MEANING = (
 def build_report(
     *,
     picture: GridPicture,
+    shape: BoardShape,
     artwork: Artwork,
     fab: FabProfile,
     settings: Settings,
@@ -89,6 +91,7 @@ def build_report(
             "height_mm": float(picture.height_mm),
             "artwork_px_per_px": float(picture.source_px_per_px),
         },
+        "board": _board(shape),
         "settings": settings.as_text(),
         "edges": {
             "route": separation.edges,
@@ -128,6 +131,21 @@ def _artwork(artwork: Artwork) -> dict[str, Any]:
         "sha256": artwork.sha256,
         "width_px": int(width),
         "height_px": int(height),
+    }
+
+
+def _board(shape: BoardShape) -> dict[str, Any]:
+    width, height = shape.size_mm
+    return {
+        "shape": shape.kind,
+        "width_mm": width,
+        "height_mm": height,
+        "area_mm2": shape.area_mm2,
+        "artwork_x_mm": shape.margins.left * shape.pitch_um / 1000.0,
+        "artwork_y_mm": shape.margins.bottom * shape.pitch_um / 1000.0,
+        "cut_outs": len(shape.outline) - 1,
+        "holes": [{**asdict(hole), "slot_to": hole.slot_to and [*hole.slot_to]} for hole in shape.holes],
+        "findings": [asdict(finding) for finding in shape.findings],
     }
 
 

@@ -1,0 +1,110 @@
+"""The fab's distance from routed edges and holes, kept by every layer: near an edge there is solder mask alone."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import shapely
+from numba import njit
+
+from worker.engine.arrays import Floats
+from worker.engine.fabrication.board_shape import BoardShape, Hole
+from worker.engine.fabrication.planes import BOARD, COPPER, FREE_COPPER, HATCHED, LEGEND, OPENING, LayerPlanes
+from worker.engine.fabrication.raster import rasterise
+from worker.engine.threads import run_all, shared_strips
+from worker.fab_profile import FabProfile
+from worker.outlines import arc_steps
+
+_PIXEL = 2.0**-0.5
+"""A pixel's corner is so many pitches from its centre: what is kept by centres is kept by this much more."""
+
+
+def edge_keep_out(shape: BoardShape, planes: LayerPlanes, fab: FabProfile, *, threads: int = 1) -> LayerPlanes:
+    """The planes with the fab's distances kept, and a pad round every plated hole.
+
+    Copper ends `limits.edge.routed_mm` from every routed edge and bare hole, and where it was bare metal the mask is
+    closed over what takes its place. Openings end `limits.edge.mask_mm` from them, legend `limits.edge.legend_mm`, also
+    from plated holes. A plated hole gets a ring of bare copper, `limits.copper.ring_mm` wide, and an opening wider than
+    that by the mask's registration; legend is clipped from it as from any opening.
+
+    `planes` must have been made on the shape's grid. Pixels count by their corners: no layer is nearer.
+    """
+    pitch_mm = planes.pitch_um / 1000.0
+    grid = {"height_px": planes.height_px, "width_px": planes.width_px, "pitch_mm": pitch_mm, "threads": threads}
+    zones = rasterise(_zones(shape, fab, pitch_mm), **grid)  # type: ignore[arg-type]
+    out = np.empty_like(planes.stack)
+    table = _table()
+    strips = shared_strips(planes.height_px, threads)
+    run_all(_apply, ((zones[a:b], planes.stack[a:b], table, out[a:b]) for a, b in strips), threads)
+    return LayerPlanes(stack=out, pitch_um=planes.pitch_um)
+
+
+_COPPER_ZONE, _OPENING_ZONE, _LEGEND_ZONE, _PAD, _PAD_OPENING, _PAD_CLIP = (1 << i for i in range(6))
+
+
+def _zones(shape: BoardShape, fab: FabProfile, pitch_mm: float) -> list[list[Floats]]:
+    """Where copper, openings and legend may be; the plated holes' pads, their openings, and what these clip."""
+    limits = {name: limit.value for name, limit in fab.limits.items()}
+    reserve = _PIXEL * pitch_mm
+    plated = [hole for hole in shape.holes if hole.plated]
+    routed = shape.polygon.difference(_union([hole for hole in shape.holes if not hole.plated]))
+    drilled = routed.difference(_union(plated))
+    ring, shift = limits["copper", "ring_mm"] + reserve, limits["solder_mask", "registration_mm"]
+    clip = ring + shift + limits["legend", "clearance_mm"] + reserve
+    return [
+        _rings(_grown(routed, -limits["edge", "routed_mm"] - reserve)),
+        _rings(_grown(routed, -limits["edge", "mask_mm"] - reserve) if limits["edge", "mask_mm"] else routed),
+        _rings(_grown(drilled, -limits["edge", "legend_mm"] - reserve)),
+        *(_rings(_union(plated, by)) for by in (ring, ring + shift, clip)),
+    ]
+
+
+def _grown(region: shapely.Geometry, by: float) -> shapely.Geometry:
+    return region.buffer(by, quad_segs=arc_steps(abs(by), np.pi / 2.0))
+
+
+def _union(holes: Sequence[Hole], by: float = 0.0) -> shapely.Geometry:
+    return shapely.union_all([_grown(hole.polygon, by) if by else hole.polygon for hole in holes])
+
+
+def _rings(region: shapely.Geometry) -> list[Floats]:
+    rings = []
+    for part in shapely.get_parts(region):
+        for ring in (part.exterior, *part.interiors):
+            rings.append(shapely.get_coordinates(ring)[:-1])
+    return rings
+
+
+def _table() -> np.ndarray[tuple[int, int], np.dtype[np.uint8]]:
+    """uint8 (64, 256): the stack that comes of a stack in a zone."""
+    table = np.zeros((64, 256), dtype=np.uint8)
+    for zone in range(64):
+        for bits in range(256):
+            table[zone, bits] = _kept(zone, bits)
+    return table
+
+
+def _kept(zone: int, bits: int) -> int:
+    if not bits & BOARD:
+        return bits
+    if not zone & _COPPER_ZONE:
+        if bits & COPPER and bits & OPENING:
+            bits &= ~OPENING
+        bits &= ~(COPPER | HATCHED | FREE_COPPER)
+    if not zone & _OPENING_ZONE:
+        bits &= ~OPENING
+    if not zone & _LEGEND_ZONE or zone & _PAD_CLIP:
+        bits &= ~LEGEND
+    if zone & _PAD:
+        bits = (bits | COPPER) & ~(HATCHED | FREE_COPPER)
+    if zone & _PAD_OPENING:
+        bits |= OPENING
+    return bits & 255
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _apply(zones, stack, table, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    for y in range(stack.shape[0]):
+        for x in range(stack.shape[1]):
+            out[y, x] = table[zones[y, x], stack[y, x]]

@@ -10,19 +10,21 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from worker.engine.arrays import Floats, Srgb
 from worker.engine.fabrication.bit_morphology import dilate, disc_within, frame_for, pack, unpack
+from worker.engine.fabrication.bit_parts import chosen_parts, connected_parts, pixels_in_parts
 from worker.engine.fabrication.limits import LimitReport, measure_limits
 from worker.engine.fabrication.overlap import OverlapViolations, overlap_violations
-from worker.engine.fabrication.planes import LayerPlanes
+from worker.engine.fabrication.planes import DRAWN, LayerPlanes
 from worker.engine.fabrication.registration import Settled, settle_borders
 from worker.engine.fabrication.repair import Repaired, repair
 from worker.fab_profile import FabProfile
 
-_FIRST_REACH_MM = 0.3
+_FIRST_REACH_MM = 0.05
+_FARTHEST_MM = 2.0
 _TURNS = 8
+_ANY = np.array([0] + [1] * 255, dtype=np.uint8)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -70,24 +72,28 @@ def make_side(planes: LayerPlanes, fab: FabProfile, lab: Floats, srgb: Srgb, *, 
 def _within_limits(
     repaired: Repaired, settled: Settled, fab: FabProfile, threads: int
 ) -> tuple[LayerPlanes, LimitReport, int]:
-    """The settled planes, with the repaired ones in their place wherever a limit is broken."""
+    """The settled planes, but for every part of the drawing that lies where a limit is broken.
+
+    A part is undone whole: cut off in the middle it would leave a spike.
+    """
     made, left = settled.planes, measure_limits(settled.planes, fab, threads=threads)
-    undo = np.zeros(made.stack.shape, dtype=np.bool_)
-    reach = _FIRST_REACH_MM * 1000.0 / made.pitch_um
+    before, pitch_um = repaired.planes.stack, made.pitch_um
+    frame = frame_for(*before.shape, largest_px=2 * round(_FARTHEST_MM * 1000.0 / pitch_um) + 3)
+    reach_px, undone = _FIRST_REACH_MM * 1000.0 / pitch_um, 0
     for turn in range(_TURNS):
         if left.total == 0:
             break
-        undo |= _around(left.pixels, reach, threads) if turn < _TURNS - 1 else True
-        stack = np.where(undo, repaired.planes.stack, settled.planes.stack)
-        made = LayerPlanes(stack=stack, pitch_um=made.pitch_um)
+        drawn = pack((made.stack ^ before) & np.uint8(DRAWN), _ANY, frame, outside=False, threads=threads)
+        parts = connected_parts(drawn, corners=True, threads=threads)
+        near = dilate(
+            pack(left.pixels.view(np.uint8), _ANY, frame, outside=False, threads=threads),
+            disc_within(reach_px),
+            threads=threads,
+        )
+        chosen = pixels_in_parts(near, parts) > 0 if turn < _TURNS - 1 else np.ones(parts.count, dtype=np.bool_)
+        undo = unpack(chosen_parts(parts, chosen, drawn.shape, threads=threads), frame)
+        made = LayerPlanes(stack=np.where(undo, before, made.stack), pitch_um=pitch_um)
         left = measure_limits(made, fab, threads=threads)
-        reach *= 1.5
-    return made, left, int(np.count_nonzero(undo))
-
-
-def _around(pixels: npt.NDArray[np.bool_], reach_px: float, threads: int) -> npt.NDArray[np.bool_]:
-    shape = disc_within(reach_px)
-    frame = frame_for(*pixels.shape, largest_px=2 * int(reach_px) + 3)
-    table = np.array([0, 1] + [0] * 254, dtype=np.uint8)
-    bits = pack(pixels.view(np.uint8), table, frame, outside=False, threads=threads)
-    return unpack(dilate(bits, shape, threads=threads), frame)
+        undone += int(np.count_nonzero(undo))
+        reach_px = min(2.0 * reach_px, _FARTHEST_MM * 1000.0 / pitch_um)
+    return made, left, undone

@@ -127,7 +127,7 @@ def unpack(bits: Bits, frame: Frame) -> npt.NDArray[np.bool_]:
     return np.unpackbits(little, axis=1, bitorder="little", count=frame.width_px).view(np.bool_)
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+@njit(cache=True, nogil=True, error_model="numpy")
 def _widen(row, spare, dilate):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
     """spare = row combined with itself shifted one pixel to either side, without the middle."""
     n = row.shape[0]
@@ -144,6 +144,16 @@ def _widen(row, spare, dilate):  # type: ignore[no-untyped-def]  # pragma: no co
     if n > 1:
         left, right = (tail << _ONE) | (row[n - 2] >> _TOP), (tail >> _ONE) | (tail & (_ONE << _TOP))
         spare[n - 1] = (left | right) if dilate else (left & right)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _merge(target, row, dilate):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    if dilate:
+        for j in range(target.shape[0]):
+            target[j] |= row[j]
+    else:
+        for j in range(target.shape[0]):
+            target[j] &= row[j]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -219,13 +229,7 @@ def _reach_words(source, half, odd, dilate, begin, end, first, last, out):  # ty
                     y = one if turn == 0 else other
                     if y < first or y >= last or (turn == 1 and other == one):
                         continue
-                    target = out[y, begin:end]
-                    if dilate:
-                        for j in range(n):
-                            target[j] |= here[off + j]
-                    else:
-                        for j in range(n):
-                            target[j] &= here[off + j]
+                    _merge(out[y, begin:end], here[off : off + n], dilate)
 
 
 Region = npt.NDArray[np.uint8]

@@ -1,0 +1,123 @@
+"""Every fabrication file of a board, from the planes of its sides and its shape.
+
+Names say layer and side in words. Each side is traced once, and all of its layers draw the same arcs; the bottom is
+drawn as seen from the top, as Gerber wants it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Literal
+
+from worker.engine.fabrication.board_shape import BoardShape
+from worker.engine.fabrication.contours import Contours, trace
+from worker.engine.fabrication.copper_hatch import cut_hatches
+from worker.engine.fabrication.drawing_dxf import assembly_dxf
+from worker.engine.fabrication.drawing_svg import DrawnLayer, assembly_svg
+from worker.engine.fabrication.drill import xnc_drill
+from worker.engine.fabrication.file_attributes import Polarity, Project
+from worker.engine.fabrication.gerber import gerber_layer, gerber_profile
+from worker.engine.fabrication.grid import grid_of, points_nm, seen_from_the_top
+from worker.engine.fabrication.job_file import LayerFile, gerber_job
+from worker.engine.fabrication.planes import COPPER, LEGEND, OPENING, LayerPlanes
+from worker.engine.fabrication.rings import Rings, layer_rings
+from worker.engine.fabrication.simplify import FINE_PX, simplify
+from worker.fab_profile import FabProfile
+
+SideName = Literal["top", "bottom"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LayerKind:
+    """A fabrication layer of either side: its name in words, what it draws, and what Gerber calls it."""
+
+    name: str
+    bit: int
+    functions: tuple[str, str]
+    polarity: Polarity
+    aperture_function: str | None
+
+    def function(self, side: SideName) -> str:
+        """Value of .FileFunction."""
+        return self.functions[side == "bottom"]
+
+
+LAYER_KINDS = (
+    LayerKind(
+        name="copper",
+        bit=COPPER,
+        functions=("Copper,L1,Top", "Copper,L2,Bot"),
+        polarity="Positive",
+        aperture_function="NonConductor",
+    ),
+    LayerKind(
+        name="solder-mask",
+        bit=OPENING,
+        functions=("Soldermask,Top", "Soldermask,Bot"),
+        polarity="Negative",
+        aperture_function=None,
+    ),
+    LayerKind(
+        name="legend",
+        bit=LEGEND,
+        functions=("Legend,Top", "Legend,Bot"),
+        polarity="Positive",
+        aperture_function=None,
+    ),
+)
+PROFILE_FILE, JOB_FILE = "profile.gbr", "board.gbrjob"
+PLATED_FILE, BARE_FILE = "holes-plated.xnc", "holes-unplated.xnc"
+SVG_FILE, DXF_FILE = "assembly.svg", "assembly.dxf"
+
+
+def contours_of(planes: LayerPlanes, side: SideName, fab: FabProfile, *, threads: int = 1) -> Contours:
+    """A side's contours as they are written: hatches cut, simplified so far that no pixel's centre changes sides."""
+    cut = cut_hatches(planes, fab, threads=threads)
+    top = seen_from_the_top(cut) if side == "bottom" else cut
+    return simplify(trace(top, threads=threads), FINE_PX, threads=threads)
+
+
+def layer_files(
+    sides: dict[SideName, LayerPlanes], shape: BoardShape, fab: FabProfile, project: Project, *, threads: int = 1
+) -> Iterator[tuple[str, bytes]]:
+    """Name and bytes of every file: layers, profile, drills, job file, assembly drawings.
+
+    Parameters
+    ----------
+    sides : planes seen from outside their side, on one grid.
+    shape : as seen from the top.
+    """
+    drawn: list[DrawnLayer] = []
+    listed: list[LayerFile] = []
+    for side, planes in sides.items():
+        contours = contours_of(planes, side, fab, threads=threads)
+        for kind in LAYER_KINDS:
+            rings = layer_rings(contours, kind.bit)
+            name = f"{kind.name}-{side}"
+            yield f"{name}.gbr", _layer(rings, kind, side, project)
+            drawn.append(DrawnLayer(name=name, rings=rings))
+            listed.append(LayerFile(path=f"{name}.gbr", function=kind.function(side), polarity=kind.polarity))
+    outlines = [points_nm(ring) for ring in shape.outline]
+    yield PROFILE_FILE, gerber_profile(outlines, project=project)
+    listed.append(LayerFile(path=PROFILE_FILE, function="Profile,NP", polarity="Positive"))
+    for name, plated in ((PLATED_FILE, True), (BARE_FILE, False)):
+        drill = xnc_drill(shape.holes, plated=plated, project=project)
+        if drill is not None:
+            yield name, drill
+    width, height = (round(side * 1e6) for side in shape.size_mm)
+    yield JOB_FILE, gerber_job(listed, fab, project=project, width_nm=width, height_nm=height)
+    grid = grid_of(next(iter(sides.values())))
+    yield SVG_FILE, b"".join(assembly_svg(drawn, outlines, shape.holes, grid=grid, title=project.name))
+    yield DXF_FILE, b"".join(assembly_dxf(drawn, outlines, shape.holes, grid=grid))
+
+
+def _layer(rings: Rings, kind: LayerKind, side: SideName, project: Project) -> bytes:
+    pieces = gerber_layer(
+        rings,
+        function=kind.function(side),
+        polarity=kind.polarity,
+        project=project,
+        aperture_function=kind.aperture_function,
+    )
+    return b"".join(pieces)

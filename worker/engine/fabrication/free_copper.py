@@ -15,11 +15,12 @@ from dataclasses import dataclass
 import numpy as np
 from numba import njit
 
-from worker.engine.fabrication.bit_morphology import Bits, dilate, disc_within
+from worker.engine.fabrication.bit_morphology import Bits, dilate, disc_within, region_of
 from worker.engine.fabrication.bit_parts import chosen_parts, connected_parts, highest_bit, lowest_bit, pixels_in_parts
 from worker.engine.fabrication.border_rule import tolerances_of, whole_pixels
 from worker.engine.fabrication.layer_bits import LayerBits, layer_bits, paint
 from worker.engine.fabrication.planes import COPPER, LayerPlanes
+from worker.engine.fabrication.rims import if_sparse
 from worker.engine.threads import row_strips, run_all
 from worker.fab_profile import FabProfile
 
@@ -85,16 +86,18 @@ def _filled(fixed: Bits, bare: Bits, free: Bits, threads: int) -> Bits:
     """The free parts most of whose border is with copper."""
     near = disc_within(1.0)
     parts = connected_parts(free, corners=False, threads=threads)
-    asks = pixels_in_parts(dilate(fixed, near, threads=threads) & free, parts)
-    against = pixels_in_parts(dilate(bare, near, threads=threads) & free, parts)
+    region = if_sparse(region_of(free, 0))
+    asks = pixels_in_parts(dilate(fixed, near, region=region, threads=threads) & free, parts)
+    against = pixels_in_parts(dilate(bare, near, region=region, threads=threads) & free, parts)
     return chosen_parts(parts, (asks > 0) & (asks >= against), free.shape, threads=threads)
 
 
 def _strips(fixed: Bits, bare: Bits, free: Bits, reach: int, threads: int) -> tuple[Bits, Bits]:
     """Free pixels within reach of bare board, and of copper; where both are, those nearer to it."""
     strip = disc_within(float(reach))
-    by_copper = dilate(fixed, strip, threads=threads) & free
-    by_bare = dilate(bare, strip, threads=threads) & free
+    region = if_sparse(region_of(free, 0))
+    by_copper = dilate(fixed, strip, region=region, threads=threads) & free
+    by_bare = dilate(bare, strip, region=region, threads=threads) & free
     both = by_copper & by_bare
     full = by_copper.copy()
     _settle_contested(both, fixed, bare, reach, full, threads)

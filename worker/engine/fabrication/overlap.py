@@ -14,6 +14,7 @@ from worker.engine.fabrication.bit_morphology import Bits, count, dilate, disc_w
 from worker.engine.fabrication.border_rule import tolerances_of, whole_pixels
 from worker.engine.fabrication.layer_bits import LayerBits, layer_bits
 from worker.engine.fabrication.planes import BOARD, COPPER, LEGEND, NO_FINISH, OPENING, LayerPlanes, finish_by_layers
+from worker.engine.fabrication.rims import if_sparse, meeting
 from worker.fab_profile import FabProfile
 
 UNKNOWN = "no finish"
@@ -41,9 +42,9 @@ def overlap_violations(planes: LayerPlanes, fab: FabProfile, *, threads: int = 1
     found = _uncovered(bits, fab, mask, legend, threads)
     ink = np.zeros_like(bits.board)
     if bits.legend.any() and bits.opening.any():
-        ink = dilate(bits.opening, disc_within(float(mask)), threads=threads) & dilate(
-            bits.legend, disc_within(float(legend)), threads=threads
-        )
+        region = if_sparse(meeting(bits.opening, bits.legend, mask + legend))
+        ink = dilate(bits.opening, disc_within(float(mask)), region=region, threads=threads)
+        ink &= dilate(bits.legend, disc_within(float(legend)), region=region, threads=threads)
     union = ink & bits.board
     for plane in found.values():
         union = union | plane
@@ -62,8 +63,14 @@ def _uncovered(bits: LayerBits, fab: FabProfile, mask_px: int, legend_px: int, t
     by_mask: dict[int, Bits] = {}
     by_legend: dict[int, Bits] = {}
     off = bits.board & ~bits.opening, bits.board & ~bits.legend
-    openings = [dilate(plane, disc_within(float(mask_px)), threads=threads) for plane in (off[0], bits.opening)]
-    legends = [dilate(plane, disc_within(float(legend_px)), threads=threads) for plane in (off[1], bits.legend)]
+    # Nothing is uncovered but near an edge of the mask or of the legend.
+    region = if_sparse(meeting(bits.opening, off[0], mask_px) | meeting(bits.legend, off[1], legend_px))
+
+    def grown(plane: Bits, reach_px: int) -> Bits:
+        return dilate(plane, disc_within(float(reach_px)), region=region, threads=threads)
+
+    openings = [grown(plane, mask_px) for plane in (off[0], bits.opening)]
+    legends = [grown(plane, legend_px) for plane in (off[1], bits.legend)]
     for stack in range(8):
         finish = int(table[stack | BOARD])
         copper = bits.copper if stack & COPPER else bits.board & ~bits.copper
@@ -78,7 +85,7 @@ def _uncovered(bits: LayerBits, fab: FabProfile, mask_px: int, legend_px: int, t
     found: dict[int, Bits] = {}
     for reach, possible in ((mask_px, by_mask), (legend_px, by_legend)):
         for finish, plane in possible.items():
-            foreign = plane & ~dilate(seen[finish], disc_within(float(reach)), threads=threads) & bits.board
+            foreign = plane & ~grown(seen[finish], reach) & bits.board
             _add(found, finish, foreign)
     return found
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from worker.engine.arrays import Floats, Srgb, check_array
-from worker.engine.fabrication.bit_morphology import dilate, disc_within
+from worker.engine.fabrication.bit_morphology import dilate, disc_within, region_of
 from worker.engine.fabrication.border_length import border_lengths
 from worker.engine.fabrication.border_rule import LayerName, Tolerances, rule_of, tolerances_of, whole_pixels
 from worker.engine.fabrication.free_copper import free_copper, strips_of
@@ -28,7 +28,7 @@ from worker.engine.fabrication.planes import (
     Stack,
     finish_by_layers,
 )
-from worker.engine.fabrication.rims import Artwork, Border, colour_errors, settle
+from worker.engine.fabrication.rims import Artwork, Border, colour_errors, if_sparse, settle
 from worker.engine.fabrication.stack_colours import nearest_finish
 from worker.fab_profile import FabProfile
 
@@ -107,7 +107,8 @@ def _columns(fab: FabProfile) -> Stack:
 
 def _pull_back(bits: LayerBits, pull: int, threads: int) -> None:
     if bits.legend.any() and bits.opening.any():
-        bits.legend[:] &= ~dilate(bits.opening, disc_within(float(pull)), threads=threads)
+        region = if_sparse(region_of(bits.legend, 0))
+        bits.legend[:] &= ~dilate(bits.opening, disc_within(float(pull)), region=region, threads=threads)
 
 
 def _settle_mask(

@@ -19,7 +19,17 @@ from numba import njit
 from worker.engine.arrays import Float32s, Floats, Srgb
 from worker.engine.colorimetry import srgb_to_lab
 from worker.engine.difference import ciede2000
-from worker.engine.fabrication.bit_morphology import Bits, dilate, disc, disc_within, erode
+from worker.engine.fabrication.bit_morphology import (
+    WORD,
+    Bits,
+    Region,
+    dilate,
+    disc,
+    disc_within,
+    erode,
+    region_of,
+    wider,
+)
 from worker.engine.fabrication.bit_parts import Parts, Totals, connected_parts, lowest_bit, pixels_in_parts, run_mask
 from worker.engine.fabrication.layer_bits import LayerBits
 from worker.engine.fabrication.planes import BOARD, COPPER, LEGEND, OPENING
@@ -30,6 +40,7 @@ Choices = npt.NDArray[np.uint8]
 _STEPS = 32
 _ONE = np.uint64(1)
 _STRIP = 128
+SPARSE = 0.15
 NO_SUCH_FINISH = 1000.0
 """CIEDE2000 added for a pixel of a rim that the profile has no finish for: such a rim is the last resort."""
 DOUBLED = 30.0
@@ -83,8 +94,9 @@ def settle(border: Border, first: Bits, second: Bits, artwork: Artwork, bits: La
     Returns how many pixels beyond the rims were swapped, since too little of their part would have been left.
     """
     reach = disc_within(float(border.reach_px))
-    by_one = dilate(border.one, reach, threads=threads)
-    by_other = dilate(border.other, reach, threads=threads)
+    region = if_sparse(meeting(border.one, border.other, border.reach_px))
+    by_one = dilate(border.one, reach, region=region, threads=threads)
+    by_other = dilate(border.other, reach, region=region, threads=threads)
     rim_one, rim_other = border.one & by_other, border.other & by_one
     if not rim_one.any():
         return 0
@@ -107,10 +119,33 @@ def _older(first: Bits, second: Bits, rim: tuple[bool, bool], near: Bits) -> Bit
 
 def _too_thin(left: Bits, rim: Bits, least_px: int, threads: int) -> Bits:
     """What is left of parts beside their rims, and narrower than `least_px`; corners of wide parts are none."""
-    whole = dilate(
-        erode(left, disc(least_px), threads=threads), disc_within(least_px / math.sqrt(2.0) + 1.5), threads=threads
-    )
-    return np.asarray(left & ~whole & dilate(rim, disc_within(float(least_px)), threads=threads))
+    near = if_sparse(region_of(rim, blocks(least_px)))
+    around = None if near is None else widened(near, blocks(least_px))
+    inner = erode(left, disc(least_px), region=around, threads=threads)
+    whole = dilate(inner, disc_within(least_px / math.sqrt(2.0) + 1.5), region=near, threads=threads)
+    return np.asarray(left & ~whole & dilate(rim, disc_within(float(least_px)), region=near, threads=threads))
+
+
+def blocks(reach_px: int) -> int:
+    """How many blocks of a region a disc of this radius reaches beyond its own."""
+    return -(-(reach_px + 2) // WORD)
+
+
+def widened(region: Region, by_blocks: int) -> Region:
+    """The region and so many blocks more to every side."""
+    for _ in range(by_blocks):
+        region = wider(region)
+    return region
+
+
+def meeting(one: Bits, other: Bits, reach_px: int) -> Region:
+    """The region in which pixels of both planes lie within this distance."""
+    return np.asarray(region_of(one, blocks(reach_px)) & region_of(other, blocks(reach_px)))
+
+
+def if_sparse(region: Region) -> Region | None:
+    """The region, or None, which is everywhere, where picking its blocks out would cost more than it saves."""
+    return region if region.mean() < SPARSE else None
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -17,7 +17,7 @@ from worker.engine.artwork.decode import read_artwork
 from worker.engine.artwork.grid import place_on_grid
 from worker.engine.artwork.ground import lay_on_ground
 from worker.engine.artwork.picture import GridPicture, WantedSize
-from worker.engine.fabrication.board_shape import BoardShape, lay_on_board, shape_board
+from worker.engine.fabrication.board import BoardShape, lay_on_board, plain_board
 from worker.engine.palette.assignment import assign_colours, merged_colours
 from worker.engine.palette.clusters import Cluster
 from worker.engine.palette.finish_colours import FinishColours, colours_from_lab, colours_of
@@ -172,7 +172,7 @@ def convert(
         picture = place_on_grid(artwork, size, smallest_feature_um=_smallest_um(fab), threads=threads)
         if shape is None:
             svg = source if artwork.format == "SVG" and isinstance(source, bytes) else None
-            picture, shape = shape_board(picture, settings, fab, board_file=board_file, svg=svg, threads=threads)
+            picture, shape = _shaped(picture, settings, fab, board_file, svg, threads)
         else:
             picture = lay_on_board(picture, shape)
         board = _cut(board, shape)
@@ -264,6 +264,21 @@ def convert(
         threads=threads,
         clock=clock,
     )
+
+
+def _shaped(
+    picture: GridPicture,
+    settings: Settings,
+    fab: FabProfile,
+    board_file: BoardFile | None,
+    svg: bytes | None,
+    threads: int,
+) -> tuple[GridPicture, BoardShape]:
+    if settings.board.text() == "rectangle" and board_file is None:
+        return picture, plain_board(picture)
+    from worker.engine.fabrication.board_shape import shape_board  # loads shapely, which is slow
+
+    return shape_board(picture, settings, fab, board_file=board_file, svg=svg, threads=threads)
 
 
 def _smallest_um(fab: FabProfile) -> float:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Literal
 
 import numpy as np
@@ -22,6 +22,7 @@ from worker.engine.arrays import Floats
 from worker.engine.artwork.margin import Margins, with_margins
 from worker.engine.artwork.picture import GridPicture
 from worker.engine.artwork.svg_outline import svg_outline
+from worker.engine.fabrication.board import BoardShape, Hole, Ring
 from worker.engine.fabrication.board_checks import (
     BoardFinding,
     Opening,
@@ -36,74 +37,7 @@ from worker.engine.fabrication.silhouette import silhouette
 from worker.errors import BoardError
 from worker.fab_profile import FabProfile
 from worker.job_settings import Settings
-from worker.outlines import Point, circle_points, rounded_rectangle_points, slot_points
-
-Ring = npt.NDArray[np.float64]
-"""float64 (n, 2), mm, the first point not repeated. The outer ring runs counter-clockwise, cut-outs clockwise."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Hole:
-    """A drilled hole, or a slot to the second point, in mm. `diameter_mm` is the finished one, or the slot's width."""
-
-    x_mm: float
-    y_mm: float
-    diameter_mm: float
-    plated: bool
-    slot_to: Point | None = None
-
-    @property
-    def ring(self) -> Ring:
-        """Its edge."""
-        if self.slot_to is None:
-            return np.array(circle_points(self.x_mm, self.y_mm, self.diameter_mm))
-        return np.array(slot_points((self.x_mm, self.y_mm), self.slot_to, self.diameter_mm))
-
-    @property
-    def polygon(self) -> Polygon:
-        """What it takes away."""
-        return Polygon(self.ring)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class BoardShape:
-    """The shape on its grid.
-
-    outline : tuple of Ring, outer first, then cut-outs.
-    board : bool (H, W), read-only, true where a pixel's centre lies on the board, not in a cut-out or hole.
-    margins : what was added round the artwork.
-    findings : what the fab can't make as drawn, or what was mended.
-    """
-
-    kind: str
-    outline: tuple[Ring, ...]
-    holes: tuple[Hole, ...]
-    board: npt.NDArray[np.bool_]
-    pitch_um: float
-    margins: Margins
-    findings: tuple[BoardFinding, ...]
-    warnings: tuple[str, ...]
-
-    @property
-    def whole(self) -> bool:
-        """Whether every pixel of the grid is board."""
-        return self.kind == "rectangle" and len(self.outline) == 1 and len(self.outline[0]) == 4 and not self.holes
-
-    @property
-    def polygon(self) -> Polygon:
-        """The board without its cut-outs; drilled holes are not taken away."""
-        return Polygon(self.outline[0], self.outline[1:])
-
-    @property
-    def area_mm2(self) -> float:
-        """Its area, without cut-outs and holes."""
-        return float(self.polygon.area - sum(hole.polygon.area for hole in self.holes))
-
-    @property
-    def size_mm(self) -> tuple[float, float]:
-        """Width and height of the outline."""
-        across, up = np.ptp(self.outline[0], axis=0)
-        return float(across), float(up)
+from worker.outlines import Point, circle_points, rounded_rectangle_points
 
 
 def shape_board(
@@ -163,40 +97,6 @@ def shape_board(
         warnings=(*warnings, *_said([*findings, *corners])),
     )
     return picture, shape if shape.whole else replace(shape, board=_mask(shape, threads))
-
-
-def lay_on_board(picture: GridPicture, shape: BoardShape) -> GridPicture:
-    """A picture laid on a shape that is known already, such as the other side's, mirrored. Raises BoardError."""
-    laid = with_margins(picture, shape.margins)
-    height, width = shape.board.shape
-    if (laid.height_px, laid.width_px) != (height, width) or laid.pitch_um != shape.pitch_um:
-        mm = shape.pitch_um / 1000.0
-        raise BoardError(
-            f"The artwork is {laid.width_mm:g} x {laid.height_mm:g} mm, and the board's other side "
-            f"{width * mm:g} x {height * mm:g} mm.",
-            mend="Give both sides artworks of one shape, the same width and the same pitch.",
-        )
-    return laid
-
-
-def mirrored(shape: BoardShape) -> BoardShape:
-    """The shape as seen from the other side: left and right change places on the grid."""
-    width = shape.board.shape[1] * shape.pitch_um / 1000.0
-    return replace(
-        shape,
-        outline=tuple(np.ascontiguousarray((ring * [-1.0, 1.0] + [width, 0.0])[::-1]) for ring in shape.outline),
-        holes=tuple(
-            replace(
-                hole,
-                x_mm=width - hole.x_mm,
-                slot_to=None if hole.slot_to is None else (width - hole.slot_to[0], hole.slot_to[1]),
-            )
-            for hole in shape.holes
-        ),
-        board=shape.board[:, ::-1],
-        margins=replace(shape.margins, left=shape.margins.right, right=shape.margins.left),
-        findings=tuple(replace(finding, x_mm=width - finding.x_mm) for finding in shape.findings),
-    )
 
 
 def _mask(shape: BoardShape, threads: int) -> npt.NDArray[np.bool_]:

@@ -9,7 +9,7 @@ import shapely
 from numba import njit
 
 from worker.engine.arrays import Floats
-from worker.engine.fabrication.board_shape import BoardShape, Hole
+from worker.engine.fabrication.board import BoardShape, Hole
 from worker.engine.fabrication.planes import BOARD, COPPER, FREE_COPPER, HATCHED, LEGEND, OPENING, LayerPlanes
 from worker.engine.fabrication.raster import rasterise
 from worker.engine.threads import run_all, shared_strips

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
-from worker.engine.fabrication.board_shape import BoardShape
+from worker.engine.fabrication.board import BoardShape
 from worker.engine.fabrication.contours import Contours, trace
 from worker.engine.fabrication.copper_hatch import cut_hatches
 from worker.engine.fabrication.drawing_dxf import assembly_dxf

@@ -14,7 +14,7 @@ from typing import Any
 from worker.engine.arrays import OUTSIDE
 from worker.engine.artwork.picture import Artwork, GridPicture
 from worker.engine.colorimetry import lab_to_srgb
-from worker.engine.fabrication.board_shape import BoardShape
+from worker.engine.fabrication.board import BoardShape
 from worker.engine.palette.certainty import Certainty, NearTie, judge_certainty, near_ties
 from worker.engine.palette.clusters import Cluster
 from worker.engine.palette.values import count_values

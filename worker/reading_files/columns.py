@@ -48,14 +48,16 @@ class ColourColumns:
 def colour_columns(names: Sequence[str], place: str, file: FileName) -> ColourColumns:
     """The colour columns among a table's names; a doubled wavelength and half a triple are errors."""
     spectrum: dict[int, float] = {}
+    seen: set[float] = set()
     scales: set[Scale] = set()
     for index, name in enumerate(names):
         found = wavelength_of(name)
         if found is None:
             continue
-        if found[0] in spectrum.values():
+        if found[0] in seen:
             file.fail(f"{place}, column {name}", f"there are two columns for {found[0]:g} nm", "Keep one of them.")
         spectrum[index] = found[0]
+        seen.add(found[0])
         scales.add(found[1])
     if len(scales) > 1:
         file.fail(

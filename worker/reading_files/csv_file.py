@@ -113,8 +113,9 @@ def _samples_by_row(
 def _text_columns(place: str, header: Sequence[str], colours: ColourColumns, file: FileName) -> dict[str, int]:
     """Where the name, the scale and each condition stands."""
     found: dict[str, int] = {}
+    coloured = colours.all
     for index, name in enumerate(header):
-        if index in colours.all:
+        if index in coloured:
             continue
         key = "finish" if name.lower() in _NAME_COLUMNS else name.lower()
         if key not in ("finish", "scale", *CONDITIONS):

@@ -10,6 +10,8 @@ from worker.reading import Reading
 
 MAX_BYTES = 8 * 1024 * 1024
 MAX_SAMPLES = 10_000  # of one file
+MAX_LINES = 100_000
+MAX_LINE = 400_000  # letters
 MAX_TEXT = 500
 """As long as a text of a fab profile may be."""
 
@@ -70,4 +72,5 @@ class FileName:
     def fail(self, place: str, what: str, mend: str) -> NoReturn:
         """Raise the error that names file, place and mend."""
         where = f"{self.name}: {place}" if place else self.name
-        raise ReadingFileError(f"{where}: {what}.", mend=mend)
+        short = what if len(what) <= MAX_TEXT else f"{what[:MAX_TEXT]}..."  # it may quote a hostile file
+        raise ReadingFileError(f"{where[: 2 * MAX_TEXT]}: {short}.", mend=mend)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-from worker.reading_files.named_reading import FileName
+from worker.reading_files.named_reading import MAX_LINE, MAX_LINES, FileName
 
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?", re.ASCII)
 _DECIMAL_COMMA = re.compile(r"[+-]?\d*,\d+(?:[eE][+-]?\d{1,3})?", re.ASCII)
@@ -32,7 +32,14 @@ def read_text(data: bytes, file: FileName) -> str:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         file.fail(_line_of(data, error.start), f"byte 0x{data[error.start]:02X} is not UTF-8", _MEND)
-    return text.replace("\r\n", "\n").replace("\r", "\n")
+    text = text.replace("\r\n", "\n").replace("\r", "\n")
+    lines = text.split("\n")
+    if len(lines) > MAX_LINES:
+        file.fail("", f"has {len(lines)} lines", f"A file of readings has {MAX_LINES} at most: split it.")
+    for index, line in enumerate(lines):
+        if len(line) > MAX_LINE:
+            file.fail(f"line {index + 1}", f"has {len(line)} letters", "Check that it is a file of readings.")
+    return text
 
 
 def _line_of(data: bytes, byte: int) -> str:

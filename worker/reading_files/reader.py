@@ -7,9 +7,9 @@ import re
 from worker.reading_files.cgats_file import IDENTIFIER, read_cgats
 from worker.reading_files.csv_file import read_csv
 from worker.reading_files.cxf_file import read_cxf
-from worker.reading_files.named_reading import MAX_BYTES, FileName, NamedReading, ReadingDefaults
+from worker.reading_files.named_reading import MAX_BYTES, MAX_LINES, FileName, NamedReading, ReadingDefaults
 
-_CGATS_MARK = re.compile(r"^\s*BEGIN_DATA(?:_FORMAT)?\b", re.IGNORECASE | re.MULTILINE)
+_CGATS_MARK = re.compile(r"^[ \t]*BEGIN_DATA(?:_FORMAT)?\b", re.IGNORECASE | re.MULTILINE)
 
 
 def read_readings(
@@ -36,6 +36,9 @@ def read_readings(
         file.fail("", f"has {len(data)} bytes", f"A file of readings has {MAX_BYTES} at most: split it.")
     if data.removeprefix(b"\xef\xbb\xbf").lstrip().startswith(b"<"):
         return read_cxf(data, defaults, file)
+    lines = data.count(b"\n") + 1
+    if lines > MAX_LINES:
+        file.fail("", f"has {lines} lines", f"A file of readings has {MAX_LINES} at most: split it.")
     if _is_cgats(data):
         return read_cgats(data, defaults, file)
     return read_csv(data, defaults, file)

@@ -277,11 +277,17 @@ def test_two_kinds_of_colour_in_one_row() -> None:
         (b"x" * (MAX_BYTES + 1), f"has {MAX_BYTES + 1} bytes"),
         (b"finish,L*\n" + b"\n" * 5 + b'"' + b"x" * 200_000 + b'"\n', "is no CSV"),
         (b"{}", "'{}' is not a known column"),
+        (b" \n" * 4_000_000 + b"x", "has 4000001 lines"),
+        (b"finish," + b"4" * 5_000_000, "line 1: has 5000007 letters"),
+        (b"CGATS.17\nWEIGHTING_FUNCTION " + b";" * 5_000_000, "line 2: has 5000019 letters"),
+        (b"finish," + b",".join(b"%d" % (10 + i) for i in range(50_000)), "holds no readings"),
     ],
     ids=lambda value: value if isinstance(value, str) else "",
 )
 def test_hostile_and_wrong_files(data: bytes, what: str) -> None:
-    assert what in refusal(data).what
+    error = refusal(data)
+    assert what in error.what
+    assert len(error.what) < 1000  # it quotes no more of the file than a person reads
 
 
 def test_the_cap_leaves_room_for_the_largest_profile() -> None:

@@ -40,14 +40,28 @@ SETTINGS: dict[str, tuple[str, str, str]] = {
         "rectangle[:corner radius], disc, silhouette[:offset] or path:#ID (of a closed path in an SVG artwork)",
     ),
     "round_corners": ("on", "off", "on, or off: round inside corners that the router's bit can't reach"),
+    "fabrication": ("on", "off", "on, or off: also make layers within the fab's limits and write their files"),
     "islands": ("tie", "leave", "floating copper: leave, tie (by narrow bridges) or join (fill narrow gaps)"),
     "hatch": ("on", "off", "on, or off: hatch large copper that isn't seen (hatched finishes are hatched anyway)"),
     "use": ("worn", "wall", "wall, handheld, worn or child: which cautions apply"),
     "voltage": ("12Vdc", "", "the highest voltage on the board, as 12V, 48Vdc or 230Vac"),
+    "includes": (
+        "led",
+        "",
+        "what the piece carries, or how it is worked: circuit, battery, coin-cell, led, antenna, tabs or hand-cut",
+    ),
+    "bare_metal": (
+        "keep",
+        "auto",
+        "auto leaves bare metal out where the voltage is hazardous; keep makes it, and a qualified designer answers",
+    ),
 }
 """Every setting: an example, its default as text ("" where there is none), its meaning."""
 
-REPEATABLE = ("pin", "forbid")
+REPEATABLE = ("pin", "forbid", "includes")
+
+INCLUDES = ("circuit", "battery", "coin-cell", "led", "antenna", "tabs", "hand-cut")
+"""What `includes` knows: each calls for cautions of its own."""
 
 _LENGTH = re.compile(r"\s*([0-9]*\.?[0-9]+(?:[eE][-+]?[0-9]+)?)\s*(mm|cm|um|µm|in|inch|\")\s*")
 _PIN = re.compile(r"#([0-9A-Fa-f]{6})(?:~([0-9]*\.?[0-9]+))?=(.+)")
@@ -115,11 +129,14 @@ class Settings:
     viewing_conditions: ViewingConditions = STANDARD_CONDITIONS
     board: BoardChoice = BoardChoice()
     round_corners: bool = False
+    fabrication: bool = False
     islands: Islands = "leave"
     hatch: bool = False
     use: Use = "wall"
     voltage: float | None = None
     voltage_kind: Literal["ac", "dc", "unknown"] = "unknown"
+    includes: tuple[str, ...] = ()
+    bare_metal: Literal["auto", "keep"] = "auto"
 
     def __post_init__(self) -> None:
         for name, side in (("width", self.width_mm), ("height", self.height_mm)):
@@ -140,6 +157,9 @@ class Settings:
                 _fail("pin", pin.text(), "Choose a deltaE from 0 to 100.")
             if pin.finish in self.forbid:
                 _fail("pin", pin.text(), f"{pin.finish} is forbidden as well: drop the pin or the forbid.")
+        for part in self.includes:
+            if part not in INCLUDES:
+                _fail("includes", part, f"Choose one of: {', '.join(INCLUDES)}.")
         if self.background is not None and self.background in self.forbid:
             _fail("background", self.background, "It is forbidden as well: drop one of the two.")
 
@@ -161,12 +181,15 @@ class Settings:
             "viewing_conditions": self.viewing_conditions.text(),
             "board": self.board.text(),
             "round_corners": "on" if self.round_corners else "off",
+            "fabrication": "on" if self.fabrication else "off",
             "islands": self.islands,
             "hatch": "on" if self.hatch else "off",
             "use": self.use,
             "voltage": None
             if self.voltage is None
             else f"{self.voltage:.10g}V{'' if self.voltage_kind == 'unknown' else self.voltage_kind}",
+            "includes": list(self.includes),
+            "bare_metal": self.bare_metal,
         }
 
 
@@ -246,11 +269,14 @@ def read_settings(given: Mapping[str, str | Sequence[str] | None]) -> Settings:
         viewing_conditions=STANDARD_CONDITIONS if conditions is None else read_viewing_conditions(conditions),
         board=read_board_choice(one("board") or "rectangle"),
         round_corners=choice("round_corners", ("on", "off")) == "on",
+        fabrication=choice("fabrication", ("on", "off")) == "on",
         islands=choice("islands", ("leave", "tie", "join")),  # type: ignore[arg-type]
         hatch=choice("hatch", ("on", "off")) == "on",
         use=choice("use", ("wall", "handheld", "worn", "child")),  # type: ignore[arg-type]
         voltage=None if volts is None else float(volts[1]),
         voltage_kind="unknown" if volts is None or volts[2] is None else volts[2].lower(),  # type: ignore[arg-type]
+        includes=tuple(dict.fromkeys(text.strip() for text in listed("includes"))),
+        bare_metal=choice("bare_metal", ("auto", "keep")),  # type: ignore[arg-type]
     )
 
 

@@ -12,7 +12,8 @@ import dataclasses
 import pytest
 
 from tests.boards import board
-from worker.engine.report.cautions import Caution, cautions_for, is_hazardous
+from worker.engine.report.cautions import Caution, bare_metal, cautions_for, is_hazardous, without_live_metal
+from worker.errors import SettingsError
 from worker.fab_profile import PLATINGS
 from worker.job_settings import Settings, read_settings
 
@@ -103,3 +104,63 @@ def test_the_order_is_fixed() -> None:
     fab = dataclasses.replace(board(), plating="ENIG")
     settings = Settings(use="child", voltage=230.0)
     assert cautions_for(fab, settings) == cautions_for(fab, settings)
+
+
+ROWS = {
+    "gold over nickel, worn": ({"use": "worn"}, "nickel"),
+    "HASL": ({}, "lead"),
+    "a child's piece": ({"use": "child"}, "toy"),
+    "tabs": ({"includes": "tabs"}, "glass-dust"),
+    "metal and a circuit": ({"includes": "circuit"}, "bare-metal"),
+    "mains": ({"voltage": "230Vac"}, "hazardous-voltage"),
+    "mains and mask": ({"voltage": "230Vac"}, "no-insulation"),
+    "coin cell": ({"includes": "coin-cell"}, "coin-cell"),
+    "LED": ({"includes": "led"}, "warm-parts"),
+    "cut by hand": ({"includes": "hand-cut"}, "sharp-edges"),
+    "antenna": ({"includes": "antenna"}, "antenna"),
+    "powered": ({"includes": "battery"}, "flame-rating"),
+}
+"""The twelve rows of the trade's list of cautions: what calls for each (common practice, no source)."""
+
+
+@pytest.mark.parametrize("row", ROWS)
+def test_each_of_the_twelve_rows_has_what_calls_for_it(row: str) -> None:
+    given, wanted = ROWS[row]
+    plating = "HASL" if wanted == "lead" else "ENIG"
+    assert wanted in shown(plating, plating != "HASL", **given)
+    plain = shown("immersion tin")
+    assert wanted == "glass-dust" or wanted not in plain
+
+
+@pytest.mark.parametrize(
+    ("degrees", "use", "wanted"),
+    [
+        (45.0, "wall", True),
+        (90.0, "wall", False),
+        (90.0, "handheld", True),
+        (120.0, "handheld", False),
+        (None, "handheld", False),
+    ],
+)
+def test_points_of_the_outline_call_for_a_caution(degrees: float | None, use: str, wanted: bool) -> None:
+    found = cautions_for(board(), read_settings({"use": use}), sharpest_degrees=degrees)
+    assert ("sharp-edges" in {caution.id for caution in found}) == wanted
+
+
+def test_bare_metal_is_left_out_where_the_voltage_is_hazardous() -> None:
+    fab = board()
+    metal = bare_metal(fab)
+    assert metal == ("tin",)
+    settings, said = without_live_metal(fab, read_settings({"voltage": "230Vac", "forbid": "legend"}))
+    assert settings.forbid == ("legend", "tin")
+    assert said is not None and "230 V AC" in said and "licensed practice" in said
+    kept, unsaid = without_live_metal(fab, read_settings({"voltage": "230Vac", "bare_metal": "keep"}))
+    assert kept.forbid == () and unsaid is None
+    assert without_live_metal(fab, read_settings({"voltage": "12Vdc"})) == (read_settings({"voltage": "12Vdc"}), None)
+
+
+@pytest.mark.parametrize("given", [{"pin": "#808080=tin"}, {"background": "tin"}])
+def test_metal_that_is_asked_for_and_left_out_is_an_error(given: dict[str, str]) -> None:
+    with pytest.raises(SettingsError, match="230 V AC") as caught:
+        without_live_metal(board(), read_settings({"voltage": "230Vac", **given}))
+    assert "bare_metal keep" in caught.value.mend

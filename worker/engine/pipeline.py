@@ -4,28 +4,29 @@ from __future__ import annotations
 
 import json
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any, BinaryIO, Literal
+from typing import TYPE_CHECKING, Any, BinaryIO, Literal
 
 import numpy as np
 import numpy.typing as npt
 
+import worker
 from worker.board_file import BoardFile
 from worker.engine.arrays import Labels, Srgb, check_array
 from worker.engine.artwork.decode import read_artwork
 from worker.engine.artwork.grid import place_on_grid
 from worker.engine.artwork.ground import lay_on_ground
-from worker.engine.artwork.picture import GridPicture, WantedSize
+from worker.engine.artwork.picture import Artwork, GridPicture, WantedSize
 from worker.engine.fabrication.board import BoardShape, lay_on_board, plain_board
 from worker.engine.palette.assignment import assign_colours, merged_colours
 from worker.engine.palette.clusters import Cluster
 from worker.engine.palette.finish_colours import FinishColours, colours_from_lab, colours_of
-from worker.engine.palette.hull import FINE_NODES, hull_table
+from worker.engine.palette.hull import FINE_NODES, Packed, hull_table
 from worker.engine.palette.overrides import check_finish_ids
 from worker.engine.palette.tables import TableStore
 from worker.engine.references.findings import fab_findings
-from worker.engine.report.pictures import draw_pictures
+from worker.engine.report.pictures import draw_pictures, label_colours, labels_png, mask_png
 from worker.engine.report.report import build_report
 from worker.engine.report.score import Score, score_separation
 from worker.engine.report.tuning_data import PATH as TUNING_PATH
@@ -36,9 +37,22 @@ from worker.engine.separation.result import Separation
 from worker.fab_profile import FabProfile
 from worker.job_settings import Settings
 
-STAGES = ("artwork", "colours", "finishes", "separation", "score", "files")
+if TYPE_CHECKING:
+    from worker.engine.fabrication.fabricate import Fabrication
+    from worker.engine.fabrication.file_attributes import Project
+
+STAGES = ("artwork", "colours", "finishes", "separation", "score", "layers", "files")
 
 Progress = Callable[[str, int, int], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Made:
+    """The board as the fab will make it, and its score."""
+
+    fabrication: Fabrication
+    score: Score
+    project: Project
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -54,6 +68,7 @@ class Conversion:
     separation: Separation
     score: Score
     tuning: TuningData
+    made: Made | None
     report: dict[str, Any]
     threads: int
     clock: StageClock
@@ -84,10 +99,27 @@ class Conversion:
                 full_size=full_size,
             )
             tuning = write_tuning_data(self.tuning)
+            made = {} if self.made is None else dict(self._fabrication_files(self.made))
         yield from drawn.items()
         yield TUNING_PATH, tuning
-        report = {**self.report, "stages": self.clock.seconds}
+        yield from ((f"fabrication/{name}", data) for name, data in made.items())
+        report = {**self.report, **self._fabrication_block(made), "stages": self.clock.seconds}
         yield "report.json", (json.dumps(report, indent=2, ensure_ascii=False) + "\n").encode()
+
+    def _fabrication_block(self, files: Mapping[str, bytes]) -> dict[str, Any]:
+        if self.made is None:
+            return {}
+        from worker.engine.report.fabrication_block import fabrication_block
+
+        return {"fabrication": fabrication_block(self.made.fabrication, self.made.score, files)}
+
+    def _fabrication_files(self, made: Made) -> Iterator[tuple[str, bytes]]:
+        """Name and bytes of what lies in fabrication/."""
+        yield from made.fabrication.files(made.project, threads=self.threads)
+        seen, pitch_um = made.fabrication.seen, self.picture.pitch_um
+        for i, finish in enumerate(self.fab.finishes):
+            yield f"seen/{finish.id}.png", mask_png(seen, i, pitch_um)
+        yield "seen.png", labels_png(seen, label_colours(self.colours.lab), pitch_um)
 
 
 class StageClock:
@@ -109,7 +141,7 @@ class StageClock:
         return self
 
     def __exit__(self, kind: object, *_: object) -> None:
-        self.seconds[self._stage] = time.perf_counter() - self._began
+        self.seconds[self._stage] = self.seconds.get(self._stage, 0.0) + time.perf_counter() - self._began
         if kind is None:
             self._tell(1)
 
@@ -236,6 +268,10 @@ def convert(
             viewing_distance_mm=settings.viewing_distance_mm,
             threads=threads,
         )
+    made = None
+    if settings.fabrication:
+        with clock("layers"):
+            made = _made(separation.labels, srgb, shape, fab, colours, settings, hull, artwork, side, threads)
     report = build_report(
         picture=picture,
         shape=shape,
@@ -260,10 +296,46 @@ def convert(
         separation=separation,
         score=score,
         tuning=tuning,
+        made=made,
         report=report,
         threads=threads,
         clock=clock,
     )
+
+
+def _made(
+    labels: Labels,
+    srgb: Srgb,
+    shape: BoardShape,
+    fab: FabProfile,
+    colours: FinishColours,
+    settings: Settings,
+    hull: Packed,
+    artwork: Artwork,
+    side: Literal["top", "bottom"],
+    threads: int,
+) -> Made:
+    from worker.engine.fabrication.fabricate import fabricate  # loads shapely, which is slow
+    from worker.engine.fabrication.file_attributes import Project, project_guid
+
+    fabrication = fabricate(labels, srgb, colours.lab, shape, fab, settings, side=side, threads=threads)
+    score = score_separation(
+        srgb,
+        fabrication.seen,
+        colours,
+        hull=hull,
+        pitch_um=shape.pitch_um,
+        viewing_distance_mm=settings.viewing_distance_mm,
+        threads=threads,
+    )
+    written = json.dumps(settings.as_text(), sort_keys=True).encode()
+    project = Project(
+        name=artwork.name,
+        guid=project_guid(artwork.sha256.encode(), fab.toml, written),
+        revision=fab.revision,
+        version=worker.__version__,
+    )
+    return Made(fabrication=fabrication, score=score, project=project)
 
 
 def _shaped(

@@ -1,0 +1,156 @@
+"""The `fabrication` block of a report: what will be made, and how it differs from what was asked for."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+
+from worker.engine.fabrication.expected_error import ShiftError
+from worker.engine.fabrication.fabricate import Fabrication
+from worker.engine.fabrication.layer_files import BARE_FILE, LAYER_KINDS, PLATED_FILE, PROFILE_FILE, SideName
+from worker.engine.fabrication.limits import LimitReport
+from worker.engine.report.score import Score, Statistics
+from worker.fab_profile import FabProfile, limit_unit
+
+_SIDES: tuple[SideName, ...] = ("top", "bottom")
+FUNCTIONS: dict[str, str] = {
+    **{f"{kind.name}-{side}.gbr": kind.function(side) for kind in LAYER_KINDS for side in _SIDES},
+    PROFILE_FILE: "Profile,NP",
+    PLATED_FILE: "Plated,1,2,PTH",
+    BARE_FILE: "NonPlated,1,2,NPTH",
+}
+"""The Gerber file function of each fabrication file that has one."""
+
+
+def fabrication_block(fabrication: Fabrication, score: Score, files: Mapping[str, bytes]) -> dict[str, Any]:
+    """What report.json says of the fabrication files. `files` : every file in fabrication/, by its name there."""
+    art, fab = fabrication.art, fabrication.fab
+    return {
+        "side": fabrication.side,
+        "files": [_file(name, data) for name, data in files.items()],
+        "limits": _limits(fab),
+        "violations": {"found": _counts(art.found), "left": _counts(art.left), "listed": _listed(art.left)},
+        "repaired_mm2": art.repaired_px * _pixel_mm2(fabrication),
+        "borders": [
+            {
+                "finishes": list(border.finishes),
+                "layers": list(border.layers),
+                "crisp": border.crisp,
+                "length_mm": border.length_mm,
+                "rims": [{"finish": finish, "length_mm": length} for finish, length in border.rims],
+                "met_mm": border.met_mm,
+                "rim_width_mm": border.rim_width_mm,
+            }
+            for border in art.settled.borders
+        ],
+        "uncovered_by_shifts_mm2": art.overlap.exposed_mm2,
+        "seen": _seen(fabrication),
+        "score": {
+            "viewing_distance_mm": score.viewing_distance_mm,
+            "ciede2000": _statistics(score.ciede2000),
+            "s_cielab": _statistics(score.s_cielab),
+        },
+        "expected": _expected(fabrication),
+        "copper": _copper(fabrication),
+        "warnings": list(fabrication.warnings),
+    }
+
+
+def _file(name: str, data: bytes) -> dict[str, Any]:
+    return {
+        "path": f"fabrication/{name}",
+        "function": FUNCTIONS.get(name),
+        "bytes": len(data),
+        "sha256": hashlib.sha256(data).hexdigest(),
+    }
+
+
+def _limits(fab: FabProfile) -> list[dict[str, Any]]:
+    return [
+        {"limit": f"{section}.{key}", "value": limit.value, "unit": limit_unit(key), "stated": limit.stated}
+        for (section, key), limit in fab.limits.items()
+    ]
+
+
+def _counts(found: LimitReport) -> dict[str, int]:
+    """Places by what is wrong, such as "copper line" or "legend corner touch"; only what there is."""
+    counts = {_named(layer, kind): n for (layer, kind), n in found.counts.items() if n}
+    return counts | {_named(layer, "corner touch"): n for layer, n in found.corner_touches.items() if n}
+
+
+def _named(layer: str, kind: str) -> str:
+    return re.sub("_", " ", f"{layer} {kind}")
+
+
+def _listed(found: LimitReport) -> list[dict[str, Any]]:
+    return [
+        {
+            "layer": violation.layer,
+            "kind": violation.kind,
+            "limit": violation.limit,
+            "x_mm": violation.x_mm,
+            "y_mm": violation.y_mm,
+            "size": violation.size_mm,
+            "wanted": violation.limit_mm,
+        }
+        for violation in found.violations
+    ]
+
+
+def _pixel_mm2(fabrication: Fabrication) -> float:
+    return (fabrication.shape.pitch_um / 1000.0) ** 2
+
+
+def _seen(fabrication: Fabrication) -> list[dict[str, Any]]:
+    counts = np.bincount(fabrication.seen.ravel(), minlength=256)
+    total = max(1, int(counts[:-1].sum()))
+    return [
+        {
+            "finish": finish.id,
+            "share": int(counts[i]) / total,
+            "area_mm2": int(counts[i]) * _pixel_mm2(fabrication),
+            "mask": f"fabrication/seen/{finish.id}.png",
+        }
+        for i, finish in enumerate(fabrication.fab.finishes)
+    ]
+
+
+def _statistics(of: Statistics) -> dict[str, float]:
+    return {"mean": float(of.mean), "median": float(of.median), "p95": float(of.p95), "max": float(of.max)}
+
+
+def _expected(fabrication: Fabrication) -> dict[str, Any]:
+    found = fabrication.expected
+    ciede2000, s_cielab = found.mean
+    return {
+        "nominal": _shift(found.nominal),
+        "mean": {"ciede2000": ciede2000, "s_cielab": s_cielab},
+        "worst": _shift(found.worst),
+        "shifts": len(found.drawn),
+        "stand_ins": list(found.stand_ins),
+    }
+
+
+def _shift(error: ShiftError) -> dict[str, float]:
+    return {"ciede2000": error.ciede2000, "s_cielab": error.s_cielab}
+
+
+def _copper(fabrication: Fabrication) -> dict[str, Any]:
+    balance, joined = fabrication.balance, fabrication.joined
+    return {
+        "sides": [
+            {"side": side, "parts": parts.count, "islands_mm2": parts.islands_mm2, "area_mm2": parts.area_mm2}
+            for side, parts in fabrication.parts.items()
+        ],
+        "share_with_artwork": balance.top,
+        "share_on_the_other_side": balance.bottom,
+        "apart_points": balance.apart_points,
+        "caution": balance.caution,
+        "joined": None
+        if joined is None
+        else {"before": joined.before, "after": joined.after, "added_mm2": joined.added_mm2},
+    }

@@ -60,7 +60,7 @@ def _swap(board: Partition, finish: int, narrow: Bits, theirs: tuple[int, ...], 
         board.move(where & narrow, other)
 
 
-def _stand_ins(board: Partition, finish: int) -> tuple[np.ndarray, np.ndarray]:  # type: ignore[type-arg]
+def _stand_ins(board: Partition, finish: int) -> tuple[np.ndarray, np.ndarray]:
     """For each ground: the finish to stand for this one, and whether it keeps enough contrast."""
     distance = board.distance
     stand_in = np.empty(board.count, dtype=np.int64)

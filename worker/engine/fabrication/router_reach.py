@@ -18,6 +18,9 @@ WORTH_NAMING_MM = 0.01
 """Corners that keep less are none to anybody: an outline is cut to 0.1 mm at best (published fab pages, range)."""
 
 
+_HAIR_MM = 1e-6
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LeftOver:
     """Material that stays in one inside corner. x, y in mm: the place that is farthest from the bit, by `stand_off`."""
@@ -38,21 +41,30 @@ class Reach:
 
 def outline_reach(outline: Polygon, radius: float) -> Reach:
     """A board's outer line as a bit of this radius, in mm, cuts it from outside."""
-    filled = Polygon(outline.exterior)
-    grown = filled.buffer(radius, quad_segs=_segments(radius)).buffer(-radius, quad_segs=_segments(radius))
+    filled, by = Polygon(outline.exterior), _radius(radius)
+    grown = filled.buffer(by, quad_segs=_segments(by)).buffer(-by, quad_segs=_segments(by))
     routed = grown.union(filled)
-    return Reach(routed=_parts(routed), left_over=_left_over(routed.difference(filled), routed.boundary))
+    return Reach(routed=_parts(routed), left_over=_left_over(_without(routed, filled), routed.boundary))
 
 
 def cut_out_reach(cut_out: Polygon, radius: float) -> Reach:
     """A cut-out as a bit of this radius, in mm, cuts it from inside."""
-    core = cut_out.buffer(-radius, quad_segs=_segments(radius))
-    if core.is_empty:  # a circle as wide as the bit, given by its chords, is a hair narrower
-        core = cut_out.buffer(-(radius - 2.0 * CHORD_MM), quad_segs=_segments(radius))
+    by = _radius(radius)
+    core = cut_out.buffer(-by, quad_segs=_segments(by))
     if core.is_empty:
         return Reach(routed=(), left_over=())
-    routed = core.buffer(radius, quad_segs=_segments(radius)).intersection(cut_out)
-    return Reach(routed=_parts(routed), left_over=_left_over(cut_out.difference(routed), routed.boundary))
+    routed = core.buffer(by, quad_segs=_segments(by)).intersection(cut_out)
+    return Reach(routed=_parts(routed), left_over=_left_over(_without(cut_out, routed), routed.boundary))
+
+
+def _radius(radius: float) -> float:
+    """A hair less than the bit's: a round end as wide as the bit is narrower where chords stand for it."""
+    return radius - 2.0 * CHORD_MM
+
+
+def _without(region: shapely.Geometry, taken: shapely.Geometry) -> shapely.Geometry:
+    """The difference, without the hairs that rounding leaves along edges that both share: they would join corners."""
+    return region.difference(taken.buffer(_HAIR_MM, join_style="mitre"))
 
 
 def _segments(radius: float) -> int:

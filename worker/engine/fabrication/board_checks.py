@@ -33,6 +33,12 @@ class Opening:
     kind: OpeningKind
     width_mm: float | None = None
 
+    @property
+    def place(self) -> tuple[float, float]:
+        """Where messages place it: a hole's centre, a place inside any other."""
+        point = self.polygon.representative_point() if self.kind == "cut-out" else self.polygon.centroid
+        return float(point.x), float(point.y)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BoardFinding:
@@ -186,7 +192,7 @@ def _finding(
     text: str,
     sizes: tuple[float, float, str],
 ) -> BoardFinding:
-    x, y = opening.polygon.representative_point().coords[0]
+    x, y = opening.place
     size, limit, key = sizes
     return BoardFinding(
         kind=kind,
@@ -200,5 +206,5 @@ def _finding(
 
 
 def _at(opening: Opening) -> str:
-    x, y = opening.polygon.representative_point().coords[0]
+    x, y = opening.place
     return f"at {x:.2f}, {y:.2f} mm"

@@ -1,0 +1,121 @@
+"""Distances from edges, measured by SciPy's distance transform on the layers and the board's mask."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.ndimage import distance_transform_edt
+
+from tests.boards import board, picture_of
+from worker.board_file import read_board_file
+from worker.engine.arrays import OUTSIDE
+from worker.engine.fabrication.board import BoardShape
+from worker.engine.fabrication.board_shape import shape_board
+from worker.engine.fabrication.edge_keep_out import edge_keep_out
+from worker.engine.fabrication.planes import BOARD, COPPER, HATCHED, LEGEND, OPENING, LayerPlanes, planes_of
+from worker.fab_profile import FabProfile, Limit
+from worker.job_settings import read_settings
+
+FAB = board()
+IDS = [finish.id for finish in FAB.finishes]
+PITCH = 0.025
+PLATED, BARE = (6.0, 6.0), (14.0, 6.0)
+
+
+@pytest.fixture(scope="module")
+def shape() -> BoardShape:
+    file = {
+        "holes": [
+            {"x": PLATED[0], "y": PLATED[1], "diameter": 1.0, "plated": True},
+            {"x": BARE[0], "y": BARE[1], "diameter": 1.0, "plated": False},
+        ],
+        "cut_outs": [{"circle": [10, 14, 3]}],
+    }
+    picture = picture_of(np.zeros((800, 800, 3), dtype=np.uint8), pitch_um=PITCH * 1000)
+    given = read_settings({"board": "rectangle:4mm"})
+    return shape_board(picture, given, FAB, board_file=read_board_file(json.dumps(file).encode()))[1]
+
+
+def made(shape: BoardShape, finish: str, fab: FabProfile = FAB, threads: int = 1) -> tuple[LayerPlanes, LayerPlanes]:
+    """The planes of a board all in one finish, before and after."""
+    labels = np.where(shape.board, IDS.index(finish), OUTSIDE).astype(np.uint8)
+    before = planes_of(labels, fab, pitch_um=PITCH * 1000)
+    return before, edge_keep_out(shape, before, fab, threads=threads)
+
+
+def reach(shape: BoardShape, *, of_plated: bool) -> np.ndarray:
+    """mm from each pixel's centre to the nearest place that is no board; the plated hole counts on request."""
+    away = ~shape.board
+    if not of_plated:
+        y, x = np.indices(away.shape)
+        inside = np.hypot((x + 0.5) * PITCH - PLATED[0], 20 - (y + 0.5) * PITCH - PLATED[1]) < 0.6
+        away = away & ~inside
+    return np.asarray(distance_transform_edt(np.pad(~away, 1))[1:-1, 1:-1] * PITCH)
+
+
+def from_plated() -> np.ndarray:
+    y, x = np.indices((800, 800))
+    return np.hypot((x + 0.5) * PITCH - PLATED[0], 20 - (y + 0.5) * PITCH - PLATED[1])
+
+
+def test_gold_ends_at_the_fab_s_distance_and_the_mask_closes_over_the_rest(shape: BoardShape) -> None:
+    before, after = made(shape, "tin")
+    distance, away = reach(shape, of_plated=False), from_plated() > 2.0
+    for bit in (COPPER, OPENING):
+        plane = after.plane(bit)
+        assert distance[plane & away].min() >= 0.3
+        # No more than that is taken: a pixel's corner, and the mask's own rounding to pixels.
+        assert plane[before.plane(bit) & away & (distance > 0.3 + 2.5 * PITCH)].all()
+    np.testing.assert_array_equal(after.plane(BOARD), before.plane(BOARD))
+    assert not (after.plane(OPENING) & ~after.plane(COPPER) & away).any()
+
+
+def test_laminate_keeps_the_mask_s_distance_and_may_run_over_the_edge_where_that_is_none(shape: BoardShape) -> None:
+    away = from_plated() > 2.0
+    _, kept = made(shape, "substrate")
+    assert reach(shape, of_plated=False)[kept.plane(OPENING) & away].min() >= 0.3
+    open_edges = replace(FAB, limits={**FAB.limits, ("edge", "mask_mm"): Limit(value=0.0, date="", source="")})
+    before, free = made(shape, "substrate", open_edges)
+    np.testing.assert_array_equal(free.plane(OPENING) & away, before.plane(OPENING) & away)
+
+
+def test_copper_under_mask_goes_and_the_mask_stays(shape: BoardShape) -> None:
+    _, after = made(shape, "mask-copper")
+    near = (reach(shape, of_plated=False) < 0.3) & shape.board
+    assert not after.plane(COPPER)[near].any() and not after.plane(OPENING)[near].any()
+
+
+def test_legend_keeps_off_edges_and_all_holes(shape: BoardShape) -> None:
+    _, after = made(shape, "legend")
+    assert reach(shape, of_plated=True)[after.plane(LEGEND)].min() >= 0.25
+    ring, shift, clip = 0.25, 0.08, 0.15
+    assert from_plated()[after.plane(LEGEND)].min() >= 0.5 + ring + shift + clip
+    assert from_plated()[after.plane(LEGEND)].min() <= 0.5 + ring + shift + clip + 4 * PITCH
+
+
+@pytest.mark.parametrize("finish", IDS)
+def test_a_plated_hole_has_a_ring_of_bare_copper_on_any_finish(shape: BoardShape, finish: str) -> None:
+    _, after = made(shape, finish)
+    distance = from_plated()
+    ring = shape.board & (distance < 0.5 + 0.25)
+    assert after.plane(COPPER)[ring].all() and after.plane(OPENING)[ring].all()
+    assert not (after.plane(HATCHED) | after.plane(LEGEND))[ring].any()
+    opening = shape.board & (distance < 0.5 + 0.25 + 0.08)
+    assert after.plane(OPENING)[opening].all()
+
+
+def test_a_whole_board_without_holes_is_kept_off_its_four_edges() -> None:
+    picture = picture_of(np.zeros((400, 400, 3), dtype=np.uint8), pitch_um=PITCH * 1000)
+    whole = shape_board(picture, read_settings({}), FAB)[1]
+    _, after = made(whole, "tin")
+    rows, columns = np.nonzero(after.plane(COPPER))
+    first = int(rows.min())
+    assert (columns.min(), 399 - rows.max(), 399 - columns.max()) == (first, first, first)
+    assert 0.3 <= first * PITCH <= 0.3 + PITCH
+
+
+def test_any_number_of_threads_gives_the_same(shape: BoardShape) -> None:
+    np.testing.assert_array_equal(made(shape, "tin")[1].stack, made(shape, "tin", threads=3)[1].stack)

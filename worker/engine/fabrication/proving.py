@@ -1,0 +1,87 @@
+"""The proof of a board's own files: what they were made from, brought into the form that `read_back` compares."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from worker.engine.arrays import Floats
+from worker.engine.colorimetry import lab_to_srgb
+from worker.engine.fabrication.as_written import stack_as_written
+from worker.engine.fabrication.board import BoardShape, mirrored
+from worker.engine.fabrication.copper_hatch import cut_hatches
+from worker.engine.fabrication.drill import NON_PLATED, PLATED
+from worker.engine.fabrication.fabricate import Fabrication
+from worker.engine.fabrication.grid import grid_of, points_nm, seen_from_the_top
+from worker.engine.fabrication.layer_files import (
+    BARE_FILE,
+    LAYER_KINDS,
+    PLATED_FILE,
+    PROFILE_FILE,
+    SideName,
+    contours_of,
+)
+from worker.engine.fabrication.read_back import MOST_CORNERS, ReadBack, SideAsMade, WrittenFile, read_back
+from worker.engine.fabrication.simplify import FINE_PX
+from worker.engine.fabrication.stack_colours import stack_lab
+from worker.errors import ProofError
+
+
+def prove(
+    fabrication: Fabrication,
+    files: Mapping[str, bytes],
+    lab: Floats,
+    *,
+    most_corners: int = MOST_CORNERS,
+    threads: int = 1,
+) -> ReadBack:
+    """Read a board's fabrication files back and compare them with its planes, outline and holes.
+
+    Parameters
+    ----------
+    files : by name, as `Fabrication.files` gives them; others are left aside.
+    lab : float64 (n, 3), CIELAB D65/2 degree of the profile's finishes, for the pictures.
+
+    Raises
+    ------
+    ProofError
+        Where anything differs, or a file is missing.
+    """
+    fab = fabrication.fab
+    sides: dict[str, SideAsMade] = {}
+    for side, planes in fabrication.planes.items():
+        cut = cut_hatches(planes, fab, threads=threads)
+        top = seen_from_the_top(cut) if side == "bottom" else cut
+        written = stack_as_written(contours_of(planes, side, fab, threads=threads), threads=threads)
+        sides[side] = SideAsMade(planes=top.stack, written=written)
+    shape = shape_from_the_top(fabrication)
+    return read_back(
+        _written(files, list(fabrication.planes)),
+        sides,
+        grid=grid_of(next(iter(fabrication.planes.values()))),
+        tolerance_px=FINE_PX,
+        outlines=[points_nm(ring) for ring in shape.outline],
+        holes=shape.holes,
+        stack_srgb=lab_to_srgb(stack_lab(fab, lab)),
+        most_corners=most_corners,
+    )
+
+
+def shape_from_the_top(fabrication: Fabrication) -> BoardShape:
+    """The board's shape as its files draw it."""
+    return fabrication.shape if fabrication.side == "top" else mirrored(fabrication.shape)
+
+
+def _written(files: Mapping[str, bytes], sides: list[SideName]) -> list[WrittenFile]:
+    wanted: list[tuple[str, str, str | None]] = [
+        (f"{kind.name}-{side}.gbr", kind.function(side), kind.polarity) for side in sides for kind in LAYER_KINDS
+    ]
+    wanted.append((PROFILE_FILE, "Profile,NP", "Positive"))
+    wanted += [(PLATED_FILE, PLATED, None), (BARE_FILE, NON_PLATED, None)]
+    missing = [path for path, _, polarity in wanted if polarity is not None and path not in files]
+    if missing:
+        raise ProofError(f"The package has no {missing[0]}.", mend="Please report it, with the artwork and settings.")
+    return [
+        WrittenFile(path=path, function=function, polarity=polarity, data=files[path])
+        for path, function, polarity in wanted
+        if path in files
+    ]

@@ -1,0 +1,115 @@
+"""The package for the fab: one ZIP archive with what it needs and nothing else. The same input gives the same bytes."""
+
+from __future__ import annotations
+
+import io
+import re
+import zipfile
+from collections.abc import Iterator, Mapping, Sequence
+
+from worker.engine.fabrication.corner_angles import sharpest_corner
+from worker.engine.fabrication.fabricate import Fabrication
+from worker.engine.fabrication.file_attributes import Project
+from worker.engine.fabrication.number_place import NumberPlace, number_place
+from worker.engine.fabrication.read_back import ReadBack
+from worker.engine.references.reference import FinishReference
+from worker.engine.report.cautions import cautions_for
+from worker.engine.report.inspection_sheet import inspection_sheet
+from worker.engine.report.order_sheet import INSPECTION_SHEET, LEFT_BESIDE, ORDER_SHEET, order_sheet
+from worker.engine.report.png import encode_png
+from worker.job_settings import Settings
+
+_OLDEST_DATE = (1980, 1, 1, 0, 0, 0)
+_LEVEL = 6
+
+
+def finished_package(
+    fabrication: Fabrication,
+    project: Project,
+    files: Mapping[str, bytes],
+    proof: ReadBack,
+    settings: Settings,
+    references: Sequence[FinishReference],
+) -> Iterator[tuple[str, bytes]]:
+    """Name and bytes of what comes to the fabrication files: sheets, pictures as read back, and the ZIP of all.
+
+    Parameters
+    ----------
+    files : as `Fabrication.files` gives them.
+    references : of each finish of the profile, in its order.
+    """
+    pictures = {
+        f"looks-like-{side}.png": encode_png(srgb, palette=None, bits=8, pixels_per_metre=None)
+        for side, srgb in proof.pictures.items()
+    }
+    corner = sharpest_corner(fabrication.shape.outline)
+    cautions = [
+        caution.text
+        for caution in cautions_for(fabrication.fab, settings, sharpest_degrees=corner[0] if corner else None)
+    ]
+    place = number_place(fabrication.planes, fabrication.side)
+    inspection = inspection_sheet(
+        fabrication, project, references, picture=pictures[f"looks-like-{fabrication.side}.png"], place=place
+    ).encode("utf-8")
+    inside = {name: data for name, data in files.items() if name not in LEFT_BESIDE}
+    inside |= {INSPECTION_SHEET: inspection, **pictures}
+    sheet = order_sheet(fabrication, project, inside, place=place, cautions=cautions).encode("utf-8")
+    yield ORDER_SHEET, sheet
+    yield INSPECTION_SHEET, inspection
+    yield from pictures.items()
+    yield package_name(project), package_files({ORDER_SHEET: sheet, **inside})
+
+
+def package_name(project: Project) -> str:
+    """The archive's name: the piece's stem with signs that any file system takes."""
+    stem = project.name.rpartition(".")[0] or project.name
+    return (re.sub(r"[^A-Za-z0-9._-]+", "-", stem).strip("-.") or "board") + "-fabrication.zip"
+
+
+def package_files(files: Mapping[str, bytes]) -> bytes:
+    """A ZIP archive of files by name, in their order, without a clock in it."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED, compresslevel=_LEVEL) as archive:
+        for name, data in files.items():
+            member = zipfile.ZipInfo(name, _OLDEST_DATE)
+            member.external_attr = 0o644 << 16
+            member.create_system = 3
+            archive.writestr(member, data, zipfile.ZIP_DEFLATED, _LEVEL)
+    return out.getvalue()
+
+
+def place_report(place: NumberPlace | None) -> dict[str, object] | None:
+    """The place for the fab's number, as the report has it."""
+    if place is None:
+        return None
+    return {
+        "side": place.side,
+        "x_mm": place.x_mm,
+        "y_mm": place.y_mm,
+        "width_mm": place.width_mm,
+        "height_mm": place.height_mm,
+    }
+
+
+def proof_report(proof: ReadBack) -> dict[str, object]:
+    """The block `proof` of the report."""
+    return {
+        "reader": proof.reader,
+        "renderer": proof.renderer,
+        "whole": proof.whole,
+        "share": proof.share,
+        "areas": proof.windows,
+        "compared_px": proof.compared_px,
+        "undecided_px": proof.undecided_px,
+        "tolerance_px": proof.tolerance_px,
+        "text": proof.text(),
+        "files": [
+            {
+                "path": f"fabrication/{file.path}",
+                "function": file.function,
+                "objects": file.objects,
+                "extent_mm": None if file.extent_mm is None else list(file.extent_mm),
+            }
+            for file in proof.files
+        ],
+    }

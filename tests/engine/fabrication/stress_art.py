@@ -153,7 +153,7 @@ def _off_colours(rng: np.random.Generator, fab: FabProfile, away: float) -> npt.
     return out
 
 
-def stress_art(seed: int, fab: FabProfile, *, fields: int = 8, away: float = 3.5) -> StressArt:
+def stress_art(seed: int, fab: FabProfile, *, fields: int = 8, away: float = 4.6) -> StressArt:
     """The art of this seed: `fields` by `fields` fields less a margin, so 8 make 40 mm."""
     rng = np.random.default_rng(seed)
     finishes = len(fab.finishes)

@@ -23,11 +23,15 @@ from worker.engine.fabrication.bit_morphology import (
     dilate,
     disc,
     disc_within,
+    everywhere,
     frame_for,
     opened,
     pack,
     unpack,
+    wider,
 )
+from worker.engine.fabrication import plane_moves
+from worker.engine.fabrication.plane_moves import Planes, gather, without
 from worker.engine.fabrication.planes import COPPER, FREE_COPPER, LEGEND, OPENING, planes_of
 from worker.engine.fabrication.width_rules import CORNER_TOLERANCE, WidthRule, edge_px, limit_px, width_rules
 from worker.fab_profile import FabProfile
@@ -78,6 +82,8 @@ class Partition:
         self.distance = ciede2000(lab[:, None], lab[None])
         self.planes = np.stack([self._pack(labels, i) for i in range(count)])
         self.outside = pack(labels, _one(OUTSIDE), self.frame, outside=True, threads=threads)
+        self._nothing = self.empty()
+        self._everywhere = everywhere(self.frame.shape)
         self.bands = self._bands()
 
     def _pack(self, labels: Labels, finish: int) -> Bits:
@@ -109,7 +115,8 @@ class Partition:
         """Copper, openings and legend too near to the board's edge."""
         out = self.empty()
         for finishes, band in self.bands:
-            out |= self.union(finishes) & band
+            for finish in finishes:
+                out |= self.planes[finish] & band
         return out
 
     def keep_from_edge(self) -> None:
@@ -120,40 +127,36 @@ class Partition:
                 if where.any():
                     self.move(where, min(self.edge_safe, key=lambda i: self.distance[finish, i]))  # noqa: B023
 
-    def union(self, finishes: Sequence[int]) -> Bits:
-        """Pixels of any of these finishes."""
-        if not finishes:
-            return self.empty()
-        out = self.planes[finishes[0]].copy()
-        for i in finishes[1:]:
-            out |= self.planes[i]
-        return out
+    def union(self, finishes: tuple[int, ...], region: Region | None = None) -> Bits:
+        """Pixels of any of these finishes, in the region."""
+        return gather(self.planes, finishes, self._nothing, self._region(region), threads=self.threads)
+
+    def _region(self, region: Region | None) -> Region:
+        return self._everywhere if region is None else region
 
     def move(self, where: Bits, finish: int) -> None:
         """Give these pixels, all on the board, to a finish."""
-        keep = ~where
-        for i in range(self.count):
-            if i != finish:
-                self.planes[i] &= keep
-        self.planes[finish] |= where
+        plane_moves.move(self.planes, where, finish)
 
-    def take_back(self, where: Bits, saved: npt.NDArray[np.uint64]) -> None:
-        """Make these pixels what they were in `saved`."""
-        keep = ~where
-        for i in range(self.count):
-            self.planes[i] &= keep
-            self.planes[i] |= saved[i] & where
+    def take_over(self, where: Bits, other: Planes) -> None:
+        """Make these pixels what they are in another partition's planes."""
+        plane_moves.take_over(self.planes, where, other)
 
     def space(self, rule: FinishRule, region: Region | None) -> tuple[Bits, Bits]:
-        """The rule's part, and where its discs may lie."""
-        part = self.union(rule.part)
-        spare = self.union(rule.spare)
-        spare |= self.outside
+        """The rule's part, and where its discs may lie: good in the region and one block around it."""
+        around = None if region is None else wider(region)
+        part = self.union(rule.part, around)
         if rule.rule.spare_reach_px and rule.spare:
+            far = self._region(None if around is None else wider(around))
+            spare = gather(self.planes, rule.spare, self.outside, far, threads=self.threads)
             reach = disc_within(rule.rule.spare_reach_px)
-            spare = dilate(spare, reach, region=region, threads=self.threads)
-        spare |= part
-        return part, spare
+            spare = dilate(spare, reach, region=around, threads=self.threads)
+            spare |= part
+            return part, spare
+        space = gather(
+            self.planes, rule.part + rule.spare, self.outside, self._region(around), threads=self.threads
+        )
+        return part, space
 
     def covered(self, space: Bits, diameter_px: int, region: Region | None) -> Bits:
         """What discs of this diameter cover, and square corners beside it."""
@@ -168,29 +171,30 @@ class Partition:
 
     def thin_of(self, rule: FinishRule, part: Bits, space: Bits, region: Region | None) -> Bits:
         cover = self.covered(space, rule.diameter_px, region)
-        np.invert(cover, out=cover)
-        cover &= part
-        return _inside(cover, region)
+        return without(part, cover, self._region(region), threads=self.threads)
 
     def too_near(self, region: Region | None = None) -> Bits:
         """Legend within the clearance of an opening."""
         if not self.legend or not self.open:
             return self.empty()
-        near = dilate(self.union(self.open), disc_within(self.clearance_px), region=region, threads=self.threads)
-        near &= self.union(self.legend)
+        around = None if region is None else wider(region)
+        openings = self.union(self.open, around)
+        near = dilate(openings, disc_within(self.clearance_px), region=region, threads=self.threads)
+        near &= self.union(self.legend, region)
         return near
 
     def touches(self, region: Region | None = None) -> Bits:
         """All four pixels of every corner touch of a layer."""
         out = self.empty()
+        around = None if region is None else wider(region)
         board = ~self.outside
         for finishes, known in (
             (self.open, board),
             (self.legend, board),
-            (self.copper, board & ~self.union(self.free)),
+            (self.copper, board & ~self.union(self.free, around)),
         ):
             if finishes:
-                out |= corner_touches(self.union(finishes), known, threads=self.threads)
+                out |= corner_touches(self.union(finishes, around), known, threads=self.threads)
         if not out.any():
             return out
         block = out | shifted(out, 1, 0)

@@ -15,17 +15,18 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from worker.engine.fabrication.bit_morphology import Bits, dilate, disc, region_of
+from worker.engine.fabrication.bit_morphology import Bits, count, dilate, disc, pack, region_of
 from worker.engine.fabrication.clearance import keep_clear, swap_narrow, swap_strips
 from worker.engine.fabrication.limits import LimitReport, measure_limits
 from worker.engine.fabrication.partition import Partition
 from worker.engine.fabrication.planes import LayerPlanes, seen_labels
-from worker.engine.fabrication.settling import settle
+from worker.engine.fabrication.settling import grow_joints, settle
 from worker.engine.fabrication.unseen_copper import with_makeable_copper
 from worker.engine.fabrication.widening import give_up, widen
 from worker.fab_profile import FabProfile
 
 _TURNS = 8
+_TRIES = 12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -58,7 +59,7 @@ def repair(planes: LayerPlanes, fab: FabProfile, lab: npt.NDArray[np.float64], *
     turn = 0
     while left.any() and turn < _TURNS:
         cover(board, _packed(board, left), turn)
-        mend(board, wanted)
+        finish_off(board, wanted)
         labels = board.labels()
         result, left = with_makeable_copper(labels, planes, fab, threads=threads)
         turn += 1
@@ -74,21 +75,32 @@ def mend(board: Partition, wanted: npt.NDArray[np.uint64]) -> None:
     region = region_of(faults, 1)
     swap_strips(board, region)
     give_up(board, region)
-    widen(board, region, turns=3)
+    widen(board, region, turns=2)
     swap_narrow(board, region)
     keep_clear(board, region)
-    board.keep_from_edge()
-    faults = settle(board, wanted, region, turns=3)
+    faults = board.faults(region)
+    grow_joints(board, faults, region)
+    finish_off(board, wanted)
+
+
+def finish_off(board: Partition, wanted: npt.NDArray[np.uint64]) -> None:
+    """Settle the last faults; where that comes to nothing, the safe finish grows over them."""
+    faults = board.faults()
     turn = 0
     while faults.any():
-        cover(board, faults, turn)
-        turn += 1
+        region = region_of(faults, 1)
+        if turn < _TRIES:
+            settle(board, wanted, region, turns=1)
+        left = board.faults()
+        if left.any() and (turn >= _TRIES or count(left) > 0.8 * count(faults)):
+            cover(board, left, turn)
         faults = board.faults()
+        turn += 1
 
 
 def cover(board: Partition, faults: Bits, turn: int) -> None:
     """Let the safe finish grow over faults, farther in every turn."""
-    where = dilate(faults, disc(min(9 + 6 * turn, 63)), threads=board.threads)
+    where = dilate(faults, disc(min(5 + 4 * turn, 63)), threads=board.threads)
     board.move(where & ~board.outside, safe_finish(board))
 
 
@@ -100,7 +112,5 @@ def safe_finish(board: Partition) -> int:
 
 
 def _packed(board: Partition, where: npt.NDArray[np.bool_]) -> Bits:
-    from worker.engine.fabrication.bit_morphology import pack
-
     table = np.array([0, 1] + [0] * 254, dtype=np.uint8)
     return pack(where.view(np.uint8), table, board.frame, outside=False, threads=board.threads)

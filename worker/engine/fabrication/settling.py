@@ -16,11 +16,16 @@ from numba import njit
 from worker.engine.fabrication.bit_morphology import Bits, Region, dilate, disc, region_of
 from worker.engine.fabrication.bit_parts import Parts, chosen_parts, connected_parts, pixels_in_parts, run_mask
 from worker.engine.fabrication.clearance import keep_clear
+from worker.engine.fabrication.plane_moves import take_over
 from worker.engine.fabrication.partition import FinishRule, Partition
 from worker.engine.fabrication.widening import fill, grown, joining
 
 _FAULT_PRICE = 400.0
 """What a faulty pixel that stays costs: more than any change of its surroundings."""
+
+_FILLS = 3
+_FEW = 300
+"""Places up to which every change is tried."""
 
 _CUT_PRICE = 200.0
 """What it costs more to change a pixel of a piece that holds two parts together."""
@@ -30,11 +35,17 @@ Change = Callable[[Partition, Bits, Region], None]
 
 def fill_thin(board: Partition, faults: Bits, region: Region) -> None:
     """Thin parts go to their neighbours, rule by rule."""
-    keep_clear(board, region)
-    for rule in board.rules:
-        thin = board.thin(rule, region)
-        if thin.any():
-            fill(board, thin, rule.others, rule.diameter_px)
+    for _ in range(_FILLS):
+        board.keep_from_edge()
+        keep_clear(board, region)
+        found = False
+        for rule in board.rules:
+            thin = board.thin(rule, region)
+            if thin.any():
+                found = True
+                fill(board, thin, rule.others, rule.diameter_px)
+        if not found:
+            break
 
 
 def grow_joints(board: Partition, faults: Bits, region: Region) -> None:
@@ -43,7 +54,7 @@ def grow_joints(board: Partition, faults: Bits, region: Region) -> None:
         part, space = board.space(rule, region)
         joints = joining(board, board.thin_of(rule, part, space, region), space & ~board.outside)
         if joints.any():
-            wish = grown(board, rule, joints, space, 1, region) & ~board.outside
+            wish = grown(board, rule, joints, space) & ~board.outside
             fill(board, wish, rule.part, 2 * rule.diameter_px)
     fill_thin(board, faults, region)
 
@@ -54,7 +65,7 @@ def grow_thin(board: Partition, faults: Bits, region: Region) -> None:
         part, space = board.space(rule, region)
         thin = board.thin_of(rule, part, space, region)
         if thin.any():
-            wish = grown(board, rule, thin, space, 1, region) & ~board.outside
+            wish = grown(board, rule, thin, space) & ~board.outside
             fill(board, wish, rule.part, 2 * rule.diameter_px)
     fill_thin(board, faults, region)
 
@@ -63,15 +74,16 @@ def _blot(finish: int, diameter_px: int) -> Change:
     def change(board: Partition, faults: Bits, region: Region) -> None:
         where = dilate(faults, disc(diameter_px), region=region, threads=board.threads)
         board.move(where & ~board.outside, finish)
+        fill_thin(board, faults, region)
 
     return change
 
 
-def _changes(board: Partition, turn: int) -> Iterator[Change]:
+def _changes(board: Partition, few: bool) -> Iterator[Change]:
     yield fill_thin
     yield grow_joints
     yield grow_thin
-    if turn > 0:
+    if few:
         widest = max(rule.diameter_px for rule in board.rules)
         for finish in range(board.count):
             yield _blot(finish, max(1, widest // 2))
@@ -84,7 +96,7 @@ def settle(board: Partition, wanted: npt.NDArray[np.uint64], region: Region, *, 
     wanted : uint64 (finishes, rows, words), the planes as they were asked for.
     """
     faults = board.faults(region)
-    for turn in range(turns):
+    for _ in range(turns):
         if not faults.any():
             break
         region = region_of(faults, 1)
@@ -94,7 +106,7 @@ def settle(board: Partition, wanted: npt.NDArray[np.uint64], region: Region, *, 
         chosen = before.copy()
         best = _FAULT_PRICE * pixels_in_parts(faults, places)
         joints = [_joints(board, rule, region) for rule in board.rules]
-        for change in _changes(board, turn):
+        for change in _changes(board, places.count <= _FEW):
             board.planes = before.copy()
             change(board, faults, region)
             cost = _costs(places, before, board.planes, wanted, board.distance)
@@ -106,7 +118,7 @@ def settle(board: Partition, wanted: npt.NDArray[np.uint64], region: Region, *, 
             if better.any():
                 best[better] = cost[better]
                 where = chosen_parts(places, better, faults.shape, threads=board.threads)
-                chosen = (chosen & ~where) | (board.planes & where)
+                take_over(chosen, where, board.planes)
         board.planes = chosen
         left = board.faults(region)
         if np.array_equal(left, faults):

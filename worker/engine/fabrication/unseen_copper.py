@@ -6,8 +6,19 @@ import numpy as np
 import numpy.typing as npt
 
 from worker.engine.arrays import OUTSIDE, Labels
-from worker.engine.fabrication.bit_morphology import Bits, corner_touches, dilate, disc, disc_within, frame_for, opened
-from worker.engine.fabrication.bit_morphology import pack, unpack
+from worker.engine.fabrication.bit_morphology import (
+    Bits,
+    corner_touches,
+    dilate,
+    disc,
+    disc_within,
+    erode,
+    frame_for,
+    opened,
+    pack,
+    region_of,
+    unpack,
+)
 from worker.engine.fabrication.free_copper import choose_free_copper
 from worker.engine.fabrication.planes import BOARD, COPPER, FREE_COPPER, LayerPlanes, planes_of
 from worker.engine.fabrication.width_rules import CORNER_TOLERANCE, edge_px, limit_px
@@ -52,21 +63,37 @@ def _thin(part: Bits, space: Bits, diameter_px: int, threads: int) -> Bits:
 
 
 def _settle(copper: Bits, free: Bits, board: Bits, line: int, gap: int, edge: int, threads: int) -> Bits:
-    """Fill thin gaps and drop thin lines among the free pixels, in place, until nothing changes; the faults left."""
+    """Choose free pixels anew where a line or a gap is too thin, in place, until nothing changes; the faults left.
+
+    What is seen is too thin only where discs could lie in free pixels beside it: they are put there. Thin lines and gaps
+    among the free pixels themselves go.
+    """
     banned = dilate(~board, disc_within(edge), threads=threads)
-    faults = np.zeros_like(copper)
-    for turn in range(2 * _TURNS):
+    may_have = (copper | free) & ~(free & banned) | ~board
+    may_lack = ~copper | free
+    for turn in range(_TURNS):
+        lines = _thin(copper, copper | ~board, line, threads)
+        copper |= _discs(lines & ~free, may_have, line, threads) & free & ~banned
         gaps = _thin(board & ~copper, ~copper, gap, threads)
-        if turn < _TURNS:
-            copper |= _near(gaps, gap, turn, threads) & free & ~banned
+        copper &= ~(_discs(gaps & ~free, may_lack, gap, threads) & free)
+        if turn < _TURNS // 2:
+            copper |= _thin(board & ~copper, ~copper, gap, threads) & free & ~banned
         lines = _thin(copper, copper | ~board, line, threads)
         touches = corner_touches(copper, board, threads=threads)
-        faults = lines | gaps | touches
+        copper &= ~(free & (lines | (dilate(touches, disc(3), threads=threads) if touches.any() else touches)))
+        faults = _thin(copper, copper | ~board, line, threads)
+        faults |= _thin(board & ~copper, ~copper, gap, threads)
+        faults |= corner_touches(copper, board, threads=threads)
         if not faults.any():
             break
-        copper &= ~(free & _near(lines | touches, line, turn, threads))
     return faults
 
 
-def _near(bits: Bits, diameter_px: int, turn: int, threads: int) -> Bits:
-    return dilate(bits, disc(3), threads=threads) if turn % 2 == 0 else dilate(bits, disc(diameter_px), threads=threads)
+def _discs(faults: Bits, space: Bits, diameter_px: int, threads: int) -> Bits:
+    """All discs in the space that reach the faults."""
+    if not faults.any():
+        return faults
+    region = region_of(faults, 1)
+    centres = erode(space, disc(diameter_px), region=region, threads=threads)
+    centres &= dilate(faults, disc_within(diameter_px / 2.0), region=region, threads=threads)
+    return dilate(centres, disc(diameter_px), region=region, threads=threads)

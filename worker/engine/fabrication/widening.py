@@ -10,43 +10,33 @@ from __future__ import annotations
 
 import numpy as np
 
-from worker.engine.fabrication.bit_morphology import Bits, Region, dilate, disc, disc_within, opened
+from worker.engine.fabrication.bit_morphology import Bits, Region, dilate, disc, disc_within, erode, region_of
 from worker.engine.fabrication.bit_parts import areas_and_boxes, chosen_parts, connected_parts, pixels_in_parts
 from worker.engine.fabrication.contacts import touched_parts
-from worker.engine.fabrication.partition import CROSS, FinishRule, Partition, shifted
+from worker.engine.fabrication.plane_moves import flood
+from worker.engine.fabrication.partition import CROSS, SQUARE, FinishRule, Partition
 
 GIVE_UP = 0.5
 """Share of the limit below which a thin part goes."""
+
+_BESIDE_PX = 2.5
+
+_HAIR_PX = 4
+"""Parts up to this wide have no middle: hairlines between blots of a ragged edge don't grow."""
 
 _MOSTLY = 0.55
 """A thin part of which more than this share is below GIVE_UP goes as a whole: what is left of it would be dashes."""
 
 
-def fill(board: Partition, where: Bits, givers: tuple[int, ...], steps: int) -> Bits:
-    """Give pixels to the nearest of some finishes, from the rim inwards; what lies deeper than `steps` is returned."""
-    left = where.copy()
-    fronts = {finish: board.planes[finish] & dilate(where, CROSS, threads=board.threads) & ~where for finish in givers}
-    fronts = {finish: front for finish, front in fronts.items() if front.any()}
-    gained = {finish: board.empty() for finish in fronts}
-    for _ in range(steps):
-        if not left.any():
-            break
-        steps_in = {}
-        for finish, front in fronts.items():
-            near = shifted(front, 1, 0)
-            near |= shifted(front, -1, 0)
-            near |= shifted(front, 0, 1)
-            near |= shifted(front, 0, -1)
-            near &= left
-            steps_in[finish] = near
-        for finish, near in steps_in.items():
-            near &= left
-            left &= ~near
-            gained[finish] |= near
-        fronts = steps_in
-    for finish, bits in gained.items():
-        board.move(bits, finish)
-    return left
+def fill(board: Partition, where: Bits, givers: tuple[int, ...], steps: int) -> None:
+    """Give pixels to the nearest of some finishes, from the rim inwards, no deeper than `steps`."""
+    _flood(board, where.copy(), ~where, givers, steps)
+
+
+def _flood(board: Partition, where: Bits, sources: Bits, givers: tuple[int, ...], steps: int) -> None:
+    gives = np.zeros(board.count, dtype=np.bool_)
+    gives[list(givers)] = True
+    flood(board.planes, where, sources, gives, steps)
 
 
 def pieces_to_give_up(board: Partition, rule: FinishRule, thin: Bits, space: Bits, region: Region | None) -> Bits:
@@ -83,45 +73,37 @@ def give_up(board: Partition, region: Region | None) -> None:
             fill(board, pieces_to_give_up(board, rule, thin, space, region), rule.others, rule.diameter_px)
 
 
-def grown(board: Partition, rule: FinishRule, thin: Bits, space: Bits, more_px: int, region: Region) -> Bits:
-    """Thin parts grown to the limit: by each width what that width lacks, and `more_px` on top."""
-    threads, k = board.threads, rule.diameter_px
-    out, left = board.empty(), thin.copy()
-    least = max(1, round(0.45 * k))
-    for width in range(k - 1, least - 1, -1):
-        here = opened(space, disc(width), region=region, threads=threads) & left
-        if not here.any():
-            continue
-        out |= dilate(here, disc(k - width + 1 + more_px), region=region, threads=threads)
-        left &= ~dilate(here, disc_within(0.225 * width + 1.0), region=region, threads=threads)
-    if left.any():
-        out |= dilate(left, disc(k - least + 2 + more_px), region=region, threads=threads)
+def grown(board: Partition, rule: FinishRule, thin: Bits, space: Bits) -> Bits:
+    """What thin parts lack: discs of the limit along their middle lines."""
+    region = region_of(thin, 1)
+    near = dilate(thin, disc_within(rule.diameter_px / 2.0), region=region, threads=board.threads)
+    middle = _middle(board, space & near, rule.diameter_px, region)
+    out = dilate(middle, disc(rule.diameter_px), region=region, threads=board.threads)
     return out & ~space
 
 
-def _claims(board: Partition, rule: FinishRule, thin: Bits, wanted: Bits) -> dict[int, Bits]:
-    """Which finish of the part the wanted pixels get: that of the nearest thin pixel."""
-    sources = {finish: thin & board.planes[finish] for finish in rule.part}
-    sources = {finish: bits for finish, bits in sources.items() if bits.any()}
-    if len(sources) == 1:
-        return {next(iter(sources)): wanted}
-    left = wanted.copy()
-    claims = {finish: board.empty() for finish in sources}
-    for turn in range(2 * rule.diameter_px):
-        if not left.any():
-            break
-        for finish, front in sources.items():
-            near = shifted(front, 0, 1) | shifted(front, 0, -1) if turn % 2 else shifted(front, 1, 0) | shifted(front, -1, 0)
-            near &= left
-            left &= ~near
-            claims[finish] |= near
-            sources[finish] = front | near
-    return claims
+def _middle(board: Partition, plane: Bits, diameter_px: int, region: Region) -> Bits:
+    """Middle lines: pixels that are left when as much is taken off all around as can be, at every width.
+
+    Widths of odd and of even pixels are peeled apart, since their middles are pixels and corners of pixels; peels of
+    crosses and squares in turn come near to discs. What lies beside a middle of a wider place is no middle.
+    """
+    threads = board.threads
+    peels = [plane, erode(plane, disc(2), region=region, threads=threads)]
+    while len(peels) < diameter_px - 1:
+        shape = SQUARE if len(peels) // 2 % 3 == 0 else CROSS
+        peels.append(erode(peels[-2], shape, region=region, threads=threads))
+    beside = disc_within(_BESIDE_PX)
+    middle, seen = board.empty(), peels[-1].copy()
+    for peel in reversed(peels[_HAIR_PX:]):
+        middle |= peel & ~dilate(seen, beside, region=region, threads=threads)
+        seen |= peel
+    return middle
 
 
 def widen(board: Partition, region: Region, *, turns: int, retreats: int = 4) -> None:
     """Let thin parts of all rules grow where there is room."""
-    for turn in range(turns):
+    for _ in range(turns):
         saved = board.planes.copy()
         gained, before, wanted = board.empty(), [], []
         for rule in board.rules:
@@ -129,21 +111,26 @@ def widen(board: Partition, region: Region, *, turns: int, retreats: int = 4) ->
             thin = board.thin_of(rule, part, space, region)
             before.append(thin)
             if thin.any():
-                wanted.append((rule, thin, grown(board, rule, thin, space, turn, region)))
+                wanted.append((rule, thin, grown(board, rule, thin, space)))
         for rule, thin, wish in wanted:
             wish &= ~(gained | board.outside)
-            for finish, bits in _claims(board, rule, thin, wish).items():
-                board.move(bits, finish)
-                gained |= bits
+            gained |= wish
+            _flood(board, wish, thin, rule.part, 2 * rule.diameter_px)
+            gained &= ~wish
+        around = region_of(gained, 1)
         for retreat in range(retreats):
             worse = board.empty()
             for rule, thin in zip(board.rules, before, strict=True):
-                worse |= board.thin(rule, region) & ~thin
-            back = dilate(worse, disc(3 if retreat < retreats - 1 else 9), region=region, threads=board.threads)
+                worse |= board.thin(rule, around) & ~thin
+            back = dilate(worse, disc(3 if retreat < retreats - 1 else 9), region=around, threads=board.threads)
             back &= gained
             if not back.any():
                 break
-            board.take_back(back, saved)
+            board.take_over(back, saved)
             gained &= ~back
-        if not np.any(gained):
+            around = region_of(worse, 1)
+        if not gained.any():
             return
+        for thin in before:
+            gained |= thin
+        region = region_of(gained, 1)

@@ -6,6 +6,7 @@ import json
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import Any
 
 import pytest
 from fastapi.testclient import TestClient
@@ -191,3 +192,33 @@ def test_events_follow_a_job_to_its_end_and_go_on_after_a_break(client: TestClie
     assert [number for number, _ in events(again.text)] == [str(numbers[-1])]
     assert client.get(job["links"]["events"], headers={"Last-Event-ID": str(numbers[-1])}).status_code == 204
     assert is_problem(client.get("/v1/jobs/nothing/events"), 404)
+
+
+HOLES = b"[[holes]]\nx = 5\ny = 5\ndiameter = 1\nplated = true\n"
+
+
+def ask_with_board(client: TestClient, data: bytes, key: str = "") -> Any:
+    files = {"artwork": ("badge.png", b"artwork"), "board_file": ("holes.toml", data)}
+    headers = {"Idempotency-Key": key} if key else {}
+    return client.post("/v1/jobs", files=files, data={"fab": FAB, "width": "20mm", "board": "disc"}, headers=headers)
+
+
+def test_a_board_file_goes_along_with_the_artwork(client: TestClient) -> None:
+    response = ask_with_board(client, HOLES)
+    assert response.status_code == 202, response.text
+    assert response.json()["settings"]["board"] == "disc"
+    claim = backing(client).ledger.jobs.claim("batch", "test")
+    assert claim is not None
+    sent = claim.job.inputs["board_file"]
+    assert backing(client).store.open(sent.key).read() == HOLES
+
+
+def test_a_wrong_board_file_is_refused_at_once(client: TestClient) -> None:
+    assert is_problem(ask_with_board(client, b"[[holes]]\nx = 5"), 422, "holes.toml: holes[0].y: is missing", "Add it")
+    assert is_problem(ask_with_board(client, b"x" * (5 << 20)), 413, "board_file")
+
+
+def test_another_board_file_is_another_request(client: TestClient) -> None:
+    first = ask_with_board(client, HOLES, key="k")
+    assert ask_with_board(client, HOLES, key="k").json()["id"] == first.json()["id"]
+    assert is_problem(ask_with_board(client, HOLES + b"# moved", key="k"), 422, "another request")

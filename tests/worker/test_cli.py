@@ -223,3 +223,21 @@ def test_a_reader_that_goes_away_is_no_error_message(cache: Path) -> None:
         ["bash", "-c", command], capture_output=True, text=True, env=environment(cache), cwd=ROOT, check=False
     )
     assert done.stderr == ""
+
+
+def test_a_board_file_on_the_command_line(cache: Path, tmp_path: Path) -> None:
+    art = paint(tmp_path / "token.png")
+    holes = tmp_path / "holes.toml"
+    holes.write_text("[[holes]]\nx = 5\ny = 8\ndiameter = 1\nplated = true\n")
+    call = ["convert", art, "--fab", "alba-black", "--width", "10mm", "--pitch", "50um", "--board", "disc"]
+    done = run(cache, *call, "--board-file", holes, "--out", tmp_path / "out")
+    assert done.returncode == 0, done.stderr
+    report = json.loads((tmp_path / "out" / "token" / "report.json").read_text())
+    assert report["board"]["shape"] == "disc" and report["board"]["holes"][0]["y_mm"] == 8.0
+    labels = np.asarray(Image.open(tmp_path / "out" / "token" / "labels.png"))
+    assert labels[0, 0] == 255 and labels[40, 100] == 255 and labels[100, 100] != 255
+    away = run(cache, *call, "--board-file", tmp_path / "none.toml", "--out", tmp_path / "other")
+    assert away.returncode == 2 and "none.toml can't be read" in away.stderr
+    holes.write_text("[[holes]]\nx = 0.5\ny = 0.5\ndiameter = 1\nplated = true\n")
+    off = run(cache, *call, "--board-file", holes, "--out", tmp_path / "other")
+    assert off.returncode == 1 and "holes[0]: it lies off the board" in off.stderr

@@ -84,6 +84,14 @@ def test_what_is_no_length_is_refused(text: str) -> None:
         ("voltage", "-5V"),
         ("viewing_distance", "10mm"),
         ("viewing_conditions", "D65"),
+        ("board", "oval"),
+        ("board", "rectangle:"),
+        ("board", "rectangle:2"),
+        ("board", "rectangle:200mm"),
+        ("board", "disc:2mm"),
+        ("board", "path:edge"),
+        ("board", "path:#"),
+        ("round_corners", "yes"),
         ("viewing_conditions", "D60/2"),
         ("viewing_conditions", "D65/5"),
         ("pin", "red=gold"),
@@ -149,6 +157,12 @@ written: st.SearchStrategy[dict[str, Any]] = st.fixed_dictionaries(
         "viewing_distance": st.integers(50, 20000).map(lambda mm: f"{mm}mm"),
         "viewing_conditions": st.builds("{}/{}".format, st.sampled_from(ILLUMINANTS), st.sampled_from(OBSERVERS)),
         "use": st.sampled_from(["wall", "handheld", "worn", "child"]),
+        "board": st.one_of(
+            st.just("disc"),
+            st.builds("{}:{}mm".format, st.sampled_from(["rectangle", "silhouette"]), st.integers(1, 100)),
+            st.builds("path:#{}".format, st.from_regex(r"[a-z][a-z0-9_-]{0,8}", fullmatch=True)),
+        ),
+        "round_corners": st.sampled_from(["on", "off"]),
         "voltage": st.builds("{}V{}".format, st.integers(0, 1000), st.sampled_from(["", "ac", "dc"])),
     },
 )
@@ -167,3 +181,19 @@ def test_settings_survive_being_written_and_read(given: dict[str, Any]) -> None:
 def test_every_setting_is_written_by_its_own_name() -> None:
     assert list(Settings().as_text()) == list(SETTINGS)
     assert set(REPEATABLE) <= set(SETTINGS)
+
+
+@pytest.mark.parametrize(
+    ("text", "written"),
+    [
+        ("rectangle", "rectangle"),
+        ("rectangle:2mm", "rectangle:2mm"),
+        ("rectangle : 0.1in", "rectangle:2.54mm"),
+        ("disc", "disc"),
+        ("silhouette", "silhouette"),
+        ("silhouette:1.5mm", "silhouette:1.5mm"),
+        ("path:#the edge", "path:#the edge"),
+    ],
+)
+def test_the_board_s_shape_is_written_as_it_is_read(text: str, written: str) -> None:
+    assert read_settings({"board": text}).as_text()["board"] == written

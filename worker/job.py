@@ -24,8 +24,8 @@ ASKED = KINDS[1:]
 
 ANSWER = "answer"
 
-STAGES = ("artwork", "colours", "finishes", "separation", "score", "layers", "files")
-"""The stages of `convert`, in order; "layers" where fabrication files are asked for."""
+STAGES = ("artwork", "colours", "finishes", "separation", "score", "layers", "files", "proof")
+"""The stages of `convert`, in order; "layers" and "proof" only where fabrication files are asked for."""
 
 BOARD_FILE = "board_file"
 """Name of the further file of `convert` that holds the board's outline, cut-outs and holes."""

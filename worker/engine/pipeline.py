@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, BinaryIO, Literal
 
@@ -26,6 +26,7 @@ from worker.engine.palette.hull import FINE_NODES, Packed, hull_table
 from worker.engine.palette.overrides import check_finish_ids
 from worker.engine.palette.tables import TableStore
 from worker.engine.references.findings import fab_findings
+from worker.engine.references.reference import FinishReference
 from worker.engine.report.pictures import draw_pictures, label_colours, labels_png, mask_png
 from worker.engine.report.report import build_report
 from worker.engine.report.score import Score, score_separation
@@ -41,18 +42,20 @@ if TYPE_CHECKING:
     from worker.engine.fabrication.fabricate import Fabrication
     from worker.engine.fabrication.file_attributes import Project
 
-STAGES = ("artwork", "colours", "finishes", "separation", "score", "layers", "files")
+STAGES = ("artwork", "colours", "finishes", "separation", "score", "layers", "files", "proof")
 
 Progress = Callable[[str, int, int], None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Made:
-    """The board as the fab will make it, and its score."""
+    """The board as the fab will make it, its score, and what its sheets tell."""
 
     fabrication: Fabrication
     score: Score
     project: Project
+    settings: Settings
+    references: tuple[FinishReference, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -99,27 +102,32 @@ class Conversion:
                 full_size=full_size,
             )
             tuning = write_tuning_data(self.tuning)
-            made = {} if self.made is None else dict(self._fabrication_files(self.made))
         yield from drawn.items()
         yield TUNING_PATH, tuning
-        yield from ((f"fabrication/{name}", data) for name, data in made.items())
-        report = {**self.report, **self._fabrication_block(made), "stages": self.clock.seconds}
+        report = dict(self.report)
+        if self.made is not None:
+            with self.clock("proof"):
+                made, report["fabrication"] = self._fabrication_files(self.made)
+            yield from ((f"fabrication/{name}", data) for name, data in made.items())
+        report["stages"] = self.clock.seconds
         yield "report.json", (json.dumps(report, indent=2, ensure_ascii=False) + "\n").encode()
 
-    def _fabrication_block(self, files: Mapping[str, bytes]) -> dict[str, Any]:
-        if self.made is None:
-            return {}
+    def _fabrication_files(self, made: Made) -> tuple[dict[str, bytes], dict[str, Any]]:
+        """What lies in fabrication/, by name, read back before it is handed on, and the report's block about it."""
+        from worker.engine.fabrication.number_place import number_place
+        from worker.engine.fabrication.proving import prove
         from worker.engine.report.fabrication_block import fabrication_block
+        from worker.engine.report.package import finished_package, place_report, proof_report
 
-        return {"fabrication": fabrication_block(self.made.fabrication, self.made.score, files)}
-
-    def _fabrication_files(self, made: Made) -> Iterator[tuple[str, bytes]]:
-        """Name and bytes of what lies in fabrication/."""
-        yield from made.fabrication.files(made.project, threads=self.threads)
-        seen, pitch_um = made.fabrication.seen, self.picture.pitch_um
-        for i, finish in enumerate(self.fab.finishes):
-            yield f"seen/{finish.id}.png", mask_png(seen, i, pitch_um)
-        yield "seen.png", labels_png(seen, label_colours(self.colours.lab), pitch_um)
+        fabrication, seen, pitch_um = made.fabrication, made.fabrication.seen, self.picture.pitch_um
+        files = dict(fabrication.files(made.project, threads=self.threads))
+        proof = prove(fabrication, files, self.colours.lab, threads=self.threads)
+        files |= finished_package(fabrication, made.project, files, proof, made.settings, made.references)
+        files |= {f"seen/{finish.id}.png": mask_png(seen, i, pitch_um) for i, finish in enumerate(self.fab.finishes)}
+        files["seen.png"] = labels_png(seen, label_colours(self.colours.lab), pitch_um)
+        block = fabrication_block(fabrication, made.score, files)
+        place = place_report(number_place(fabrication.planes, fabrication.side))
+        return files, {**block, "number_place": place, "proof": proof_report(proof)}
 
 
 class StageClock:
@@ -271,7 +279,19 @@ def convert(
     made = None
     if settings.fabrication:
         with clock("layers"):
-            made = _made(separation.labels, srgb, shape, fab, colours, settings, hull, artwork, side, threads)
+            made = _made(
+                separation.labels,
+                srgb,
+                shape,
+                fab,
+                colours,
+                findings.references,
+                settings,
+                hull,
+                artwork,
+                side,
+                threads,
+            )
     report = build_report(
         picture=picture,
         shape=shape,
@@ -309,6 +329,7 @@ def _made(
     shape: BoardShape,
     fab: FabProfile,
     colours: FinishColours,
+    references: Sequence[FinishReference],
     settings: Settings,
     hull: Packed,
     artwork: Artwork,
@@ -335,7 +356,7 @@ def _made(
         revision=fab.revision,
         version=worker.__version__,
     )
-    return Made(fabrication=fabrication, score=score, project=project)
+    return Made(fabrication=fabrication, score=score, project=project, settings=settings, references=tuple(references))
 
 
 def _shaped(

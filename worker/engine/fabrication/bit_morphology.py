@@ -23,7 +23,9 @@ Bits = npt.NDArray[np.uint64]
 """uint64 (rows, words), packed and padded."""
 
 WORD = 64
-_STRIP = 64
+BLOCK = 64
+"""Rows of a block of a region; its other side is a word."""
+_STRIP = BLOCK
 _ONES = np.uint64(0xFFFFFFFFFFFFFFFF)
 _ONE = np.uint64(1)
 _TOP = np.uint64(63)

@@ -6,6 +6,7 @@ whatever a repair does, every pixel shows a finish that the profile has.
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -82,8 +83,7 @@ class Partition:
         self.distance = ciede2000(lab[:, None], lab[None])
         self.planes = np.stack([self._pack(labels, i) for i in range(count)])
         self.outside = pack(labels, _one(OUTSIDE), self.frame, outside=True, threads=threads)
-        self._nothing = self.empty()
-        self._everywhere = everywhere(self.frame.shape)
+        self._frame_planes()
         self.bands = self._bands()
 
     def _pack(self, labels: Labels, finish: int) -> Bits:
@@ -94,7 +94,22 @@ class Partition:
         return len(self.planes)
 
     def empty(self) -> Bits:
-        return np.zeros(self.frame.shape, dtype=np.uint64)
+        return np.zeros(self.outside.shape, dtype=np.uint64)
+
+    def _frame_planes(self) -> None:
+        self.shape: tuple[int, int] = self.outside.shape
+        self._nothing = self.empty()
+        self._everywhere = everywhere(self.shape)
+
+    def window(self, planes: Planes, rows: slice, words: slice) -> Partition:
+        """A copy of a part of the board with these planes, to work on alone; rows begin at a block."""
+        part = copy.copy(self)
+        part.threads = 1
+        part.planes = planes[:, rows, words].copy()
+        part.outside = np.ascontiguousarray(self.outside[rows, words])
+        part.bands = [(finishes, np.ascontiguousarray(band[rows, words])) for finishes, band in self.bands]
+        part._frame_planes()
+        return part
 
     def _bands(self) -> list[tuple[tuple[int, ...], Bits]]:
         """For copper, openings and legend: their finishes, and the pixels of the board too near to its edge for them.

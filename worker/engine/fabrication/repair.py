@@ -88,13 +88,13 @@ def finish_off(board: Partition, wanted: npt.NDArray[np.uint64]) -> None:
     faults = board.faults()
     turn = 0
     while faults.any():
-        region = region_of(faults, 1)
         if turn < _TRIES:
-            settle(board, wanted, region, turns=1)
+            settle(board, wanted, faults)
         left = board.faults()
         if left.any() and (turn >= _TRIES or count(left) > 0.8 * count(faults)):
             cover(board, left, turn)
-        faults = board.faults()
+            left = board.faults()
+        faults = left
         turn += 1
 
 

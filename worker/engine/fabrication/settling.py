@@ -12,20 +12,20 @@ from collections.abc import Callable, Iterator
 import numpy as np
 import numpy.typing as npt
 from numba import njit
+from scipy.ndimage import find_objects, label
 
-from worker.engine.fabrication.bit_morphology import Bits, Region, dilate, disc, region_of
+from worker.engine.fabrication.bit_morphology import BLOCK, Bits, Region, dilate, disc, region_of
 from worker.engine.fabrication.bit_parts import Parts, chosen_parts, connected_parts, pixels_in_parts, run_mask
 from worker.engine.fabrication.clearance import keep_clear
-from worker.engine.fabrication.plane_moves import take_over
+from worker.engine.fabrication.plane_moves import Planes, take_over
 from worker.engine.fabrication.partition import FinishRule, Partition
-from worker.engine.fabrication.widening import fill, grown, joining
+from worker.engine.threads import run_all
+from worker.engine.fabrication.widening import fill, grown, worth_keeping
 
 _FAULT_PRICE = 400.0
 """What a faulty pixel that stays costs: more than any change of its surroundings."""
 
 _FILLS = 3
-_FEW = 300
-"""Places up to which every change is tried."""
 
 _CUT_PRICE = 200.0
 """What it costs more to change a pixel of a piece that holds two parts together."""
@@ -52,7 +52,7 @@ def grow_joints(board: Partition, faults: Bits, region: Region) -> None:
     """Thin pieces that hold parts together grow, whatever that makes too thin; all else goes."""
     for rule in board.rules:
         part, space = board.space(rule, region)
-        joints = joining(board, board.thin_of(rule, part, space, region), space & ~board.outside)
+        joints = worth_keeping(board, rule, board.thin_of(rule, part, space, region), space)
         if joints.any():
             wish = grown(board, rule, joints, space) & ~board.outside
             fill(board, wish, rule.part, 2 * rule.diameter_px)
@@ -79,64 +79,78 @@ def _blot(finish: int, diameter_px: int) -> Change:
     return change
 
 
-def _changes(board: Partition, few: bool) -> Iterator[Change]:
-    yield fill_thin
-    yield grow_joints
-    yield grow_thin
-    if few:
-        widest = max(rule.diameter_px for rule in board.rules)
-        for finish in range(board.count):
-            yield _blot(finish, max(1, widest // 2))
-            yield _blot(finish, widest)
+def settle(board: Partition, wanted: Planes, faults: Bits) -> None:
+    """Change the surroundings of faults so that fewer are left, window by window.
 
-
-def settle(board: Partition, wanted: npt.NDArray[np.uint64], region: Region, *, turns: int) -> Bits:
-    """Mend what is wrong in the region as far as it goes; the faults that are left.
-
-    wanted : uint64 (finishes, rows, words), the planes as they were asked for.
+    wanted : the planes as they were asked for.
     """
+    blocks = region_of(faults, 1)
+    numbers, _ = label(blocks, structure=np.ones((3, 3)))
+    before = board.planes
+    board.planes = before.copy()
+
+    def work(number: int, strips: slice, words: slice) -> None:
+        # A change reaches no farther than the blocks; rules look one block farther.
+        first, last = max(strips.start - 1, 0), min(strips.stop + 1, blocks.shape[0])
+        left, right = max(words.start - 1, 0), min(words.stop + 1, blocks.shape[1])
+        rows, columns = slice(first * BLOCK, min(last * BLOCK, board.shape[0])), slice(left, right)
+        own = numbers[first:last, left:right] == number
+        part = board.window(before, rows, columns)
+        _settle_window(part, np.ascontiguousarray(wanted[:, rows, columns]), own.astype(np.uint8))
+        inside = np.repeat(own, BLOCK, axis=0)[: part.shape[0]]
+        board.planes[:, rows, columns][:, inside] = part.planes[:, inside]
+
+    calls = [(number, *slices) for number, slices in enumerate(find_objects(numbers), start=1)]
+    run_all(work, calls, board.threads)
+
+
+def _settle_window(board: Partition, wanted: Planes, region: Region) -> None:
     faults = board.faults(region)
-    for _ in range(turns):
-        if not faults.any():
-            break
-        region = region_of(faults, 1)
-        reach = 2 * max(rule.diameter_px for rule in board.rules) + 1
-        places = connected_parts(dilate(faults, disc(min(reach, 63)), threads=board.threads), corners=True)
-        before = board.planes
-        chosen = before.copy()
-        best = _FAULT_PRICE * pixels_in_parts(faults, places)
-        joints = [_joints(board, rule, region) for rule in board.rules]
-        for change in _changes(board, places.count <= _FEW):
+    reach = 2 * max(rule.diameter_px for rule in board.rules) + 1
+    around = dilate(faults, disc(min(reach, 63)), threads=1)
+    places = connected_parts(around, corners=True)
+    joints = [_joints(board, rule, region) for rule in board.rules]
+    before = board.planes
+    chosen = before.copy()
+    best = _FAULT_PRICE * pixels_in_parts(faults, places)
+    unclean = np.ones(places.count, dtype=np.bool_)
+    for changes in _changes(board):
+        for change in changes:
             board.planes = before.copy()
             change(board, faults, region)
-            cost = _costs(places, before, board.planes, wanted, board.distance)
-            cost += _FAULT_PRICE * pixels_in_parts(board.faults(region), places)
+            left = pixels_in_parts(board.faults(region), places)
+            cost = _costs(places, before, board.planes, wanted, board.distance) + _FAULT_PRICE * left
             for rule, bits in zip(board.rules, joints, strict=True):
                 if bits.any():
                     cost += _CUT_PRICE * pixels_in_parts(bits & ~board.union(rule.part + rule.spare), places)
             better = cost < best
             if better.any():
                 best[better] = cost[better]
-                where = chosen_parts(places, better, faults.shape, threads=board.threads)
-                take_over(chosen, where, board.planes)
-        board.planes = chosen
-        left = board.faults(region)
-        if np.array_equal(left, faults):
+                unclean[better] = left[better] > 0
+                take_over(chosen, chosen_parts(places, better, faults.shape), board.planes)
+        if not unclean.any():
             break
-        faults = left
-    return faults
+    board.planes = chosen
+
+
+def _changes(board: Partition) -> Iterator[tuple[Change, ...]]:
+    """Groups of changes: a later group is tried where no earlier one leaves a place clean."""
+    widest = max(rule.diameter_px for rule in board.rules)
+    yield fill_thin, grow_joints, grow_thin
+    yield tuple(_blot(finish, max(1, widest // 2)) for finish in range(board.count))
+    yield tuple(_blot(finish, widest) for finish in range(board.count))
 
 
 def _joints(board: Partition, rule: FinishRule, region: Region) -> Bits:
     part, space = board.space(rule, region)
-    return joining(board, board.thin_of(rule, part, space, region), space & ~board.outside)
+    return worth_keeping(board, rule, board.thin_of(rule, part, space, region), space)
 
 
 def _costs(
     places: Parts,
-    before: npt.NDArray[np.uint64],
-    after: npt.NDArray[np.uint64],
-    wanted: npt.NDArray[np.uint64],
+    before: Planes,
+    after: Planes,
+    wanted: Planes,
     distance: npt.NDArray[np.float64],
 ) -> npt.NDArray[np.float64]:
     out = np.zeros(places.count)

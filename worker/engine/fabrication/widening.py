@@ -21,6 +21,7 @@ GIVE_UP = 0.5
 
 _BESIDE_PX = 2.5
 
+_STROKE = 0.8
 _HAIR_PX = 4
 """Parts up to this wide have no middle: hairlines between blots of a ragged edge don't grow."""
 
@@ -62,6 +63,24 @@ def joining(board: Partition, pieces: Bits, plane: Bits) -> Bits:
     listed = connected_parts(pieces, corners=True, threads=threads)
     others = connected_parts(plane & ~pieces, corners=False, threads=threads)
     return chosen_parts(listed, touched_parts(listed, others) > 1, pieces.shape, threads=threads)
+
+
+def worth_keeping(board: Partition, rule: FinishRule, thin: Bits, space: Bits) -> Bits:
+    """Thin pieces without which parts would come apart, and strokes that end by themselves, if they are long enough.
+
+    A strip that leaves a part and comes back to it, such as the gap between two strokes, holds nothing together.
+    """
+    if not thin.any():
+        return thin
+    plane = space & ~board.outside
+    pieces = connected_parts(thin, corners=True, threads=board.threads)
+    rest = plane & ~thin
+    joined = touched_parts(pieces, connected_parts(rest, corners=False, threads=board.threads))
+    around = rest & dilate(thin, SQUARE, region=region_of(thin, 1), threads=board.threads)
+    contacts = touched_parts(pieces, connected_parts(around, corners=True, threads=board.threads))
+    areas, _ = areas_and_boxes(pieces, board.frame)
+    strokes = (contacts <= 1) & (areas >= _STROKE * rule.diameter_px**2)
+    return chosen_parts(pieces, strokes | (joined > 1), thin.shape, threads=board.threads)
 
 
 def give_up(board: Partition, region: Region | None) -> None:

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from worker.command_line import ALL_DONE, SOME_FAILED, STOPPED, WRONG_CALL, add_command
+from worker.compare_run import add_compare
 from worker.errors import ArtworkError, BoardError, MaskwrightError
 from worker.fab_commands import add_fab
 from worker.job_settings import REPEATABLE, SETTINGS, read_settings
@@ -86,6 +87,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_convert(commands)
     _add_masks(commands)
     _add_coupon(commands)
+    add_compare(commands)
     add_fab(commands)
     _add_serve(commands)
     _add_demo(commands)

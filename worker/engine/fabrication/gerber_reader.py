@@ -85,9 +85,9 @@ def read_gerber(data: bytes, *, name: str) -> ReadLayer:
     file = GerberFile()
     try:
         Parser(file).parse(_text(data, name), name)
+        return _layer(file, name, remarks)
     except Exception as error:  # a file from anywhere can bring another's code to fall in any way
         raise _unreadable(name, error) from error
-    return _layer(file, name, remarks)
 
 
 def _text(data: bytes, name: str) -> str:
@@ -197,11 +197,12 @@ def read_drill(data: bytes, *, name: str) -> ReadDrill:
     text = _text(data, name)
     try:
         parser.do_parse(text, filename=name)
+        holes = tuple(_holes(parser.objects))
+    except ReturnedFileError:
+        raise
     except Exception as error:
         raise _unreadable(name, error) from error
-    return ReadDrill(
-        name=name, function=_drill_function(text), holes=tuple(_holes(parser.objects)), remarks=tuple(remarks)
-    )
+    return ReadDrill(name=name, function=_drill_function(text), holes=holes, remarks=tuple(remarks))
 
 
 def _drill_function(text: str) -> str:

@@ -89,9 +89,9 @@ def finish_off(board: Partition, wanted: npt.NDArray[np.uint64]) -> None:
     turn = 0
     while faults.any():
         if turn < _TRIES:
-            settle(board, wanted, faults)
+            settle(board, wanted, faults, thorough=2 <= turn <= 4)
         left = board.faults()
-        if left.any() and (turn >= _TRIES or count(left) > 0.8 * count(faults)):
+        if left.any() and (turn >= _TRIES or (turn > 0 and count(left) > 0.5 * count(faults))):
             cover(board, left, turn)
             left = board.faults()
         faults = left

@@ -79,10 +79,10 @@ def _blot(finish: int, diameter_px: int) -> Change:
     return change
 
 
-def settle(board: Partition, wanted: Planes, faults: Bits) -> None:
+def settle(board: Partition, wanted: Planes, faults: Bits, *, thorough: bool) -> None:
     """Change the surroundings of faults so that fewer are left, window by window.
 
-    wanted : the planes as they were asked for.
+    wanted : the planes as they were asked for. thorough : try blots of every finish, too.
     """
     blocks = region_of(faults, 1)
     numbers, _ = label(blocks, structure=np.ones((3, 3)))
@@ -96,7 +96,7 @@ def settle(board: Partition, wanted: Planes, faults: Bits) -> None:
         rows, columns = slice(first * BLOCK, min(last * BLOCK, board.shape[0])), slice(left, right)
         own = numbers[first:last, left:right] == number
         part = board.window(before, rows, columns)
-        _settle_window(part, np.ascontiguousarray(wanted[:, rows, columns]), own.astype(np.uint8))
+        _settle_window(part, np.ascontiguousarray(wanted[:, rows, columns]), own.astype(np.uint8), thorough)
         inside = np.repeat(own, BLOCK, axis=0)[: part.shape[0]]
         board.planes[:, rows, columns][:, inside] = part.planes[:, inside]
 
@@ -104,7 +104,7 @@ def settle(board: Partition, wanted: Planes, faults: Bits) -> None:
     run_all(work, calls, board.threads)
 
 
-def _settle_window(board: Partition, wanted: Planes, region: Region) -> None:
+def _settle_window(board: Partition, wanted: Planes, region: Region, thorough: bool) -> None:
     faults = board.faults(region)
     reach = 2 * max(rule.diameter_px for rule in board.rules) + 1
     around = dilate(faults, disc(min(reach, 63)), threads=1)
@@ -114,31 +114,34 @@ def _settle_window(board: Partition, wanted: Planes, region: Region) -> None:
     chosen = before.copy()
     best = _FAULT_PRICE * pixels_in_parts(faults, places)
     unclean = np.ones(places.count, dtype=np.bool_)
-    for changes in _changes(board):
+    for changes in _changes(board, thorough):
         for change in changes:
             board.planes = before.copy()
             change(board, faults, region)
             left = pixels_in_parts(board.faults(region), places)
             cost = _costs(places, before, board.planes, wanted, board.distance) + _FAULT_PRICE * left
+            cut = np.zeros(places.count)
             for rule, bits in zip(board.rules, joints, strict=True):
                 if bits.any():
-                    cost += _CUT_PRICE * pixels_in_parts(bits & ~board.union(rule.part + rule.spare), places)
+                    cut += pixels_in_parts(bits & ~board.union(rule.part + rule.spare), places)
+            cost += _CUT_PRICE * cut
             better = cost < best
             if better.any():
                 best[better] = cost[better]
-                unclean[better] = left[better] > 0
+                unclean[better] = (left[better] > 0) | (cut[better] > 0)
                 take_over(chosen, chosen_parts(places, better, faults.shape), board.planes)
         if not unclean.any():
             break
     board.planes = chosen
 
 
-def _changes(board: Partition) -> Iterator[tuple[Change, ...]]:
-    """Groups of changes: a later group is tried where no earlier one leaves a place clean."""
-    widest = max(rule.diameter_px for rule in board.rules)
-    yield fill_thin, grow_joints, grow_thin
-    yield tuple(_blot(finish, max(1, widest // 2)) for finish in range(board.count))
-    yield tuple(_blot(finish, widest) for finish in range(board.count))
+def _changes(board: Partition, thorough: bool) -> Iterator[tuple[Change, ...]]:
+    """Groups of changes: a later group is tried where no earlier one leaves a place clean and whole."""
+    yield (fill_thin,)
+    yield grow_joints, grow_thin
+    if thorough:
+        widest = max(rule.diameter_px for rule in board.rules)
+        yield tuple(_blot(finish, max(1, widest // 2)) for finish in range(board.count))
 
 
 def _joints(board: Partition, rule: FinishRule, region: Region) -> Bits:

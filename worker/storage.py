@@ -1,7 +1,7 @@
 """The object store: the only room that knows paths and keys.
 
-Keys are slash-separated: `artworks/<sha256>`, `inputs/<sha256>`, `results/<job>/<token>`. An object comes into being whole: it is gathered
-in a spooled file, and durable when `keep` returns; no reader ever sees a part of it.
+Keys are slash-separated: `artworks/<sha256>`, `inputs/<sha256>`, `results/<job>/<token>`. An object comes into being
+whole: it is gathered in a spooled file, and durable when `keep` returns; no reader ever sees a part of it.
 """
 
 from __future__ import annotations

@@ -9,6 +9,7 @@ of the board's edge, which has limits of its own.
 from __future__ import annotations
 
 import io
+import itertools
 import math
 from dataclasses import dataclass
 
@@ -55,7 +56,7 @@ def _line(canvas: npt.NDArray[np.uint8], stroke: Stroke, value: int) -> None:
     """Fill the stroke's outline, to a 16th of a pixel."""
     radius = stroke.width_mm * 1000.0 / PITCH_UM / 2.0
     points = stroke.path * 1000.0 / PITCH_UM - 0.5
-    for a, b in zip(points[:-1], points[1:], strict=True):
+    for a, b in itertools.pairwise(points):
         along = math.atan2(b[1] - a[1], b[0] - a[0])
         turns = np.linspace(0.0, math.pi, 24)
         cap_b = b + radius * np.column_stack([np.cos(along - math.pi / 2 + turns), np.sin(along - math.pi / 2 + turns)])
@@ -76,7 +77,7 @@ def _stroke(
     if kind == 0:
         angle = rng.choice([0.0, math.pi / 2, rng.uniform(0, math.pi)])
         half = size / 2 * np.array([math.cos(angle), math.sin(angle)])
-        path = np.array([[x, y] - half, [x, y] + half])
+        path = np.array([x, y]) + np.array([-half, half])
     elif kind == 1:
         start, sweep = rng.uniform(0, 2 * math.pi), rng.uniform(1.5, 4.5)
         t = start + np.linspace(0.0, sweep, 40)
@@ -91,7 +92,7 @@ def _wedge(canvas: npt.NDArray[np.uint8], rng: np.random.Generator, x: float, y:
     angle, length, base = rng.uniform(0, 2 * math.pi), rng.uniform(1.2, 2.4), rng.uniform(0.15, 0.6)
     tip = np.array([x + length * math.cos(angle), y + length * math.sin(angle)])
     side = base / 2 * np.array([-math.sin(angle), math.cos(angle)])
-    corners = np.array([tip, [x, y] + side, [x, y] - side]) * 1000.0 / PITCH_UM
+    corners = np.array([tip, np.add([x, y], side), np.subtract([x, y], side)]) * 1000.0 / PITCH_UM
     cv2.fillPoly(canvas, [np.rint(corners * 16).astype(np.int32)], value, lineType=cv2.LINE_8, shift=4)
 
 

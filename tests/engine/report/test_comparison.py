@@ -42,7 +42,8 @@ def test_every_pixel_counts_once(
     clusters = of_colour[chosen]
     labels = rng.choice(np.array([0, 1, 2, 3, 4, 255], np.uint8), (height, width))
     score = score_separation(
-        srgb, labels, COLOURS, hull=hull_table(COLOURS, nodes=FINE_NODES, tables=tables), pitch_um=pitch_um, viewing_distance_mm=300.0,
+        srgb, labels, COLOURS, hull=hull_table(COLOURS, nodes=FINE_NODES, tables=tables),
+        pitch_um=pitch_um, viewing_distance_mm=300.0,
         clusters=clusters, cluster_count=count, threads=threads,
     )  # fmt: skip
     on = labels != 255

@@ -16,8 +16,8 @@ from hypothesis.extra import numpy as hnp
 
 from tests.boards import artwork_of, board, cluster, picture_of, score_of, separation_of, statistics
 from worker.engine.arrays import Labels
-from worker.engine.palette.values import count_values
 from worker.engine.fabrication.board_shape import shape_board
+from worker.engine.palette.values import count_values
 from worker.engine.references.reference import finish_reference
 from worker.engine.report.report import build_report, report_schema
 from worker.job_settings import read_settings

@@ -68,7 +68,7 @@ def _stand_ins(board: Partition, finish: int) -> tuple[np.ndarray, np.ndarray]:
     for ground in range(board.count):
         least = _LEAST_CONTRAST * distance[finish, ground]
         stand_in[ground] = min(
-            board.plain, key=lambda i: (distance[i, ground] < least, distance[finish, i])  # noqa: B023
+            board.plain, key=lambda i: (distance[i, ground] < least, distance[finish, i])
         )
         contrast[ground] = distance[stand_in[ground], ground] >= least
     return stand_in, contrast

@@ -148,7 +148,9 @@ class _Measuring:
                 self.violation(layer, kind, ".".join(key), (left, top, right, bottom), size, limit)
             )
 
-    def violation(self, layer: Layer, kind: str, key: str, box: tuple[int, int, int, int], size, limit: float) -> Violation:  # type: ignore[no-untyped-def]
+    def violation(  # type: ignore[no-untyped-def]
+        self, layer: Layer, kind: str, key: str, box: tuple[int, int, int, int], size, limit: float
+    ) -> Violation:
         left, top, right, bottom = box
         mm = self.planes.pitch_um / 1000.0
         return Violation(
@@ -200,7 +202,8 @@ class _Measuring:
                 left, top, right, bottom = box
                 pad = self.frame.pad_px
                 window = self.outside[max(top - 64 + pad, 0) : bottom + 64 + pad]
-                pixels = np.unpackbits(np.ascontiguousarray(window).astype("<u8").view(np.uint8), axis=1, bitorder="little")
+                words = np.ascontiguousarray(window).astype("<u8")
+                pixels = np.unpackbits(words.view(np.uint8), axis=1, bitorder="little")
                 x = slice(max(left + pad - 64, 0), right + pad + 64)
                 away = distance_transform_edt(pixels[:, x] == 0)
                 off_y, off_x = top + pad - max(top - 64 + pad, 0), left + pad - x.start

@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from worker.engine.arrays import OUTSIDE, Labels
 from worker.engine.difference import ciede2000
+from worker.engine.fabrication import plane_moves
 from worker.engine.fabrication.bit_morphology import (
     Bits,
     Disc,
@@ -31,7 +32,6 @@ from worker.engine.fabrication.bit_morphology import (
     unpack,
     wider,
 )
-from worker.engine.fabrication import plane_moves
 from worker.engine.fabrication.plane_moves import Planes, gather, without
 from worker.engine.fabrication.planes import COPPER, FREE_COPPER, LEGEND, OPENING, planes_of
 from worker.engine.fabrication.width_rules import CORNER_TOLERANCE, WidthRule, edge_px, limit_px, width_rules
@@ -140,7 +140,7 @@ class Partition:
             for finish in finishes:
                 where = band & self.planes[finish]
                 if where.any():
-                    self.move(where, min(self.edge_safe, key=lambda i: self.distance[finish, i]))  # noqa: B023
+                    self.move(where, min(self.edge_safe, key=lambda i: self.distance[finish, i]))
 
     def union(self, finishes: tuple[int, ...], region: Region | None = None) -> Bits:
         """Pixels of any of these finishes, in the region."""

@@ -1,9 +1,9 @@
 """Layers that the fab can make, from layers that it can't: at the least cost to the look.
 
 First thin parts: given up, or widened to the limit where there is room. Then legend and openings are parted. Where
-something is wrong still, each place takes the cheapest of several changes that leaves nothing wrong there. What no change
-could mend goes one way: one finish, under mask and without legend, grows over it. So it ends, with no fault left: that
-finish covers more in every turn, and a board all of one finish breaks no rule.
+something is wrong still, each place takes the cheapest of several changes that leaves nothing wrong there. What no
+change could mend goes one way: one finish, under mask and without legend, grows over it. So it ends, with no fault
+left: that finish covers more in every turn, and a board all of one finish breaks no rule.
 
 The planes are handed on, not labels: copper that nobody sees is chosen last, so that no limit of copper is broken.
 """

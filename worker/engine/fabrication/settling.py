@@ -17,10 +17,10 @@ from scipy.ndimage import find_objects, label
 from worker.engine.fabrication.bit_morphology import BLOCK, Bits, Region, dilate, disc, region_of
 from worker.engine.fabrication.bit_parts import Parts, chosen_parts, connected_parts, pixels_in_parts, run_mask
 from worker.engine.fabrication.clearance import keep_clear
-from worker.engine.fabrication.plane_moves import Planes, take_over
 from worker.engine.fabrication.partition import FinishRule, Partition
-from worker.engine.threads import run_all
+from worker.engine.fabrication.plane_moves import Planes, take_over
 from worker.engine.fabrication.widening import fill, grown, worth_keeping
+from worker.engine.threads import run_all
 
 _FAULT_PRICE = 400.0
 """What a faulty pixel that stays costs: more than any change of its surroundings."""

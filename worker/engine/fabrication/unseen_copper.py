@@ -65,8 +65,8 @@ def _thin(part: Bits, space: Bits, diameter_px: int, threads: int) -> Bits:
 def _settle(copper: Bits, free: Bits, board: Bits, line: int, gap: int, edge: int, threads: int) -> Bits:
     """Choose free pixels anew where a line or a gap is too thin, in place, until nothing changes; the faults left.
 
-    What is seen is too thin only where discs could lie in free pixels beside it: they are put there. Thin lines and gaps
-    among the free pixels themselves go.
+    What is seen is too thin only where discs could lie in free pixels beside it: they are put there. Thin lines and
+    gaps among the free pixels themselves go.
     """
     banned = dilate(~board, disc_within(edge), threads=threads)
     may_have = (copper | free) & ~(free & banned) | ~board

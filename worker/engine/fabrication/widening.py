@@ -13,8 +13,8 @@ import numpy as np
 from worker.engine.fabrication.bit_morphology import Bits, Region, dilate, disc, disc_within, erode, region_of
 from worker.engine.fabrication.bit_parts import areas_and_boxes, chosen_parts, connected_parts, pixels_in_parts
 from worker.engine.fabrication.contacts import touched_parts
-from worker.engine.fabrication.plane_moves import flood
 from worker.engine.fabrication.partition import CROSS, SQUARE, FinishRule, Partition
+from worker.engine.fabrication.plane_moves import flood
 
 GIVE_UP = 0.5
 """Share of the limit below which a thin part goes."""

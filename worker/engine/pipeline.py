@@ -27,6 +27,7 @@ from worker.engine.palette.overrides import check_finish_ids
 from worker.engine.palette.tables import TableStore
 from worker.engine.references.findings import fab_findings
 from worker.engine.references.reference import FinishReference
+from worker.engine.report.cautions import without_live_metal
 from worker.engine.report.pictures import draw_pictures, label_colours, labels_png, mask_png
 from worker.engine.report.report import build_report
 from worker.engine.report.score import Score, score_separation
@@ -201,6 +202,7 @@ def convert(
     ArtworkError, FabProfileError, SettingsError, OverrideError, BoardError, ImpossiblePlaceError, ArrayError
     """
     check_finish_ids(fab, settings)
+    usable, metal_left_out = without_live_metal(fab, settings)
     clock = StageClock(progress)
     size = WantedSize(width_mm=settings.width_mm, height_mm=settings.height_mm, pitch_um=settings.pitch_um)
     findings = fab_findings(fab, settings.viewing_conditions)
@@ -223,7 +225,7 @@ def convert(
             srgb,
             _either(clear, outside),
             colours,
-            settings,
+            usable,
             background=background,
             pitch_um=picture.pitch_um,
             tables=tables,
@@ -239,7 +241,7 @@ def convert(
             assignment,
             fab,
             colours,
-            settings,
+            usable,
             background=background,
             clear=clear,
             board=board,
@@ -304,7 +306,12 @@ def convert(
         references=findings.references,
         side=side,
         merged=merged_colours(assignment.clusters),
-        warnings=[*shape.warnings, *assignment.warnings, *(finding.text for finding in findings.warnings)],
+        warnings=[
+            *([metal_left_out] if metal_left_out else []),
+            *shape.warnings,
+            *assignment.warnings,
+            *(finding.text for finding in findings.warnings),
+        ],
     )
     return Conversion(
         fab=fab,
@@ -339,7 +346,18 @@ def _made(
     from worker.engine.fabrication.fabricate import fabricate  # loads shapely, which is slow
     from worker.engine.fabrication.file_attributes import Project, project_guid
 
-    fabrication = fabricate(labels, srgb, colours.lab, shape, fab, settings, side=side, threads=threads)
+    _, metal_left_out = without_live_metal(fab, settings)
+    fabrication = fabricate(
+        labels,
+        srgb,
+        colours.lab,
+        shape,
+        fab,
+        settings,
+        side=side,
+        cover_metal=metal_left_out is not None,
+        threads=threads,
+    )
     score = score_separation(
         srgb,
         fabrication.seen,

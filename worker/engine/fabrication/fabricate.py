@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -13,6 +13,7 @@ from worker.engine.fabrication.copper_balance import CopperBalance, copper_balan
 from worker.engine.fabrication.copper_hatch import hatch_unseen
 from worker.engine.fabrication.copper_parts import CopperParts, copper_parts
 from worker.engine.fabrication.copper_ties import Joined, join_copper, tie_copper
+from worker.engine.fabrication.covered_copper import cover_copper
 from worker.engine.fabrication.edge_keep_out import edge_keep_out
 from worker.engine.fabrication.expected_error import ExpectedError, expected_error
 from worker.engine.fabrication.file_attributes import Project
@@ -63,6 +64,7 @@ def fabricate(
     settings: Settings,
     *,
     side: SideName = "top",
+    cover_metal: bool = False,
     threads: int = 1,
 ) -> Fabrication:
     """Make a board whose one side shows these finishes; the other is mask alone, with the copper that they ask for.
@@ -73,6 +75,7 @@ def fabricate(
     srgb : uint8 (H, W, 3), encoded sRGB: the artwork on the same grid.
     lab : float64 (n, 3), CIELAB D65/2 degree of the profile's finishes.
     shape : as seen from the side with the artwork.
+    cover_metal : whether copper must stay under the mask wherever that lands, as on boards of a hazardous voltage.
     """
     planes = edge_keep_out(shape, planes_of(labels, fab, pitch_um=shape.pitch_um), fab, threads=threads)
     made = make_side(planes, fab, lab, srgb, threads=threads)
@@ -93,6 +96,9 @@ def fabricate(
             )
     if settings.hatch:
         drawn = hatch_unseen(drawn, fab, threads=threads)
+    if cover_metal:
+        drawn = cover_copper(drawn, fab, threads=threads)
+        made = replace(made, planes=drawn, left=measure_limits(drawn, fab, threads=threads))
     sides: dict[SideName, LayerPlanes] = {side: drawn}
     if fab.stack_up["sides"] == 2:
         sides["bottom" if side == "top" else "top"] = _other_side(labels, drawn, fab)

@@ -15,6 +15,7 @@ from worker.engine.arrays import OUTSIDE
 from worker.engine.artwork.picture import Artwork, GridPicture
 from worker.engine.colorimetry import lab_to_srgb
 from worker.engine.fabrication.board import BoardShape
+from worker.engine.fabrication.corner_angles import sharpest_corner
 from worker.engine.palette.certainty import Certainty, NearTie, judge_certainty, near_ties
 from worker.engine.palette.clusters import Cluster
 from worker.engine.palette.values import count_values
@@ -111,7 +112,7 @@ def build_report(
         "merged_colours": [_merged(*pair) for pair in merged],
         "near_ties": [_near_tie(tie) for tie in near_ties(certainties)],
         "score": _score(score),
-        "cautions": [asdict(caution) for caution in cautions_for(fab, settings)],
+        "cautions": [asdict(caution) for caution in cautions_for(fab, settings, sharpest_degrees=_sharpest(shape))],
         "warnings": list(dict.fromkeys(said)),
     }
 
@@ -132,6 +133,11 @@ def _artwork(artwork: Artwork) -> dict[str, Any]:
         "width_px": int(width),
         "height_px": int(height),
     }
+
+
+def _sharpest(shape: BoardShape) -> float | None:
+    corner = sharpest_corner(shape.outline)
+    return None if corner is None else corner[0]
 
 
 def _board(shape: BoardShape) -> dict[str, Any]:

@@ -1,0 +1,230 @@
+"""Repaired layers: nothing is left by a second check (`layer_check.py`), strokes hold, and the look pays little."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from tests.boards import board
+from tests.engine.fabrication.fabs import lab
+from tests.engine.fabrication.layer_check import broken_limits
+from tests.engine.fabrication.stress_art import stress_art
+from tests.engine.fabrication.stroke_check import is_one_part, kept_strokes, seen_error
+from worker.engine.arrays import OUTSIDE
+from worker.engine.colorimetry import SRGB_TO_LINEAR, lab_to_xyz, xyz_to_linear_rgb
+from worker.engine.fabrication.planes import (
+    BOARD,
+    COPPER,
+    FREE_COPPER,
+    LEGEND,
+    NO_FINISH,
+    OPENING,
+    LayerPlanes,
+    planes_of,
+    seen_labels,
+)
+from worker.engine.fabrication.repair import Repaired, repair
+from worker.engine.pipeline import Conversion, convert
+from worker.fab_profile import FabProfile
+from worker.job_settings import read_settings
+
+Labels = npt.NDArray[np.uint8]
+NAMES = ("nocturne-gold", "meadow-tin", "alba-black")
+PITCH_UM = 10.0
+
+
+def _planes(labels: Labels, fab: FabProfile, pitch_um: float = PITCH_UM) -> LayerPlanes:
+    stack = planes_of(np.where(labels == OUTSIDE, 0, labels).astype(np.uint8), fab, pitch_um=pitch_um).stack.copy()
+    stack[labels == OUTSIDE] = 0
+    return LayerPlanes(stack=stack, pitch_um=pitch_um)
+
+
+def _repair(labels: Labels, fab: FabProfile, pitch_um: float = PITCH_UM, threads: int = 2) -> Repaired:
+    return repair(_planes(labels, fab, pitch_um), fab, lab(fab), threads=threads)
+
+
+def _broken(planes: LayerPlanes, fab: FabProfile) -> dict[str, int]:
+    copper, opening, legend, inside = ((planes.stack & bit) != 0 for bit in (COPPER, OPENING, LEGEND, BOARD))
+    return broken_limits(copper, opening, legend, inside, fab, planes.pitch_um)
+
+
+def _ids(fab: FabProfile) -> dict[str, int]:
+    return {finish.id: i for i, finish in enumerate(fab.finishes)}
+
+
+@settings(max_examples=40, deadline=None)
+@given(seed=st.integers(0, 2**32 - 1))
+def test_any_labels_end_as_layers_that_break_nothing(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    fab = board(NAMES[seed % 3])
+    height, width, grain = (int(rng.integers(low, high)) for low, high in ((1, 90), (1, 90), (1, 9)))
+    coarse = rng.integers(0, len(fab.finishes), (height // grain + 1, width // grain + 1))
+    labels = np.kron(coarse, np.ones((grain, grain)))[:height, :width].astype(np.uint8)
+    if seed % 4 == 0:
+        y, x = np.mgrid[:height, :width]
+        labels[np.hypot(y - height / 2, x - width / 2) > min(height, width) / 2] = OUTSIDE
+    repaired = _repair(labels, fab, float(rng.choice([10, 20, 40, 50])))
+    assert repaired.left.total == 0
+    assert _broken(repaired.planes, fab) == {}
+    seen = seen_labels(repaired.planes, fab)
+    assert (seen != NO_FINISH).all()
+    assert ((seen == OUTSIDE) == (labels == OUTSIDE)).all()
+
+
+def test_threads_change_nothing() -> None:
+    fab = board("nocturne-gold")
+    labels = np.kron(np.random.default_rng(5).integers(0, 5, (40, 60)), np.ones((9, 9))).astype(np.uint8)
+    one, two = (_repair(labels, fab, threads=threads).planes.stack for threads in (1, 2))
+    assert (one == two).all()
+
+
+def test_layers_that_break_nothing_stay_as_they_are() -> None:
+    fab = board("nocturne-gold")
+    ids = _ids(fab)
+    labels = np.full((300, 300), ids["mask"], np.uint8)
+    labels[60:110, 60:240] = ids["gold"]
+    labels[140:170, 60:240] = ids["legend"]
+    labels[200:215, 60:240] = ids["copper"]
+    planes = _planes(labels, fab)
+    repaired = repair(planes, fab, lab(fab))
+    assert not repaired.changed.any()
+    fixed = (planes.stack & FREE_COPPER) == 0
+    assert (repaired.planes.stack[fixed] == planes.stack[fixed]).all()
+
+
+@pytest.mark.parametrize("finish", ["gold", "copper", "legend", "substrate"])
+def test_a_stroke_of_two_thirds_of_the_limit_grows_to_it(finish: str) -> None:
+    fab = board("nocturne-gold")
+    ids = _ids(fab)
+    labels = np.full((200, 300), ids["mask"], np.uint8)
+    labels[100:110, 60:240] = ids[finish]
+    seen = seen_labels(_repair(labels, fab).planes, fab)
+    heights = (seen[:, 80:220] == ids[finish]).sum(axis=0)
+    assert (heights >= 15).all()
+    assert (heights <= 17).all()
+
+
+def test_a_hairline_goes() -> None:
+    fab = board("nocturne-gold")
+    ids = _ids(fab)
+    labels = np.full((200, 300), ids["mask"], np.uint8)
+    labels[100:104, 60:240] = ids["gold"]
+    assert (seen_labels(_repair(labels, fab).planes, fab) == ids["mask"]).all()
+
+
+def test_a_thin_stroke_beside_a_wide_one_grows_to_the_free_side() -> None:
+    fab = board("nocturne-gold")
+    ids = _ids(fab)
+    labels = np.full((220, 300), ids["mask"], np.uint8)
+    labels[60:84, 60:240] = ids["gold"]
+    labels[100:110, 60:240] = ids["gold"]  # 16 px from the wide one: no more than 1 px of room on that side
+    seen = seen_labels(_repair(labels, fab).planes, fab)
+    column = seen[:, 150] == ids["gold"]
+    starts = np.flatnonzero(np.diff(column.astype(int)) == 1) + 1
+    ends = np.flatnonzero(np.diff(column.astype(int)) == -1) + 1
+    assert len(starts) == 2
+    assert starts[1] - ends[0] >= 15
+    assert ends[1] - starts[1] >= 15
+
+
+def test_legend_on_metal_gets_a_ring_or_another_finish() -> None:
+    fab = board("nocturne-gold")
+    ids = _ids(fab)
+    labels = np.full((300, 300), ids["gold"], np.uint8)
+    labels[:40], labels[-40:], labels[:, :40], labels[:, -40:] = (ids["mask"],) * 4
+    labels[100:200, 100:200] = ids["legend"]
+    repaired = _repair(labels, fab)
+    seen = seen_labels(repaired.planes, fab)
+    assert _broken(repaired.planes, fab) == {}
+    assert (seen[118:182, 118:182] == ids["legend"]).all()
+    assert seen[92, 150] != ids["legend"]
+
+
+def test_copper_keeps_off_the_edge() -> None:
+    fab = board("nocturne-gold")
+    labels = np.full((200, 200), _ids(fab)["gold"], np.uint8)
+    repaired = _repair(labels, fab)
+    assert _broken(repaired.planes, fab) == {}
+    seen = seen_labels(repaired.planes, fab)
+    assert (seen[40:160, 40:160] == _ids(fab)["gold"]).all()
+    assert (seen[:30] != _ids(fab)["gold"]).all()
+
+
+def _photo_like(size: int) -> bytes:
+    import io
+
+    from PIL import Image
+
+    y, x = np.mgrid[:size, :size] / size
+    noise = np.random.default_rng(3).normal(0.0, 6.0, (size, size, 3))
+    ramp = np.stack([70 + 150 * x, 60 + 110 * x * y + 30 * y, 40 + 60 * y], axis=-1)
+    out = io.BytesIO()
+    Image.fromarray(np.clip(ramp + noise, 0, 255).astype(np.uint8)).save(out, "PNG")
+    return out.getvalue()
+
+
+def _converted(png: bytes, fab: FabProfile, width: str, edges: str) -> Conversion:
+    return convert(png, fab, read_settings({"width": width, "pitch": "10um", "edges": edges}), threads=2)
+
+
+def test_a_dither_loses_no_more_than_what_its_cells_break() -> None:
+    """Cells hold all limits but the wider gap between bare metal parts and the distance from the edge."""
+    fab = board("meadow-tin")
+    labels = _converted(_photo_like(300), fab, "6mm", "dither").separation.labels.copy()
+    before = _broken(_planes(labels, fab), fab)
+    assert set(before) <= {"metal gap", "copper near edge", "opening near edge", "legend near edge", "copper line", "copper gap"}
+    repaired = _repair(labels, fab)
+    assert _broken(repaired.planes, fab) == {}
+    inner = np.s_[60:-60, 60:-60]
+    assert repaired.changed[inner].mean() < 0.08
+
+
+def _bars(name: str, seed: int, fields: int) -> tuple[dict[str, int], float, tuple[int, int, int], dict[str, int]]:
+    fab = board(name)
+    art = stress_art(seed, fab, fields=fields)
+    conversion = _converted(art.png, fab, f"{art.width_mm}mm", "threshold")
+    labels = conversion.separation.labels
+    repaired = _repair(labels, fab)
+    after = seen_labels(repaired.planes, fab)
+    assert (after != NO_FINISH).all()
+    assert repaired.left.total == 0
+    shown = xyz_to_linear_rgb(lab_to_xyz(lab(fab))).astype(np.float32)
+    wanted = SRGB_TO_LINEAR[conversion.picture.srgb]
+    sigma_px = 140.0 / PITCH_UM
+    ratio = seen_error(wanted, shown[after], sigma_px) / seen_error(wanted, shown[labels], sigma_px)
+    kept = kept_strokes(labels, after, art.strokes, 0.15)
+    return _broken(repaired.planes, fab), ratio, kept, _broken(_planes(labels, fab), fab)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("name", "seed"), [("nocturne-gold", 1), ("nocturne-gold", 2), ("alba-black", 1)])
+def test_stress_art_breaks_nothing_costs_little_and_keeps_its_strokes(name: str, seed: int) -> None:
+    broken, ratio, (counted, own, other), before = _bars(name, seed, 8)
+    assert before
+    assert broken == {}
+    assert ratio <= 1.3
+    assert counted > 200
+    assert own + other >= 0.95 * counted
+
+
+def test_a_little_stress_art_breaks_nothing() -> None:
+    broken, ratio, (counted, own, other), before = _bars("nocturne-gold", 4, 2)
+    assert before
+    assert broken == {}
+    assert ratio <= 1.4  # of 10 x 10 mm alone, which holds few strokes
+    assert own + other >= 0.85 * counted > 0
+
+
+def test_the_stroke_check_sees_a_dash() -> None:
+    fab = board("nocturne-gold")
+    stroke = stress_art(1, fab, fields=1).strokes[0]
+    labels = np.full((500, 500), stroke.finish, np.uint8)
+    assert is_one_part(labels, stroke, stroke.finish, 0.15)
+    middle = np.rint(stroke.path[len(stroke.path) // 2] * 100 - 0.5).astype(int)
+    if len(stroke.path) == 2:
+        middle = np.rint(stroke.path.mean(axis=0) * 100 - 0.5).astype(int)
+    labels[middle[1] - 25 : middle[1] + 25, middle[0] - 25 : middle[0] + 25] = stroke.ground
+    assert not is_one_part(labels, stroke, stroke.finish, 0.15)

@@ -84,7 +84,8 @@ def broken_limits(
     found["metal gap"] = int(thin(bare, bare | masked[inner, inner], metal_gap).sum())
     found["legend near opening"] = int((legend & (away_from(opening) <= limit("legend", "clearance_mm"))).sum())
     edge = away_from(np.pad(outside, 1, constant_values=True))[1:-1, 1:-1]
-    for name, plane, key in (("copper", copper, "routed_mm"), ("opening", opening, "mask_mm"), ("legend", legend, "legend_mm")):
+    edges = (("copper", copper, "routed_mm"), ("opening", opening, "mask_mm"), ("legend", legend, "legend_mm"))
+    for name, plane, key in edges:
         found[f"{name} near edge"] = int((plane & board & (edge <= limit("edge", key))).sum())
     for name, plane in (("copper", copper), ("opening", opening), ("legend", legend)):
         found[f"{name} touches itself at corners"] = touches(plane, board)

@@ -46,8 +46,9 @@ def test_opening_by_a_disc_is_opencvs(diameter: int, threads: int) -> None:
     padded = np.pad(picture, 2 * diameter, constant_values=1)
     anchor = diameter // 2
     back = diameter - 1 - anchor
-    middle = cv2.erode(padded, _kernel(diameter), anchor=(anchor, anchor), borderType=cv2.BORDER_CONSTANT, borderValue=1)
-    wanted = cv2.dilate(middle, _kernel(diameter), anchor=(back, back), borderType=cv2.BORDER_CONSTANT, borderValue=0)
+    border = cv2.BORDER_CONSTANT
+    middle = cv2.erode(padded, _kernel(diameter), anchor=(anchor, anchor), borderType=border, borderValue=1)
+    wanted = cv2.dilate(middle, _kernel(diameter), anchor=(back, back), borderType=border, borderValue=0)
     inner = slice(2 * diameter, -2 * diameter)
     found = unpack(opened(bits, disc(diameter), threads=threads), frame)
     assert (found == (wanted[inner, inner] == 1)).all()

@@ -175,7 +175,8 @@ def test_a_dither_loses_no_more_than_what_its_cells_break() -> None:
     fab = board("meadow-tin")
     labels = _converted(_photo_like(300), fab, "6mm", "dither").separation.labels.copy()
     before = _broken(_planes(labels, fab), fab)
-    assert set(before) <= {"metal gap", "copper near edge", "opening near edge", "legend near edge", "copper line", "copper gap"}
+    near_edge = {"copper near edge", "opening near edge", "legend near edge"}
+    assert set(before) <= near_edge | {"metal gap", "copper line", "copper gap"}
     repaired = _repair(labels, fab)
     assert _broken(repaired.planes, fab) == {}
     inner = np.s_[60:-60, 60:-60]

@@ -48,19 +48,14 @@ def fill_thin(board: Partition, faults: Bits, region: Region) -> None:
             break
 
 
-def grow_worthy(board: Partition, region: Region) -> None:
-    """Thin pieces that hold parts together, and strokes, grow, whatever that makes too thin."""
+def grow_joints(board: Partition, faults: Bits, region: Region) -> None:
+    """Thin pieces that hold parts together grow, whatever that makes too thin; all else goes."""
     for rule in board.rules:
         part, space = board.space(rule, region)
         joints = worth_keeping(board, rule, board.thin_of(rule, part, space, region), space)
         if joints.any():
             wish = grown(board, rule, joints, space) & ~board.outside
             fill(board, wish, rule.part, 2 * rule.diameter_px)
-
-
-def grow_joints(board: Partition, faults: Bits, region: Region) -> None:
-    """Thin pieces worth keeping grow; what is thin then goes."""
-    grow_worthy(board, region)
     fill_thin(board, faults, region)
 
 

@@ -92,12 +92,12 @@ def give_up(board: Partition, region: Region | None) -> None:
             fill(board, pieces_to_give_up(board, rule, thin, space, region), rule.others, rule.diameter_px)
 
 
-def grown(board: Partition, rule: FinishRule, thin: Bits, space: Bits, *, more_px: int = 0) -> Bits:
-    """What thin parts lack: discs of the limit, or `more_px` wider, along their middle lines."""
+def grown(board: Partition, rule: FinishRule, thin: Bits, space: Bits) -> Bits:
+    """What thin parts lack: discs of the limit along their middle lines."""
     region = region_of(thin, 1)
     near = dilate(thin, disc_within(rule.diameter_px / 2.0), region=region, threads=board.threads)
     middle = _middle(board, space & near, rule.diameter_px, region)
-    out = dilate(middle, disc(rule.diameter_px + more_px), region=region, threads=board.threads)
+    out = dilate(middle, disc(rule.diameter_px), region=region, threads=board.threads)
     return out & ~space
 
 
@@ -120,12 +120,9 @@ def _middle(board: Partition, plane: Bits, diameter_px: int, region: Region) -> 
     return middle
 
 
-def widen(board: Partition, region: Region, *, more_px: tuple[int, ...], retreats: int = 4) -> None:
-    """Let thin parts of all rules grow where there is room.
-
-    more_px : for each turn, by how much more than they lack. What grew on one side alone gets the rest on that side.
-    """
-    for more in more_px:
+def widen(board: Partition, region: Region, *, turns: int, retreats: int = 4) -> None:
+    """Let thin parts of all rules grow where there is room."""
+    for _ in range(turns):
         saved = board.planes.copy()
         gained, before, wanted = board.empty(), [], []
         for rule in board.rules:
@@ -133,7 +130,7 @@ def widen(board: Partition, region: Region, *, more_px: tuple[int, ...], retreat
             thin = board.thin_of(rule, part, space, region)
             before.append(thin)
             if thin.any():
-                wanted.append((rule, thin, grown(board, rule, thin, space, more_px=more)))
+                wanted.append((rule, thin, grown(board, rule, thin, space)))
         for rule, thin, wish in wanted:
             wish &= ~(gained | board.outside)
             gained |= wish

@@ -6,7 +6,12 @@ import os
 from collections.abc import Generator
 from typing import Any
 
+import hypothesis
 import pytest
+
+# In CI the same examples every time, so that a run says something of the change; elsewhere others each time.
+hypothesis.settings.register_profile("house", deadline=None, derandomize=bool(os.environ.get("CI")))
+hypothesis.settings.load_profile("house")
 
 
 @pytest.hookimpl(wrapper=True)

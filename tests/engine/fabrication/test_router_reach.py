@@ -48,13 +48,13 @@ def test_the_four_corners_of_a_cut_out(radius: float, stand_off: float, area: fl
         assert corner.area_mm2 == pytest.approx(area, abs=1e-3)
 
 
-@given(st.floats(0.3, 2.6), st.floats(0.2, 1.5))
+@given(st.floats(0.3, 2.2), st.floats(0.2, 1.5))
 @settings(deadline=None, max_examples=30)
 def test_inside_corners_of_any_angle(angle: float, radius: float) -> None:
     far = 60.0
     wedge = Polygon([(0, 0), (far, 0), (far * math.cos(angle), far * math.sin(angle))])
     corner = min(cut_out_reach(wedge, radius).left_over, key=lambda each: math.hypot(each.x_mm, each.y_mm))
-    # The radius is taken a micrometre less than the bit's.
+    # A blunter corner leaves too little to be listed. The radius is taken a micrometre less than the bit's.
     stand_off = radius * (1 / math.sin(angle / 2) - 1)
     assert corner.stand_off_mm == pytest.approx(stand_off, rel=0.006, abs=0.001)
     expected = radius**2 * (1 / math.tan(angle / 2) - (math.pi - angle) / 2)

@@ -123,12 +123,12 @@ class Conversion:
         fabrication, seen, pitch_um = made.fabrication, made.fabrication.seen, self.picture.pitch_um
         files = dict(fabrication.files(made.project, threads=self.threads))
         proof = prove(fabrication, files, self.colours.lab, threads=self.threads)
-        files |= finished_package(fabrication, made.project, files, proof, made.settings, made.references)
+        place = number_place(fabrication.planes, fabrication.side)
+        files |= finished_package(fabrication, made.project, files, proof, made.settings, made.references, place=place)
         files |= {f"seen/{finish.id}.png": mask_png(seen, i, pitch_um) for i, finish in enumerate(self.fab.finishes)}
         files["seen.png"] = labels_png(seen, label_colours(self.colours.lab), pitch_um)
         block = fabrication_block(fabrication, made.score, files)
-        place = place_report(number_place(fabrication.planes, fabrication.side))
-        return files, {**block, "number_place": place, "proof": proof_report(proof)}
+        return files, {**block, "number_place": place_report(place), "proof": proof_report(proof)}
 
 
 class StageClock:

@@ -14,7 +14,7 @@ from PIL import Image, ImageDraw
 
 from tests.boards import board
 from worker.engine.fabrication.fabricate import Fabrication
-from worker.engine.fabrication.number_place import NumberPlace
+from worker.engine.fabrication.number_place import NumberPlace, number_place
 from worker.engine.fabrication.proving import prove
 from worker.engine.pipeline import Conversion, convert
 from worker.engine.references.findings import fab_findings
@@ -61,7 +61,9 @@ def packed(made: Conversion, written: dict[str, bytes], fab: FabProfile) -> dict
     fabrication, project = made.made.fabrication, made.made.project
     proof = prove(fabrication, written, made.colours.lab)
     references = fab_findings(fab, STANDARD_CONDITIONS).references
-    return dict(finished_package(fabrication, project, written, proof, read_settings(SETTINGS), references))
+    place = number_place(fabrication.planes, fabrication.side)
+    settings = read_settings(SETTINGS)
+    return dict(finished_package(fabrication, project, written, proof, settings, references, place=place))
 
 
 @pytest.fixture(scope="module")

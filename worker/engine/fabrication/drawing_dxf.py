@@ -20,7 +20,7 @@ from worker.engine.fabrication.drawing_svg import BARE_HOLES, PLATED_HOLES, PROF
 from worker.engine.fabrication.drill import DrilledHole
 from worker.engine.fabrication.gerber import closed_outline
 from worker.engine.fabrication.grid import Grid, Points, nanometres, x_nm, y_nm
-from worker.engine.fabrication.rings import Rings, put_ring
+from worker.engine.fabrication.rings import Rings, put_ring, room_for
 
 _LINE = 10
 _COLOURS = {"COPPER": 30, "SOLDER": 3, "LEGEND": 8, "PROFIL": 7, "HOLES-": 1}  # by the format's fixed colour numbers
@@ -157,13 +157,7 @@ def _polyline_bytes(
     vertex: Bytes,
     end: Bytes,
 ) -> Bytes:
-    total, longest = 0, 0
-    for ring in chosen:
-        size = 0
-        for i in range(starts[ring], starts[ring + 1]):
-            size += arc_starts[(arcs[i] >> 1) + 1] - arc_starts[arcs[i] >> 1] - 1
-        total += size
-        longest = max(longest, size)
+    total, longest = room_for(arcs, starts, chosen, arc_starts)
     out = np.empty(total * (2 * MOST_BYTES + len(vertex) + 6) + len(chosen) * (len(begin) + len(end)), np.uint8)
     ring_of = np.empty((longest, 2), np.int32)
     n = 0

@@ -19,7 +19,7 @@ from worker.engine.fabrication.digits import MOST_BYTES, mm_text, put_mm
 from worker.engine.fabrication.drill import DrilledHole
 from worker.engine.fabrication.gerber import PROFILE_LINE_NM, closed_outline
 from worker.engine.fabrication.grid import Grid, Points, nanometres, x_nm, y_nm
-from worker.engine.fabrication.rings import Rings, put_ring
+from worker.engine.fabrication.rings import Rings, put_ring, room_for
 
 PROFILE, PLATED_HOLES, BARE_HOLES = "profile", "holes-plated", "holes-unplated"
 """Names of the groups that are not a layer's."""
@@ -88,13 +88,7 @@ def _path_bytes(
     height_px: int,
     pitch_nm: int,
 ) -> Bytes:
-    total, longest = 0, 0
-    for ring in chosen:
-        size = 0
-        for i in range(starts[ring], starts[ring + 1]):
-            size += arc_starts[(arcs[i] >> 1) + 1] - arc_starts[arcs[i] >> 1] - 1
-        total += size
-        longest = max(longest, size)
+    total, longest = room_for(arcs, starts, chosen, arc_starts)
     out = np.empty(total * (2 * MOST_BYTES + 2) + 2 * len(chosen), np.uint8)
     ring_of = np.empty((longest, 2), np.int32)
     n = 0

@@ -25,7 +25,7 @@ from worker.engine.fabrication.contours import Bytes, Ints
 from worker.engine.fabrication.digits import MOST_BYTES, mm_text, put_integer
 from worker.engine.fabrication.file_attributes import Polarity, Project, field_text, file_attributes
 from worker.engine.fabrication.grid import Points, x_nm, y_nm
-from worker.engine.fabrication.rings import CHUNK_POINTS, Rings, put_ring
+from worker.engine.fabrication.rings import CHUNK_POINTS, Rings, put_ring, room_for
 from worker.errors import SettingsError
 
 PROFILE_LINE_NM = 100_000
@@ -179,14 +179,8 @@ def _region_bytes(
     height_px: int,
     pitch_nm: int,
 ) -> Bytes:
-    total, longest = 0, 0
-    for ring in chosen:
-        size = 0
-        for i in range(starts[ring], starts[ring + 1]):
-            size += arc_starts[(arcs[i] >> 1) + 1] - arc_starts[arcs[i] >> 1] - 1
-        total += size + 1
-        longest = max(longest, size)
-    out = np.empty(total * (2 * MOST_BYTES + 8) + len(chosen) * 10, np.uint8)
+    total, longest = room_for(arcs, starts, chosen, arc_starts)
+    out = np.empty((total + len(chosen)) * (2 * MOST_BYTES + 8) + len(chosen) * 10, np.uint8)
     ring_of = np.empty((longest, 2), np.int32)
     n = 0
     for ring in chosen:

@@ -106,12 +106,35 @@ def _count_points(arcs: Ints, starts: npt.NDArray[np.int64]) -> int:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def _ring_size(arcs: Ints, first: int, past: int, arc_starts: npt.NDArray[np.int64]) -> int:
+    size = 0
+    for i in range(first, past):
+        size += arc_starts[(arcs[i] >> 1) + 1] - arc_starts[arcs[i] >> 1] - 1
+    return size
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def _ring_sizes(arcs: Ints, starts: npt.NDArray[np.int64], arc_starts: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
     sizes = np.zeros(len(starts) - 1, np.int64)
     for ring in range(len(sizes)):
-        for i in range(starts[ring], starts[ring + 1]):
-            sizes[ring] += arc_starts[(arcs[i] >> 1) + 1] - arc_starts[arcs[i] >> 1] - 1
+        sizes[ring] = _ring_size(arcs, starts[ring], starts[ring + 1], arc_starts)
     return sizes
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def room_for(
+    arcs: Ints,
+    starts: npt.NDArray[np.int64],
+    chosen: npt.NDArray[np.int64],
+    arc_starts: npt.NDArray[np.int64],
+) -> tuple[int, int]:
+    """Points of the chosen rings in all, the first of each counted once, and those of the longest one."""
+    total, longest = 0, 0
+    for ring in chosen:
+        size = _ring_size(arcs, starts[ring], starts[ring + 1], arc_starts)
+        total += size
+        longest = max(longest, size)
+    return total, longest
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -27,6 +27,17 @@ Packed = npt.NDArray[np.int64]
 
 FIELD = 21
 ONE = 1 << 13
+FIELD_HALF = 1 << (FIELD - 1)
+FIELD_MASK = (1 << FIELD) - 1
+
+
+def in_all_fields(value: int) -> int:
+    """The same value in each field of a packed colour."""
+    return value + (value << FIELD) + (value << (2 * FIELD))
+
+
+PACKED_HALF = in_all_fields(FIELD_HALF)
+"""Added to a packed colour, it makes every field positive, so that the fields can be taken apart."""
 NODES = 33
 FINE_NODES = 65
 """Nodes to a side of the table that dithering takes its targets from, and of the one that is scored with. The coarse
@@ -45,10 +56,8 @@ def pack(linear_rgb: npt.ArrayLike) -> Packed:
 
 def unpack(packed: Packed, scale: int = ONE) -> Floats:
     """Linear sRGB (..., 3) of packed colours, int64 (...), of which `scale` stands for 1."""
-    half = 1 << (FIELD - 1)
-    biased = packed + (half + (half << FIELD) + (half << (2 * FIELD)))
-    mask = (1 << FIELD) - 1
-    fields = np.stack([(biased >> (FIELD * i)) & mask for i in range(3)], axis=-1) - half
+    biased = packed + PACKED_HALF
+    fields = np.stack([(biased >> (FIELD * i)) & FIELD_MASK for i in range(3)], axis=-1) - FIELD_HALF
     return fields / float(scale)
 
 

@@ -12,15 +12,24 @@ from numba import njit
 from worker.engine.arrays import OUTSIDE, Float32s, Floats, Labels, Srgb
 from worker.engine.colorimetry import D65_WHITE, LINEAR_RGB_TO_XYZ, SRGB_TO_LINEAR
 from worker.engine.difference import ciede2000_pair, fast_squared, lab_f
-from worker.engine.palette.hull import FIELD, FINE_OFFSETS, FINE_WEIGHTS, ONE, PLAIN, Packed, interpolate_finely, pack
+from worker.engine.palette.hull import (
+    FIELD,
+    FIELD_HALF,
+    FIELD_MASK,
+    FINE_OFFSETS,
+    FINE_WEIGHTS,
+    ONE,
+    PACKED_HALF,
+    PLAIN,
+    Packed,
+    interpolate_finely,
+    pack,
+)
 from worker.engine.report.statistics import Counts, Tally
 from worker.engine.threads import row_strips, run_all
 
 BIN_WIDTH = 1.0 / 128.0
 BINS = 160 * 128
-_HALF = 1 << (FIELD - 1)
-_MASK = (1 << FIELD) - 1
-_PACKED_HALF = _HALF + (_HALF << FIELD) + (_HALF << (2 * FIELD))
 _STRIP_BLOCKS = 48
 _TOGETHER = 4
 _MANY_GROUPS = 512
@@ -43,10 +52,10 @@ class BlockAverages:
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def _add_unpacked(packed, scale, sums, place):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    packed += _PACKED_HALF
-    sums[place] += _F((packed & _MASK) - _HALF) * scale
-    sums[place + 1] += _F(((packed >> FIELD) & _MASK) - _HALF) * scale
-    sums[place + 2] += _F((packed >> (2 * FIELD)) - _HALF) * scale
+    packed += PACKED_HALF
+    sums[place] += _F((packed & FIELD_MASK) - FIELD_HALF) * scale
+    sums[place + 1] += _F(((packed >> FIELD) & FIELD_MASK) - FIELD_HALF) * scale
+    sums[place + 2] += _F((packed >> (2 * FIELD)) - FIELD_HALF) * scale
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

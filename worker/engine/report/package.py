@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from worker.engine.fabrication.corner_angles import sharpest_corner
 from worker.engine.fabrication.fabricate import Fabrication
 from worker.engine.fabrication.file_attributes import Project
-from worker.engine.fabrication.number_place import NumberPlace, number_place
+from worker.engine.fabrication.number_place import NumberPlace
 from worker.engine.fabrication.read_back import ReadBack
 from worker.engine.references.reference import FinishReference
 from worker.engine.report.cautions import cautions_for
@@ -30,6 +30,8 @@ def finished_package(
     proof: ReadBack,
     settings: Settings,
     references: Sequence[FinishReference],
+    *,
+    place: NumberPlace | None,
 ) -> Iterator[tuple[str, bytes]]:
     """Name and bytes of what comes to the fabrication files: sheets, pictures as read back, and the ZIP of all.
 
@@ -37,6 +39,7 @@ def finished_package(
     ----------
     files : as `Fabrication.files` gives them.
     references : of each finish of the profile, in its order.
+    place : for the fab's number, from `number_place`.
     """
     pictures = {
         f"looks-like-{side}.png": encode_png(srgb, palette=None, bits=8, pixels_per_metre=None)
@@ -47,7 +50,6 @@ def finished_package(
         caution.text
         for caution in cautions_for(fabrication.fab, settings, sharpest_degrees=corner[0] if corner else None)
     ]
-    place = number_place(fabrication.planes, fabrication.side)
     inspection = inspection_sheet(
         fabrication, project, references, picture=pictures[f"looks-like-{fabrication.side}.png"], place=place
     ).encode("utf-8")

@@ -20,7 +20,17 @@ from numba import njit
 from worker.engine.arrays import OUTSIDE, Float32s, Floats, Labels, Srgb
 from worker.engine.colorimetry import D65_WHITE, LINEAR_RGB_TO_XYZ, SRGB_TO_LINEAR, xyz_to_lab
 from worker.engine.difference import ciede2000
-from worker.engine.palette.hull import FIELD, FINE_OFFSETS, FINE_WEIGHTS, ONE, Packed, interpolate_finely
+from worker.engine.palette.hull import (
+    FIELD,
+    FIELD_HALF,
+    FIELD_MASK,
+    FINE_OFFSETS,
+    FINE_WEIGHTS,
+    ONE,
+    PACKED_HALF,
+    Packed,
+    interpolate_finely,
+)
 from worker.engine.threads import run_all
 from worker.engine.vision import GAUSSIANS, XYZ_TO_OPPONENT, SeenPicture, block_variance, gaussian_taps
 
@@ -37,9 +47,6 @@ _XYZ_TO_OPPONENT: Floats = XYZ_TO_OPPONENT
 _SEEN_TO_OPPONENT: Floats = XYZ_TO_OPPONENT * D65_WHITE
 _NARROWEST = [min(channel, key=lambda gaussian: gaussian[1]) for channel in GAUSSIANS]
 _SHARES: Floats = np.array([_NARROWEST[i][0] / sum(w for w, _ in GAUSSIANS[i]) for i in range(3)])
-_HALF = 1 << (FIELD - 1)
-_MASK = (1 << FIELD) - 1
-_PACKED_HALF = _HALF + (_HALF << FIELD) + (_HALF << (2 * FIELD))
 
 Kind = Literal["artwork", "board", "projected"]
 KINDS: tuple[Kind, ...] = ("artwork", "board", "projected")
@@ -206,11 +213,11 @@ def _linear_window(  # type: ignore[no-untyped-def]
                 for c in range(3):
                     window[c, i, j] = finish_rgb[label, c]
             else:
-                packed = _PACKED_HALF + interpolate_finely(
+                packed = PACKED_HALF + interpolate_finely(
                     np.int64(srgb[y, x, 0]), np.int64(srgb[y, x, 1]), np.int64(srgb[y, x, 2]), hull, weights, offsets
                 )
                 for c in range(3):
-                    window[c, i, j] = (((packed >> (FIELD * c)) & _MASK) - _HALF) / (16.0 * ONE)
+                    window[c, i, j] = (((packed >> (FIELD * c)) & FIELD_MASK) - FIELD_HALF) / (16.0 * ONE)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -26,7 +26,19 @@ from worker.engine.arrays import Labels, Srgb
 from worker.engine.colorimetry import srgb_encoded, srgb_to_lab
 from worker.engine.difference import ciede2000
 from worker.engine.palette.finish_colours import FinishColours
-from worker.engine.palette.hull import FIELD, OFFSETS, ONE, PLAIN, WEIGHTS, Packed, interpolate, pack
+from worker.engine.palette.hull import (
+    FIELD,
+    FIELD_HALF,
+    FIELD_MASK,
+    OFFSETS,
+    ONE,
+    PLAIN,
+    WEIGHTS,
+    Packed,
+    in_all_fields,
+    interpolate,
+    pack,
+)
 from worker.engine.separation.families import BLOCK, Families, choose_families
 from worker.engine.separation.shared_counters import give_way, publish, published, take_next
 from worker.engine.threads import run_all
@@ -53,16 +65,11 @@ _TRIES = 200
 """Looks at the band above before the thread lets others run."""
 
 
-def _in_all_fields(value: int) -> int:
-    return value + (value << FIELD) + (value << (2 * FIELD))
-
-
-_PACKED_BIAS = _in_all_fields(_BIAS)
-_OUT_OF_RANGE = _in_all_fields(((1 << FIELD) - 1) ^ (_RANGE - 1))
-_WIDE_BIAS = _in_all_fields((1 << (FIELD - 1)) - _BIAS)
-_FIELD_MASK = (1 << FIELD) - 1
-_SIXTEENTH_MASK = _in_all_fields((_RANGE >> 4) - 1)
-_PACKED_BIAS_13 = _in_all_fields(_BIAS >> 4)
+_PACKED_BIAS = in_all_fields(_BIAS)
+_OUT_OF_RANGE = in_all_fields(FIELD_MASK ^ (_RANGE - 1))
+_WIDE_BIAS = in_all_fields(FIELD_HALF - _BIAS)
+_SIXTEENTH_MASK = in_all_fields((_RANGE >> 4) - 1)
+_PACKED_BIAS_13 = in_all_fields(_BIAS >> 4)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -161,10 +168,10 @@ def diffusion_tables(
 def _clamped(value: int) -> int:  # pragma: no cover - compiled
     """A packed, biased value with every field brought into range."""
     value += _WIDE_BIAS
-    low = (1 << (FIELD - 1)) - _BIAS
+    low = FIELD_HALF - _BIAS
     top = _RANGE - 1
-    red = min(max((value & _FIELD_MASK) - low, 0), top)
-    green = min(max(((value >> FIELD) & _FIELD_MASK) - low, 0), top)
+    red = min(max((value & FIELD_MASK) - low, 0), top)
+    green = min(max(((value >> FIELD) & FIELD_MASK) - low, 0), top)
     blue = min(max((value >> (2 * FIELD)) - low, 0), top)
     return red + (green << FIELD) + (blue << (2 * FIELD))
 

@@ -43,10 +43,7 @@ def _swap(board: Partition, finish: int, narrow: Bits, theirs: tuple[int, ...], 
         return
     edge = narrow & ~erode(narrow, CROSS, region=region, threads=threads)
     borders = np.stack(
-        [
-            pixels_in_parts(edge & dilate(board.planes[i], CROSS, region=region, threads=threads), parts)
-            for i in theirs
-        ]
+        [pixels_in_parts(edge & dilate(board.planes[i], CROSS, region=region, threads=threads), parts) for i in theirs]
     )
     touching = borders.sum(axis=0)
     ground = np.asarray(theirs)[borders.argmax(axis=0)]
@@ -67,9 +64,7 @@ def _stand_ins(board: Partition, finish: int) -> tuple[np.ndarray, np.ndarray]:
     contrast = np.empty(board.count, dtype=np.bool_)
     for ground in range(board.count):
         least = _LEAST_CONTRAST * distance[finish, ground]
-        stand_in[ground] = min(
-            board.plain, key=lambda i: (distance[i, ground] < least, distance[finish, i])
-        )
+        stand_in[ground] = min(board.plain, key=lambda i: (distance[i, ground] < least, distance[finish, i]))
         contrast[ground] = distance[stand_in[ground], ground] >= least
     return stand_in, contrast
 

@@ -144,9 +144,7 @@ class _Measuring:
         areas, boxes = areas_and_boxes(parts, self.frame)
         for i in np.argsort(-areas, kind="stable")[:LISTED]:
             left, top, right, bottom = (int(side) for side in boxes[i])
-            self.violations.append(
-                self.violation(layer, kind, ".".join(key), (left, top, right, bottom), size, limit)
-            )
+            self.violations.append(self.violation(layer, kind, ".".join(key), (left, top, right, bottom), size, limit))
 
     def violation(  # type: ignore[no-untyped-def]
         self, layer: Layer, kind: str, key: str, box: tuple[int, int, int, int], size, limit: float

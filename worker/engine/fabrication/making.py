@@ -18,7 +18,7 @@ from worker.engine.fabrication.limits import LimitReport, measure_limits
 from worker.engine.fabrication.overlap import OverlapViolations, overlap_violations
 from worker.engine.fabrication.planes import DRAWN, LayerPlanes
 from worker.engine.fabrication.registration import Settled, settle_borders
-from worker.engine.fabrication.repair import Repaired, repair
+from worker.engine.fabrication.repair import repair
 from worker.fab_profile import FabProfile
 
 _FIRST_REACH_MM = 0.05
@@ -57,7 +57,7 @@ def make_side(planes: LayerPlanes, fab: FabProfile, lab: Floats, srgb: Srgb, *, 
     found = measure_limits(planes, fab, threads=threads)
     repaired = repair(planes, fab, lab, threads=threads)
     settled = settle_borders(repaired.planes, fab, lab, srgb, threads=threads)
-    made, left, undone = _within_limits(repaired, settled, fab, threads)
+    made, left, undone = within_limits(repaired.planes, settled.planes, fab, threads=threads)
     return MadeSide(
         planes=made,
         found=found,
@@ -69,15 +69,15 @@ def make_side(planes: LayerPlanes, fab: FabProfile, lab: Floats, srgb: Srgb, *, 
     )
 
 
-def _within_limits(
-    repaired: Repaired, settled: Settled, fab: FabProfile, threads: int
+def within_limits(
+    kept: LayerPlanes, changed: LayerPlanes, fab: FabProfile, *, threads: int = 1
 ) -> tuple[LayerPlanes, LimitReport, int]:
-    """The settled planes, but for every part of the drawing that lies where a limit is broken.
+    """The changed planes, but for every part of the change that lies where a limit is broken; what is left; pixels undone.
 
     A part is undone whole: cut off in the middle it would leave a spike.
     """
-    made, left = settled.planes, measure_limits(settled.planes, fab, threads=threads)
-    before, pitch_um = repaired.planes.stack, made.pitch_um
+    made, left = changed, measure_limits(changed, fab, threads=threads)
+    before, pitch_um = kept.stack, made.pitch_um
     frame = frame_for(*before.shape, largest_px=2 * round(_FARTHEST_MM * 1000.0 / pitch_um) + 3)
     reach_px, undone = _FIRST_REACH_MM * 1000.0 / pitch_um, 0
     for turn in range(_TURNS):

@@ -168,9 +168,7 @@ class Partition:
             spare = dilate(spare, reach, region=around, threads=self.threads)
             spare |= part
             return part, spare
-        space = gather(
-            self.planes, rule.part + rule.spare, self.outside, self._region(around), threads=self.threads
-        )
+        space = gather(self.planes, rule.part + rule.spare, self.outside, self._region(around), threads=self.threads)
         return part, space
 
     def covered(self, space: Bits, diameter_px: int, region: Region | None) -> Bits:
@@ -259,9 +257,7 @@ def _finish_rules(fab: FabProfile, bits: Sequence[int], pitch_um: float) -> tupl
         rest = tuple(i for i in range(len(bits)) if i not in part and i not in spare)
         if part and rest and rule.diameter_px > 1:
             key = (part, spare, rule.diameter_px, rule.spare_reach_px)
-            out.setdefault(
-                key, FinishRule(rule=rule, diameter_px=rule.diameter_px, part=part, spare=spare, rest=rest)
-            )
+            out.setdefault(key, FinishRule(rule=rule, diameter_px=rule.diameter_px, part=part, spare=spare, rest=rest))
     return tuple(out.values())
 
 

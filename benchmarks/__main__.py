@@ -1,4 +1,4 @@
-"""Run every benchmark and print one table; `python -m benchmarks --quick` leaves out the 900 MP picture.
+"""Run the benchmarks and print one table; `--quick` leaves out what takes minutes, `--only NAME` runs one group alone.
 
 Ratios are against the named peer in the same run: "2.0 x" is twice as fast. Exit status 0 whatever the figures say:
 speed is for people to judge.
@@ -9,24 +9,35 @@ from __future__ import annotations
 import argparse
 import os
 import tempfile
+from collections.abc import Callable
 from pathlib import Path
 
-from benchmarks import command_line, dithering, fabrication, file_paths, large_artwork, nearest_finish
+from benchmarks import (
+    command_line,
+    dithering,
+    fabrication,
+    file_paths,
+    large_artwork,
+    nearest_finish,
+    whole_package,
+)
 from benchmarks.row import Row, at_most, print_table
 
 
-def queue_row() -> Row:
+def queue_rows(_: Path) -> list[Row]:
     """What the queue costs a worker for each job."""
     from benchmarks import queue_cost  # loads Celery, which the other rows can do without
 
     found = queue_cost.measure()
-    return at_most(
-        "queue cost per job at two workers",
-        found.cost_ms,
-        queue_cost.BAR_MS,
-        "ms",
-        f"{found.queued_ms:.1f} ms through the queue, {found.direct_ms:.1f} ms directly",
-    )
+    return [
+        at_most(
+            "queue cost per job at two workers",
+            found.cost_ms,
+            queue_cost.BAR_MS,
+            "ms",
+            f"{found.queued_ms:.1f} ms through the queue, {found.direct_ms:.1f} ms directly",
+        )
+    ]
 
 
 def preview_rows(folder: Path) -> list[Row]:
@@ -36,21 +47,35 @@ def preview_rows(folder: Path) -> list[Row]:
     return preview.rows(folder)
 
 
+GROUPS: dict[str, Callable[[Path], list[Row]]] = {
+    "finishes": nearest_finish.rows,
+    "dithering": dithering.rows,
+    "files": file_paths.rows,
+    "command": command_line.rows,
+    "contours": fabrication.rows,
+    "package": whole_package.rows,
+    "large": large_artwork.rows,
+    "queue": queue_rows,
+    "previews": preview_rows,
+}
+"""Groups of rows by the name that `--only` knows them by."""
+SLOW = ("package", "large", "queue", "previews")
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m benchmarks", description=__doc__)
-    parser.add_argument(
-        "--quick", action="store_true", help="leave out the 900 MP picture (2.6 GB on disk), queue and previews"
+    choice = parser.add_mutually_exclusive_group()
+    choice.add_argument("--quick", action="store_true", help=f"leave out {', '.join(SLOW)} (minutes, 2.6 GB on disk)")
+    choice.add_argument(
+        "--only", action="append", choices=GROUPS, metavar="NAME", help=f"run this group alone: {', '.join(GROUPS)}"
     )
-    quick = parser.parse_args().quick
+    arguments = parser.parse_args()
+    chosen = arguments.only or [name for name in GROUPS if not (arguments.quick and name in SLOW)]
     rows: list[Row] = []
     with tempfile.TemporaryDirectory(prefix="maskwright-bench-") as name:
-        folder = Path(name)
-        for run in (nearest_finish.rows, dithering.rows, file_paths.rows, command_line.rows, fabrication.rows):
-            rows += run(folder)
-        if not quick:
-            rows += large_artwork.rows(folder)
-            rows.append(queue_row())
-            rows += preview_rows(folder)
+        for group in GROUPS:
+            if group in chosen:
+                rows += GROUPS[group](Path(name))
     print_table(rows, cores=os.cpu_count() or 1)
     return 0
 

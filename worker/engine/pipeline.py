@@ -121,8 +121,9 @@ class Conversion:
         from worker.engine.report.package import finished_package, place_report, proof_report
 
         fabrication, seen, pitch_um = made.fabrication, made.fabrication.seen, self.picture.pitch_um
-        files = dict(fabrication.files(made.project, threads=self.threads))
-        proof = prove(fabrication, files, self.colours.lab, threads=self.threads)
+        traced = fabrication.traced(threads=self.threads)
+        files = dict(fabrication.files(made.project, traced))
+        proof = prove(fabrication, files, traced, self.colours.lab, threads=self.threads)
         place = number_place(fabrication.planes, fabrication.side)
         files |= finished_package(fabrication, made.project, files, proof, made.settings, made.references, place=place)
         files |= {f"seen/{finish.id}.png": mask_png(seen, i, pitch_um) for i, finish in enumerate(self.fab.finishes)}

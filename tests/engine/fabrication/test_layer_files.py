@@ -13,7 +13,7 @@ from tests.engine.conftest import MemoryTables
 from tests.engine.fabrication.readers import drawn_by_gerbonara, drawn_by_gerbv, needs_gerbv
 from worker.engine.fabrication.edge_keep_out import edge_keep_out
 from worker.engine.fabrication.file_attributes import Project, project_guid
-from worker.engine.fabrication.layer_files import LAYER_KINDS, LayerKind, layer_files
+from worker.engine.fabrication.layer_files import LAYER_KINDS, LayerKind, SideName, layer_files, traced_sides
 from worker.engine.fabrication.making import MadeSide, make_side
 from worker.engine.fabrication.planes import BOARD, LayerPlanes, planes_of
 from worker.engine.pipeline import Conversion, convert
@@ -23,6 +23,12 @@ TOKEN = (FABS.parent / "artworks" / "night-watch-token.png").read_bytes()
 PROJECT = Project(name="token", guid=project_guid(TOKEN), revision="1", version="0")
 
 
+def files_of(side: SideName, planes: LayerPlanes, found: Conversion, *, threads: int = 1) -> dict[str, bytes]:
+    """The files of a board with one side."""
+    traced = traced_sides({side: planes}, found.fab, threads=threads)
+    return dict(layer_files(traced, found.shape, found.fab, PROJECT))
+
+
 @pytest.fixture(scope="module")
 def token() -> tuple[Conversion, MadeSide, dict[str, bytes]]:
     settings = read_settings({"width": "20mm", "board": "disc", "pitch": "40um"})
@@ -30,7 +36,7 @@ def token() -> tuple[Conversion, MadeSide, dict[str, bytes]]:
     planes = planes_of(found.separation.labels, found.fab, pitch_um=found.picture.pitch_um)
     planes = edge_keep_out(found.shape, planes, found.fab)
     made = make_side(planes, found.fab, found.colours.lab, found.picture.srgb, threads=2)
-    return found, made, dict(layer_files({"top": made.planes}, found.shape, found.fab, PROJECT, threads=2))
+    return found, made, files_of("top", made.planes, found, threads=2)
 
 
 def test_a_side_is_made_within_its_limits(token: tuple[Conversion, MadeSide, dict[str, bytes]]) -> None:
@@ -64,7 +70,7 @@ def test_a_second_reader_sees_the_same(
 def test_the_bottom_is_drawn_as_seen_from_the_top(token: tuple[Conversion, MadeSide, dict[str, bytes]]) -> None:
     found, made, files = token
     flipped = LayerPlanes(stack=np.ascontiguousarray(made.planes.stack[:, ::-1]), pitch_um=made.planes.pitch_um)
-    below = dict(layer_files({"bottom": flipped}, found.shape, found.fab, PROJECT))
+    below = files_of("bottom", flipped, found)
     regions = [data[data.index(b"%LPD*%") :] for data in (files["copper-top.gbr"], below["copper-bottom.gbr"])]
     assert regions[0] == regions[1]
     assert b"%TF.FileFunction,Copper,L2,Bot*%" in below["copper-bottom.gbr"]
@@ -78,7 +84,7 @@ def test_the_job_file_names_every_gerber_file(token: tuple[Conversion, MadeSide,
 
 def test_the_same_input_gives_the_same_bytes(token: tuple[Conversion, MadeSide, dict[str, bytes]]) -> None:
     found, made, files = token
-    assert dict(layer_files({"top": made.planes}, found.shape, found.fab, PROJECT, threads=1)) == files
+    assert files_of("top", made.planes, found) == files
 
 
 def test_nothing_is_drawn_off_the_board(token: tuple[Conversion, MadeSide, dict[str, bytes]]) -> None:

@@ -16,6 +16,7 @@ from tests.boards import board
 from worker.engine.fabrication.fabricate import Fabrication
 from worker.engine.fabrication.number_place import NumberPlace, number_place
 from worker.engine.fabrication.proving import prove
+from worker.engine.fabrication.read_back import ReadBack
 from worker.engine.pipeline import Conversion, convert
 from worker.engine.references.findings import fab_findings
 from worker.engine.report.inspection_sheet import bow_mm, checks, thickness_tolerance_mm, twist_mm
@@ -53,13 +54,20 @@ def made(fab: FabProfile) -> Conversion:
 @pytest.fixture(scope="module")
 def written(made: Conversion) -> dict[str, bytes]:
     assert made.made is not None
-    return dict(made.made.fabrication.files(made.made.project))
+    fabrication = made.made.fabrication
+    return dict(fabrication.files(made.made.project, fabrication.traced()))
+
+
+def proved(made: Conversion, files: dict[str, bytes]) -> ReadBack:
+    """The proof of these files."""
+    fabrication = fabrication_of(made)
+    return prove(fabrication, files, fabrication.traced(), made.colours.lab)
 
 
 def packed(made: Conversion, written: dict[str, bytes], fab: FabProfile) -> dict[str, bytes]:
     assert made.made is not None
     fabrication, project = made.made.fabrication, made.made.project
-    proof = prove(fabrication, written, made.colours.lab)
+    proof = proved(made, written)
     references = fab_findings(fab, STANDARD_CONDITIONS).references
     place = number_place(fabrication.planes, fabrication.side)
     settings = read_settings(SETTINGS)
@@ -191,14 +199,14 @@ def test_pictures_show_the_board_as_read_back(package: dict[str, bytes], made: C
 def test_a_package_that_lacks_a_file_is_not_proved(made: Conversion, written: dict[str, bytes]) -> None:
     files = {name: data for name, data in written.items() if name != "legend-top.gbr"}
     with pytest.raises(ProofError, match=r"legend-top\.gbr"):
-        prove(fabrication_of(made), files, made.colours.lab)
+        proved(made, files)
     broken = {**written, "copper-top.gbr": written["copper-bottom.gbr"]}
     with pytest.raises(ProofError, match=r"copper-top\.gbr"):
-        prove(fabrication_of(made), broken, made.colours.lab)
+        proved(made, broken)
 
 
 def test_the_proof_is_reported(made: Conversion, written: dict[str, bytes]) -> None:
-    report = proof_report(prove(fabrication_of(made), written, made.colours.lab))
+    report = proof_report(proved(made, written))
     assert report["whole"] is True and report["areas"] == 1
     listed = report["files"]
     assert isinstance(listed, list) and {file["function"] for file in listed} >= {"Copper,L1,Top", "Profile,NP"}

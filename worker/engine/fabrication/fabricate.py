@@ -17,7 +17,7 @@ from worker.engine.fabrication.covered_copper import cover_copper
 from worker.engine.fabrication.edge_keep_out import edge_keep_out
 from worker.engine.fabrication.expected_error import ExpectedError, expected_error
 from worker.engine.fabrication.file_attributes import Project
-from worker.engine.fabrication.layer_files import SideName, layer_files
+from worker.engine.fabrication.layer_files import SideName, TracedSide, layer_files, traced_sides
 from worker.engine.fabrication.limits import measure_limits
 from worker.engine.fabrication.making import MadeSide, make_side
 from worker.engine.fabrication.planes import BOARD, COPPER, LayerPlanes, planes_of
@@ -50,9 +50,13 @@ class Fabrication:
     joined: Joined | None
     warnings: tuple[str, ...]
 
-    def files(self, project: Project, *, threads: int = 1) -> Iterator[tuple[str, bytes]]:
-        """Name and bytes of every fabrication file."""
-        return layer_files(dict(self.planes), self.shape, self.fab, project, threads=threads)
+    def traced(self, *, threads: int = 1) -> dict[SideName, TracedSide]:
+        """The contours of every side, which both the files and their proof need."""
+        return traced_sides(self.planes, self.fab, threads=threads)
+
+    def files(self, project: Project, traced: Mapping[SideName, TracedSide]) -> Iterator[tuple[str, bytes]]:
+        """Name and bytes of every fabrication file. `traced` : from `traced`."""
+        return layer_files(traced, self.shape, self.fab, project)
 
 
 def fabricate(

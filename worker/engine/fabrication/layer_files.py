@@ -6,7 +6,7 @@ drawn as seen from the top, as Gerber wants it.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
@@ -18,7 +18,7 @@ from worker.engine.fabrication.drawing_svg import DrawnLayer, assembly_svg
 from worker.engine.fabrication.drill import xnc_drill
 from worker.engine.fabrication.file_attributes import Polarity, Project
 from worker.engine.fabrication.gerber import gerber_layer, gerber_profile
-from worker.engine.fabrication.grid import grid_of, points_nm, seen_from_the_top
+from worker.engine.fabrication.grid import points_nm, seen_from_the_top
 from worker.engine.fabrication.job_file import LayerFile, gerber_job
 from worker.engine.fabrication.planes import COPPER, LEGEND, OPENING, LayerPlanes
 from worker.engine.fabrication.rings import Rings, layer_rings
@@ -71,29 +71,42 @@ PLATED_FILE, BARE_FILE = "holes-plated.xnc", "holes-unplated.xnc"
 SVG_FILE, DXF_FILE = "assembly.svg", "assembly.dxf"
 
 
-def contours_of(planes: LayerPlanes, side: SideName, fab: FabProfile, *, threads: int = 1) -> Contours:
-    """A side's contours as they are written: hatches cut, simplified so far that no pixel's centre changes sides."""
-    cut = cut_hatches(planes, fab, threads=threads)
-    top = seen_from_the_top(cut) if side == "bottom" else cut
-    return simplify(trace(top, threads=threads), FINE_PX, threads=threads)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class TracedSide:
+    """A side as its files draw it, seen from the top: the planes with hatch lines cut, and their contours."""
+
+    planes: LayerPlanes
+    contours: Contours
+
+
+def traced_sides(
+    sides: Mapping[SideName, LayerPlanes], fab: FabProfile, *, threads: int = 1
+) -> dict[SideName, TracedSide]:
+    """Every side traced once, simplified so far that no pixel's centre changes sides.
+
+    `sides` : planes seen from outside their side, on one grid.
+    """
+    traced: dict[SideName, TracedSide] = {}
+    for side, planes in sides.items():
+        cut = cut_hatches(planes, fab, threads=threads)
+        top = seen_from_the_top(cut) if side == "bottom" else cut
+        contours = simplify(trace(top, threads=threads), FINE_PX, threads=threads)
+        traced[side] = TracedSide(planes=top, contours=contours)
+    return traced
 
 
 def layer_files(
-    sides: dict[SideName, LayerPlanes], shape: BoardShape, fab: FabProfile, project: Project, *, threads: int = 1
+    sides: Mapping[SideName, TracedSide], shape: BoardShape, fab: FabProfile, project: Project
 ) -> Iterator[tuple[str, bytes]]:
     """Name and bytes of every file: layers, profile, drills, job file, assembly drawings.
 
-    Parameters
-    ----------
-    sides : planes seen from outside their side, on one grid.
-    shape : as seen from the top.
+    `shape` : as seen from the top.
     """
     drawn: list[DrawnLayer] = []
     listed: list[LayerFile] = []
-    for side, planes in sides.items():
-        contours = contours_of(planes, side, fab, threads=threads)
+    for side, traced in sides.items():
         for kind in LAYER_KINDS:
-            rings = layer_rings(contours, kind.bit)
+            rings = layer_rings(traced.contours, kind.bit)
             name = f"{kind.name}-{side}"
             yield f"{name}.gbr", _layer(rings, kind, side, project)
             drawn.append(DrawnLayer(name=name, rings=rings))
@@ -107,7 +120,7 @@ def layer_files(
             yield name, drill
     width, height = (round(side * 1e6) for side in shape.size_mm)
     yield JOB_FILE, gerber_job(listed, fab, project=project, width_nm=width, height_nm=height)
-    grid = grid_of(next(iter(sides.values())))
+    grid = next(iter(sides.values())).contours.grid
     yield SVG_FILE, b"".join(assembly_svg(drawn, outlines, shape.holes, grid=grid, title=project.name))
     yield DXF_FILE, b"".join(assembly_dxf(drawn, outlines, shape.holes, grid=grid))
 

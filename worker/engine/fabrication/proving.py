@@ -8,17 +8,16 @@ from worker.engine.arrays import Floats
 from worker.engine.colorimetry import lab_to_srgb
 from worker.engine.fabrication.as_written import stack_as_written
 from worker.engine.fabrication.board import BoardShape, mirrored
-from worker.engine.fabrication.copper_hatch import cut_hatches
 from worker.engine.fabrication.drill import NON_PLATED, PLATED
 from worker.engine.fabrication.fabricate import Fabrication
-from worker.engine.fabrication.grid import grid_of, points_nm, seen_from_the_top
+from worker.engine.fabrication.grid import points_nm
 from worker.engine.fabrication.layer_files import (
     BARE_FILE,
     LAYER_KINDS,
     PLATED_FILE,
     PROFILE_FILE,
     SideName,
-    contours_of,
+    TracedSide,
 )
 from worker.engine.fabrication.read_back import MOST_CORNERS, ReadBack, SideAsMade, WrittenFile, read_back
 from worker.engine.fabrication.simplify import FINE_PX
@@ -29,6 +28,7 @@ from worker.errors import ProofError
 def prove(
     fabrication: Fabrication,
     files: Mapping[str, bytes],
+    traced: Mapping[SideName, TracedSide],
     lab: Floats,
     *,
     most_corners: int = MOST_CORNERS,
@@ -39,6 +39,7 @@ def prove(
     Parameters
     ----------
     files : by name, as `Fabrication.files` gives them; others are left aside.
+    traced : the contours that they were written from.
     lab : float64 (n, 3), CIELAB D65/2 degree of the profile's finishes, for the pictures.
 
     Raises
@@ -47,17 +48,15 @@ def prove(
         Where anything differs, or a file is missing.
     """
     fab = fabrication.fab
-    sides: dict[str, SideAsMade] = {}
-    for side, planes in fabrication.planes.items():
-        cut = cut_hatches(planes, fab, threads=threads)
-        top = seen_from_the_top(cut) if side == "bottom" else cut
-        written = stack_as_written(contours_of(planes, side, fab, threads=threads), threads=threads)
-        sides[side] = SideAsMade(planes=top.stack, written=written)
+    sides: dict[str, SideAsMade] = {
+        side: SideAsMade(planes=one.planes.stack, written=stack_as_written(one.contours, threads=threads))
+        for side, one in traced.items()
+    }
     shape = shape_from_the_top(fabrication)
     return read_back(
-        _written(files, list(fabrication.planes)),
+        _written(files, list(traced)),
         sides,
-        grid=grid_of(next(iter(fabrication.planes.values()))),
+        grid=next(iter(traced.values())).contours.grid,
         tolerance_px=FINE_PX,
         outlines=[points_nm(ring) for ring in shape.outline],
         holes=shape.holes,

@@ -21,9 +21,10 @@ from worker.errors import ProofError
 
 Boxes = npt.NDArray[np.int64]
 
-_STATE, _FLASH, _AREA = 0, 1, 2
+STATE, FLASH, AREA = 0, 1, 2
+"""Kinds of commands."""
 _X, _Y, _D, _G, _M, _PERCENT, _STAR, _LINE, _MINUS = 88, 89, 68, 71, 77, 37, 42, 10, 45
-_APERTURE = re.compile(rb"%ADD(\d+)[A-Z],([0-9.]+)(?:X([0-9.]+))?\*%")
+_RECTANGLE = re.compile(rb"%ADD(\d+)R,([0-9.]+)X([0-9.]+)\*%")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -42,7 +43,7 @@ class ScannedGerber:
     @property
     def extent_nm(self) -> tuple[int, int, int, int] | None:
         """The box round all flashes and areas; None where there are none."""
-        drawn = self.kinds != _STATE
+        drawn = self.kinds != STATE
         if not drawn.any():
             return None
         boxes = self.boxes[drawn]
@@ -72,11 +73,11 @@ def scan_gerber(data: bytes, *, name: str) -> ScannedGerber:
 
 
 def _half_sizes(data: bytes) -> Boxes:
-    """int64 (A, 2): half the width and height of each aperture by its number, in nm."""
-    found = _APERTURE.findall(data[:200_000])
+    """int64 (A, 2): half the width and height of each rectangle by its aperture's number, in nm; 0 for all others."""
+    found = _RECTANGLE.findall(data[:200_000])
     out = np.zeros((max((int(number) for number, *_ in found), default=0) + 1, 2), np.int64)
     for number, width, height in found:
-        out[int(number)] = [round(float(size) * NM_PER_MM / 2) for size in (width, height or width)]
+        out[int(number)] = [round(float(size) * NM_PER_MM / 2) for size in (width, height)]
     return out
 
 
@@ -105,7 +106,7 @@ def _whole(data: Bytes, n: int) -> tuple[int, int]:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _operation(data: Bytes, n: int) -> tuple[int, int, int, int]:
+def operation(data: Bytes, n: int) -> tuple[int, int, int, int]:
     """x, y and D code of a line "X..Y..D0n*", and the place behind it; -1 for the place where it has another form."""
     if n >= len(data) or data[n] != _X:
         return 0, 0, 0, -1
@@ -122,7 +123,7 @@ def _operation(data: Bytes, n: int) -> tuple[int, int, int, int]:
 
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def _is_region_code(data: Bytes, n: int, last: int) -> bool:
+def is_region_code(data: Bytes, n: int, last: int) -> bool:
     """Whether "G36*" or "G37*" stands there, as a line."""
     return (
         n + 4 < len(data)
@@ -137,13 +138,13 @@ def _is_region_code(data: Bytes, n: int, last: int) -> bool:
 @njit(cache=True, nogil=True, error_model="numpy")
 def _area_end(data: Bytes, n: int, box: npt.NDArray[np.int64]) -> int:
     """Read an area's commands from behind its G36 to behind its G37 and fill its box; -1 where it isn't closed."""
-    first_x, first_y, code, n = _operation(data, n)
+    first_x, first_y, code, n = operation(data, n)
     if n < 0 or code != 2:
         return -1
     x, y, corners = first_x, first_y, 0
     box[0], box[1], box[2], box[3] = x, y, x, y
-    while not _is_region_code(data, n, 55):
-        x, y, code, n = _operation(data, n)
+    while not is_region_code(data, n, 55):
+        x, y, code, n = operation(data, n)
         if n < 0 or code != 1:
             return -1
         corners += 1
@@ -161,15 +162,15 @@ def _scan(data: Bytes, halves: Boxes, kinds: Bytes, starts: npt.NDArray[np.int64
             return count, begin
         starts[count] = begin
         if data[n] == _X:
-            x, y, code, n = _operation(data, n)
-            if n < 0 or code != 3 or not 0 <= aperture < len(halves):
+            x, y, code, n = operation(data, n)
+            if n < 0 or code != 3 or not 0 <= aperture < len(halves) or halves[aperture, 0] == 0:
                 return count, begin
-            kinds[count] = _FLASH
+            kinds[count] = FLASH
             half_x, half_y = halves[aperture, 0], halves[aperture, 1]
             boxes[count, 0], boxes[count, 1] = x - half_x, y - half_y
             boxes[count, 2], boxes[count, 3] = x + half_x, y + half_y
-        elif _is_region_code(data, n, 54):
-            kinds[count] = _AREA
+        elif is_region_code(data, n, 54):
+            kinds[count] = AREA
             n = _area_end(data, n + 5, boxes[count])
             if n < 0:
                 return count, begin
@@ -187,7 +188,7 @@ def _scan(data: Bytes, halves: Boxes, kinds: Bytes, starts: npt.NDArray[np.int64
 def cut_to_window(scanned: ScannedGerber, box_nm: tuple[int, int, int, int]) -> bytes:
     """The file without what can't be seen in a box: left, low, right, high in nm."""
     boxes = scanned.boxes
-    stays = (scanned.kinds == _STATE) | (
+    stays = (scanned.kinds == STATE) | (
         (boxes[:, 0] <= box_nm[2])
         & (boxes[:, 2] >= box_nm[0])
         & (boxes[:, 1] <= box_nm[3])
@@ -218,7 +219,7 @@ def _cut(
 ) -> int:
     n = 0
     for i in chosen:
-        if kinds[i] != _AREA:
+        if kinds[i] != AREA:
             n = _copy(data, starts[i], starts[i + 1], out, n)
         else:
             n = _cut_area(data, starts[i], starts[i + 1], box, out, n)
@@ -234,13 +235,13 @@ def _beyond(x: int, y: int, box: npt.NDArray[np.int64]) -> int:
 @njit(cache=True, nogil=True, error_model="numpy")
 def _cut_area(data: Bytes, begin: int, end: int, box: npt.NDArray[np.int64], out: Bytes, n: int) -> int:
     """An area's commands, without corners that lie, with the last one kept and the next one, beyond one side."""
-    x, y, _, place = _operation(data, begin + 5)
+    x, y, _, place = operation(data, begin + 5)
     n = _copy(data, begin, place, out, n)
     kept = _beyond(x, y, box)
-    x, y, _, following = _operation(data, place)
+    x, y, _, following = operation(data, place)
     here = _beyond(x, y, box)
-    while not _is_region_code(data, following, 55):
-        x, y, _, after = _operation(data, following)
+    while not is_region_code(data, following, 55):
+        x, y, _, after = operation(data, following)
         there = _beyond(x, y, box)
         if not kept & here & there:
             n = _copy(data, place, following, out, n)

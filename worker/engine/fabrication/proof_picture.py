@@ -12,8 +12,6 @@ from worker.engine.fabrication.layer_drawing import Window
 from worker.engine.fabrication.planes import BOARD, Stack
 
 LONGEST_PX = 2048
-NOT_READ = 200
-"""Grey of what was not read."""
 _ROWS = 256  # that are in float at once
 
 
@@ -49,5 +47,4 @@ class ProofPicture:
         """uint8 (h, w, 3), encoded sRGB. `mirrored` : the bottom side, as it is seen from below."""
         light = self.sums / np.maximum(self.counts, 1.0)[..., None]
         out = np.rint(srgb_encoded(light) * 255.0).astype(np.uint8)
-        out[self.counts == 0] = NOT_READ
         return np.ascontiguousarray(out[:, ::-1] if mirrored else out)

@@ -62,6 +62,7 @@ def prove(
         holes=shape.holes,
         stack_srgb=lab_to_srgb(stack_lab(fab, lab)),
         most_corners=most_corners,
+        threads=threads,
     )
 
 

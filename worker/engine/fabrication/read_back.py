@@ -5,9 +5,9 @@ but for pixels whose centre lies on a contour (`undecided.py`). The contours in 
 pixels whose centre is within the contours' tolerance of a plane's edge. So a fault of the tracer, of the simplifier or
 of the writer can't pass unseen. Profile and drill files are compared as numbers.
 
-gerbonara reads some 100,000 corners a second. So of very large packages every command is checked for its form, and the
-layers are read and drawn in windows: the densest one, then others drawn at random by the files' own hashes, until
-`MOST_CORNERS` are read. The share is stated.
+gerbonara reads some 100,000 corners a second. So very large packages are read and drawn by them in windows: the densest
+one, then others drawn at random by the files' own hashes, until `MOST_CORNERS` are read. The share is stated. All of
+the board is drawn from the files' text by our own hand (`scanned_drawing.py`), and must be the same at every pixel.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from worker.engine.arrays import Srgb
+from worker.engine.arrays import Floats, Srgb
 from worker.engine.fabrication.drill import DrilledHole
 from worker.engine.fabrication.gerber_reader import ReadHole, ReadLayer, read_gerber
 from worker.engine.fabrication.gerber_sampling import ScannedGerber, cut_to_window, scan_gerber
@@ -28,8 +28,11 @@ from worker.engine.fabrication.grid import NM_PER_MM, Grid, Points
 from worker.engine.fabrication.layer_drawing import Window, draw_layers, in_pixels, windows_of
 from worker.engine.fabrication.planes import BOARD, COPPER, DRAWN, LEGEND, OPENING, Stack
 from worker.engine.fabrication.proof_picture import ProofPicture
-from worker.engine.fabrication.read_outline import board_layer, check_drill, check_profile
+from worker.engine.fabrication.raster import rasterise
+from worker.engine.fabrication.read_outline import board_layer, board_rings, check_drill, check_profile
+from worker.engine.fabrication.scanned_drawing import draw_scanned
 from worker.engine.fabrication.undecided import undecided_pixels
+from worker.engine.threads import row_strips, run_all
 from worker.errors import ProofError
 
 MOST_CORNERS = 500_000
@@ -93,7 +96,7 @@ class ReadBack:
 
     whole : every pixel of every layer. share : of the grid's pixels. windows : how many, of window_px each.
     compared_px : pixels of all layers. undecided_px : of these, how many lie on a contour. pictures : uint8 (h, w, 3)
-    of each side, encoded sRGB, seen from outside; what was not read is grey.
+    of each side, encoded sRGB, seen from outside; drawn from the files, outside of windows by our own hand.
     """
 
     reader: str
@@ -110,7 +113,10 @@ class ReadBack:
     def text(self) -> str:
         """What was proved, in one sentence."""
         how = (
-            "on the whole board" if self.whole else f"in {self.windows} areas, {100.0 * self.share:.3g} % of the board"
+            "on the whole board"
+            if self.whole
+            else f"in {self.windows} areas, {100.0 * self.share:.3g} % of the board, and elsewhere by Maskwright's own "
+            "reader"
         )
         return (
             f"{len(self.files)} files read back by {self.reader} and drawn by {self.renderer}, {how}: all pixels as "
@@ -128,6 +134,7 @@ def read_back(
     holes: Sequence[DrilledHole],
     stack_srgb: npt.NDArray[np.uint8],
     most_corners: int = MOST_CORNERS,
+    threads: int = 1,
 ) -> ReadBack:
     """Prove a package; ProofError, naming file, place and what differs, where it does not hold.
 
@@ -142,11 +149,15 @@ def read_back(
     for name, side in sides.items():
         check_planes(side, tolerance_px, name)
     layers = [file for file in files if file.layer is not None]
-    others, board = _check_others(files, grid, outlines, holes)
+    others, lines, drilled = _check_others(files, grid, outlines, holes)
     pixels = grid.height_px * grid.width_px
     whole = sum(file.corners for file in layers) <= most_corners and pixels * len(sides) <= MOST_PIXELS
-    proof = _Proof(layers, sides, board, grid, stack_srgb)
-    windows = proof.whole() if whole else proof.windows(most_corners)
+    proof = _Proof(layers, sides, grid, stack_srgb)
+    windows = (
+        proof.whole(board_layer(lines, drilled))
+        if whole
+        else proof.windows(most_corners, board_rings(lines, drilled), threads)
+    )
     compared = sum(window.width * window.height for window in windows)
     return ReadBack(
         reader=_version("gerbonara"),
@@ -205,8 +216,8 @@ def _first_far_pixel(planes: Stack, written: Stack, mask: np.uint8, near_counts:
 
 def _check_others(
     files: Sequence[WrittenFile], grid: Grid, outlines: Sequence[Points], holes: Sequence[DrilledHole]
-) -> tuple[list[ReadFile], ReadLayer]:
-    """Profile and drill files, and the board that they give."""
+) -> tuple[list[ReadFile], list[list[tuple[int, int]]], list[ReadHole]]:
+    """Profile and drill files, and what they draw: closed lines in nm, and holes."""
     found: list[ReadFile] = []
     lines: list[list[tuple[int, int]]] = []
     drilled: list[ReadHole] = []
@@ -224,7 +235,7 @@ def _check_others(
         raise ProofError("The package has no profile.", mend=REPORT_IT)
     if len(drilled) != len(holes):
         raise ProofError(f"The package has {len(drilled)} of {len(holes)} holes.", mend=REPORT_IT)
-    return found, board_layer(lines, drilled)
+    return found, lines, drilled
 
 
 def _facts(file: WrittenFile, read: ReadLayer, objects: int) -> ReadFile:
@@ -274,34 +285,36 @@ class _Proof:
         self,
         layers: Sequence[WrittenFile],
         sides: Mapping[str, SideAsMade],
-        board: ReadLayer,
         grid: Grid,
         stack_srgb: npt.NDArray[np.uint8],
     ) -> None:
         self.layers = layers
         self.sides = sides
-        self.board = board
         self.grid = grid
         self.pictures = {name: ProofPicture(grid, stack_srgb) for name in sides}
         self.found: list[ReadFile] = []
         self.compared_px = self.undecided_px = 0
 
-    def whole(self) -> list[Window]:
-        """Read all of every file."""
+    def whole(self, board: ReadLayer) -> list[Window]:
+        """Read all of every file, and draw the pictures."""
         read = [read_gerber(file.data, name=file.path) for file in self.layers]
         for file, layer in zip(self.layers, read, strict=True):
             _check_head(layer, file, self.grid)
             self.found.append(_facts(file, layer, layer.regions + layer.flashes))
         window = Window(left=0, top=0, right=self.grid.width_px, bottom=self.grid.height_px)
-        self.compare(read, window)
+        drawn = self.compare(read, window)
+        (there,) = draw_layers([board], self.grid, window)
+        for name, stack in self._stacks(drawn).items():
+            self.pictures[name].put(stack | there * np.uint8(BOARD), window)
         return [window]
 
-    def windows(self, most_corners: int) -> list[Window]:
-        """Check the form of all commands; read windows until so many corners are read, one window at least."""
+    def windows(self, most_corners: int, board: Sequence[Floats], threads: int) -> list[Window]:
+        """Draw all of it by our own hand; read windows until so many corners are read, one window at least."""
         scanned = [scan_gerber(file.data, name=file.path) for file in self.layers]
         self.found += [_scanned_facts(file, scan) for file, scan in zip(self.layers, scanned, strict=True)]
         for fact in self.found:
             _check_extent(fact, self.grid)
+        self._draw_scanned(scanned, board, threads)
         done: list[Window] = []
         corners, pixels = 0, 0
         for window in self._order(scanned):
@@ -334,40 +347,66 @@ class _Proof:
         yield windows[densest]
         yield from (windows[i] for i in rng.permutation(len(windows)) if i != densest)
 
-    def compare(self, read: Sequence[ReadLayer], window: Window) -> None:
-        """Compare every layer in a window, and keep what is seen for the picture."""
-        *drawn, board = draw_layers([*read, self.board], self.grid, window)
-        stacks = {name: board * np.uint8(BOARD) for name in self.sides}
+    def _draw_scanned(self, scanned: Sequence[ScannedGerber], board: Sequence[Floats], threads: int) -> None:
+        """Draw the files' text strip by strip: every pixel must be as the contours have it. Draw the pictures."""
+        grid = self.grid
+        there = rasterise(
+            [board],
+            height_px=grid.height_px,
+            width_px=grid.width_px,
+            pitch_mm=grid.pitch_nm / NM_PER_MM,
+            threads=threads,
+        )
+        for top, past in row_strips(grid.height_px, WINDOW_PX):
+            strip = Window(left=0, top=top, right=grid.width_px, bottom=past)
+            drawn = [np.zeros((strip.height, strip.width), np.uint8) for _ in scanned]
+            run_all(
+                draw_scanned, [(scan, grid, out, top, 1) for scan, out in zip(scanned, drawn, strict=True)], threads
+            )
+            layers = [out.view(np.bool_) for out in drawn]
+            for file, dark in zip(self.layers, layers, strict=True):
+                self._raise_if_wrong(file.path, dark, dark != self._wanted(file, strip), strip)
+            for name, stack in self._stacks(layers).items():
+                self.pictures[name].put(stack | there[strip.place] * np.uint8(BOARD), strip)
+
+    def compare(self, read: Sequence[ReadLayer], window: Window) -> list[npt.NDArray[np.bool_]]:
+        """Draw every layer in a window, and compare it."""
+        drawn = draw_layers(read, self.grid, window)
         for file, layer, dark in zip(self.layers, read, drawn, strict=True):
+            undecided = undecided_pixels(in_pixels(layer, self.grid, window), layer.starts, dark.shape)
+            self.compared_px += dark.size
+            self.undecided_px += int(undecided.sum())
+            self._raise_if_wrong(file.path, dark, (dark != self._wanted(file, window)) & ~undecided, window)
+        return drawn
+
+    def _wanted(self, file: WrittenFile, window: Window) -> npt.NDArray[np.bool_]:
+        assert file.layer is not None
+        name, bit = file.layer
+        return np.asarray((self.sides[name].written[window.place] & bit) != 0)
+
+    def _stacks(self, drawn: Sequence[npt.NDArray[np.bool_]]) -> dict[str, Stack]:
+        """The bits of each side's layers."""
+        stacks = {name: np.zeros(drawn[0].shape, np.uint8) for name in self.sides}
+        for file, dark in zip(self.layers, drawn, strict=True):
             assert file.layer is not None
             name, bit = file.layer
-            self._compare(file.path, layer, dark, (self.sides[name].written[window.place] & bit) != 0, window)
             stacks[name] |= dark * np.uint8(bit)
-        for name, stack in stacks.items():
-            self.pictures[name].put(stack, window)
+        return stacks
 
-    def _compare(
-        self,
-        path: str,
-        layer: ReadLayer,
-        dark: npt.NDArray[np.bool_],
-        wanted: npt.NDArray[np.bool_],
-        window: Window,
+    def _raise_if_wrong(
+        self, path: str, dark: npt.NDArray[np.bool_], wrong: npt.NDArray[np.bool_], window: Window
     ) -> None:
-        undecided = undecided_pixels(in_pixels(layer, self.grid, window), layer.starts, dark.shape)
-        wrong = (dark != wanted) & ~undecided
-        self.compared_px += dark.size
-        self.undecided_px += int(undecided.sum())
-        if wrong.any():
-            row, column = (int(v[0]) for v in np.nonzero(wrong))
-            pitch = self.grid.pitch_nm / NM_PER_MM
-            x, y = (window.left + column + 0.5) * pitch, (self.grid.height_px - window.top - row - 0.5) * pitch
-            there = "drawn, and should not be" if dark[row, column] else "not drawn, and should be"
-            raise ProofError(
-                f"{path}, read back, differs from its layer at {int(wrong.sum())} pixels, the first at {x:.3f}, "
-                f"{y:.3f} mm ({there}).",
-                mend=REPORT_IT,
-            )
+        if not wrong.any():
+            return
+        row, column = (int(v[0]) for v in np.nonzero(wrong))
+        pitch = self.grid.pitch_nm / NM_PER_MM
+        x, y = (window.left + column + 0.5) * pitch, (self.grid.height_px - window.top - row - 0.5) * pitch
+        there = "drawn, and should not be" if dark[row, column] else "not drawn, and should be"
+        raise ProofError(
+            f"{path}, read back, differs from its layer at {int(wrong.sum())} pixels, the first at {x:.3f}, "
+            f"{y:.3f} mm ({there}).",
+            mend=REPORT_IT,
+        )
 
 
 def _scanned_facts(file: WrittenFile, scan: ScannedGerber) -> ReadFile:

@@ -13,6 +13,7 @@ from worker.engine.fabrication.gerber import closed_outline
 from worker.engine.fabrication.gerber_reader import ReadHole, ReadLayer, read_drill
 from worker.engine.fabrication.grid import NM_PER_MM, Points, nanometres
 from worker.errors import ProofError
+from worker.outlines import circle_points, slot_points
 
 _MEND = "Nothing was published. Please report it, with the artwork and the settings."
 Ring = tuple[tuple[int, int], ...]
@@ -125,6 +126,20 @@ def board_layer(lines: Sequence[Sequence[tuple[int, int]]], holes: Sequence[Read
         open_regions=0,
         remarks=(),
     )
+
+
+def board_rings(lines: Sequence[Sequence[tuple[int, int]]], holes: Sequence[ReadHole]) -> list[Floats]:
+    """The same as rings in mm, float64 (n, 2): inside by the even-odd rule is board."""
+    rings = [np.array(line, np.float64) / NM_PER_MM for line in lines]
+    for hole in holes:
+        here = (hole.x_mm, hole.y_mm)
+        points = (
+            circle_points(*here, hole.diameter_mm)
+            if hole.slot_to is None
+            else slot_points(here, hole.slot_to, hole.diameter_mm)
+        )
+        rings.append(np.array(points, np.float64))
+    return rings
 
 
 def _area(ring: Floats) -> float:

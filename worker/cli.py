@@ -197,9 +197,9 @@ def _convert(given: argparse.Namespace) -> int:
     board_file = _board_file(given.board_file)
     from worker.artwork_files import find_artworks
     from worker.installed_fabs import find_fab
-    from worker.settings import processor_cores, read_environment
+    from worker.shell_environment import read_shell_environment
 
-    environment = read_environment()
+    environment = read_shell_environment()
     fab = find_fab(given.fab, environment)
     found = find_artworks(given.artworks, out=given.out)
     from rich.console import Console
@@ -212,8 +212,8 @@ def _convert(given: argparse.Namespace) -> int:
         board_file=board_file,
         out=given.out,
         full_size=given.full_size,
-        tables=environment.cache_dir.expanduser(),
-        threads=environment.threads or processor_cores(),
+        tables=environment.tables,
+        threads=environment.threads_or_cores,
         console=Console(),
     )
     try:
@@ -240,16 +240,16 @@ def _masks(given: argparse.Namespace) -> int:
     settings = read_settings({"pitch": given.pitch})
     from worker.installed_fabs import find_fab
     from worker.mask_run import write_masks_alone
-    from worker.settings import processor_cores, read_environment
+    from worker.shell_environment import read_shell_environment
 
-    environment = read_environment()
+    environment = read_shell_environment()
     pixels = write_masks_alone(
         given.artwork,
         find_fab(given.fab, environment),
         given.out,
         pitch_um=settings.pitch_um,
-        tables=environment.cache_dir.expanduser(),
-        threads=environment.threads or processor_cores(),
+        tables=environment.tables,
+        threads=environment.threads_or_cores,
     )
     total = max(1, sum(pixels.values()))
     for finish, count in pixels.items():
@@ -261,9 +261,9 @@ def _coupon(given: argparse.Namespace) -> int:
     settings = read_settings({"pitch": given.pitch})
     from worker.coupon_run import write_coupon
     from worker.installed_fabs import find_fab
-    from worker.settings import read_environment
+    from worker.shell_environment import read_shell_environment
 
-    coupon = write_coupon(find_fab(given.fab, read_environment()), given.out, pitch_um=settings.pitch_um)
+    coupon = write_coupon(find_fab(given.fab, read_shell_environment()), given.out, pitch_um=settings.pitch_um)
     width, height = coupon.size_mm
     print(f"{given.out}: {width:g} x {height:g} mm, {len(coupon.patch_map.patches)} patches; read how_to_use.txt first")
     for entry in coupon.left_out:

@@ -16,7 +16,7 @@ from worker.board_file import BoardFile
 from worker.errors import ArtworkError, MaskwrightError
 from worker.fab_profile import FabProfile
 from worker.job_settings import Settings
-from worker.quick_start import leave_out_matrix_products
+from worker.quick_start import load_compiled_loops_alone
 from worker.result_folder import check_replaceable, replace_result
 from worker.summary_table import SummaryRow, summary_row
 
@@ -46,7 +46,7 @@ class ConversionRun:
 
     def convert(self, artworks: Sequence[ArtworkFile]) -> None:
         """Convert every artwork; whatever goes wrong with one is kept in `failures`."""
-        leave_out_matrix_products()
+        load_compiled_loops_alone()
         with self._progress() as progress:
             for done, artwork in enumerate(artworks):
                 watch = _Watch.start(progress, artwork, done, len(artworks))

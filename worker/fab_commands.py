@@ -15,7 +15,7 @@ from worker.reading_commands import PROFILE_HELP, add_reading_commands
 
 if TYPE_CHECKING:
     from worker.fab_profile import FabProfile
-    from worker.settings import Environment
+    from worker.shell_environment import ShellEnvironment
 
 FAB_EXAMPLES = """\
 examples:
@@ -123,10 +123,10 @@ def _add_history(actions: argparse._SubParsersAction[argparse.ArgumentParser]) -
 
 def _list(_: argparse.Namespace) -> int:
     from worker.installed_fabs import installed_fabs
-    from worker.settings import read_environment
+    from worker.shell_environment import read_shell_environment
 
     failed = False
-    for fab in installed_fabs(read_environment()):
+    for fab in installed_fabs(read_shell_environment()):
         if fab.profile is not None:
             print(f"{fab.profile.id}: {fab.profile.name} ({fab.profile.fab}); {fab.path}")
         elif fab.fault is not None:
@@ -159,10 +159,10 @@ def _show(given: argparse.Namespace) -> int:
     from worker.fab_run import shown
     from worker.installed_fabs import find_fab
     from worker.reading import read_viewing_conditions
-    from worker.settings import read_environment
+    from worker.shell_environment import read_shell_environment
 
     conditions = read_viewing_conditions(given.conditions)
-    for line in shown(find_fab(given.profile, read_environment()), conditions):
+    for line in shown(find_fab(given.profile, read_shell_environment()), conditions):
         print(line)
     return ALL_DONE
 
@@ -170,9 +170,9 @@ def _show(given: argparse.Namespace) -> int:
 def _diff(given: argparse.Namespace) -> int:
     from worker.fab_run import differences
     from worker.reading import read_viewing_conditions
-    from worker.settings import read_environment
+    from worker.shell_environment import read_shell_environment
 
-    environment = read_environment()
+    environment = read_shell_environment()
     conditions = read_viewing_conditions(given.conditions)
     old = _profile(given.old, given.new, environment)
     new = _profile(given.new, given.old, environment)
@@ -185,7 +185,7 @@ def _diff(given: argparse.Namespace) -> int:
     return ALL_DONE
 
 
-def _profile(name: str, other: str, environment: Environment) -> FabProfile:
+def _profile(name: str, other: str, environment: ShellEnvironment) -> FabProfile:
     """The profile that an argument of `fab diff` names; a bare revision is one of the other argument's history."""
     from worker.installed_fabs import fab_path, find_fab
     from worker.profile_file import past_profile
@@ -201,9 +201,9 @@ def _profile(name: str, other: str, environment: Environment) -> FabProfile:
 def _history(given: argparse.Namespace) -> int:
     from worker.installed_fabs import fab_path
     from worker.profile_file import current_revision, history
-    from worker.settings import read_environment
+    from worker.shell_environment import read_shell_environment
 
-    path = fab_path(given.profile, read_environment())
+    path = fab_path(given.profile, read_shell_environment())
     current, edits = current_revision(path), history(path)
     print(f"{path}: now at revision {current}")
     if edits and edits[-1].after != current:
@@ -218,9 +218,9 @@ def _history(given: argparse.Namespace) -> int:
 def _restore(given: argparse.Namespace) -> int:
     from worker.installed_fabs import fab_path
     from worker.profile_file import login_name, restore
-    from worker.settings import read_environment
+    from worker.shell_environment import read_shell_environment
 
-    path = fab_path(given.profile, read_environment())
+    path = fab_path(given.profile, read_shell_environment())
     fab = restore(path, given.revision, by=login_name() if given.by is None else given.by)
     print(f"{path}: {fab.id} is at revision {fab.revision} again")
     return ALL_DONE

@@ -8,9 +8,7 @@ from pathlib import Path
 
 from worker.errors import FabProfileError
 from worker.fab_profile import FabProfile, read_fab_profile
-from worker.settings import PROJECT, Environment
-
-DEMO_FABS = PROJECT / "samples" / "fabs"
+from worker.shell_environment import DEFAULT_FABS_DIR, ShellEnvironment
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,9 +20,9 @@ class InstalledFab:
     fault: FabProfileError | None
 
 
-def installed_fabs(environment: Environment) -> Iterator[InstalledFab]:
+def installed_fabs(environment: ShellEnvironment) -> Iterator[InstalledFab]:
     """Every profile file of the installed folder, then the demo profiles, where they are present."""
-    folders = dict.fromkeys((environment.fabs_dir.expanduser().resolve(), DEMO_FABS.resolve()))
+    folders = dict.fromkeys((environment.fabs_dir.expanduser().resolve(), DEFAULT_FABS_DIR.resolve()))
     for folder in folders:
         for path in sorted(folder.glob("*.toml")):
             try:
@@ -33,7 +31,7 @@ def installed_fabs(environment: Environment) -> Iterator[InstalledFab]:
                 yield InstalledFab(path=path, profile=None, fault=fault)
 
 
-def find_fab(name: str, environment: Environment) -> FabProfile:
+def find_fab(name: str, environment: ShellEnvironment) -> FabProfile:
     """The profile at a path, or the installed one of this id; of two with one id the installed folder's wins.
 
     Raises
@@ -48,7 +46,7 @@ def find_fab(name: str, environment: Environment) -> FabProfile:
     return found.profile
 
 
-def fab_path(name: str, environment: Environment) -> Path:
+def fab_path(name: str, environment: ShellEnvironment) -> Path:
     """The file of the profile that a path or an installed id names. Raises FabProfileError as `find_fab`."""
     return Path(name) if _is_path(name) else _installed(name, environment).path
 
@@ -58,7 +56,7 @@ def _is_path(name: str) -> bool:
     return path.suffix == ".toml" or path.is_file() or len(path.parts) > 1
 
 
-def _installed(name: str, environment: Environment) -> InstalledFab:
+def _installed(name: str, environment: ShellEnvironment) -> InstalledFab:
     """The installed profile of an id, which is whole."""
     listed = list(installed_fabs(environment))
     for fab in listed:

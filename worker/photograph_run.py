@@ -74,9 +74,9 @@ def _photograph(given: argparse.Namespace) -> int:
     from worker.installed_fabs import find_fab
     from worker.new_file import check_new, write_new
     from worker.reading_files import write_csv
-    from worker.settings import read_environment
+    from worker.shell_environment import read_shell_environment
 
-    fab = find_fab(given.profile, read_environment())
+    fab = find_fab(given.profile, read_shell_environment())
     proofs = _proofs(given.proof)
     for path in (given.out, *proofs):
         check_new(path)

@@ -83,9 +83,9 @@ def _predict(given: argparse.Namespace) -> int:
     from worker.new_file import check_new, write_new
     from worker.reading import read_viewing_conditions
     from worker.reading_files import NamedReading, write_csv
-    from worker.settings import read_environment
+    from worker.shell_environment import read_shell_environment
 
-    path = fab_path(given.profile, read_environment())
+    path = fab_path(given.profile, read_shell_environment())
     fab = read_fab_file(path)
     conditions = read_viewing_conditions(given.conditions)
     _check_target(given, fab)

@@ -1,26 +1,62 @@
 """A faster start for a single command.
 
-numba imports scipy.linalg when it first runs, only to offer matrix products in compiled code, which nothing here uses.
-That costs a third of a second. A command that lives for one or two seconds leaves it out; everything else, and whoever
-asks for scipy.linalg later, gets it as ever.
+numba loads all that it can compile before it loads a loop that it compiled and kept earlier: half a second, and a third
+more for scipy.linalg, only to offer matrix products in compiled code, which nothing here uses. A command that lives for
+one or two seconds takes the kept loops alone; where one is missing, numba starts in full, but for scipy.linalg. Whoever
+asks for scipy.linalg later gets it as ever.
 """
 
 from __future__ import annotations
 
 import importlib
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
 from typing import Any
 
-_UNUSED = "scipy.linalg"
+_CONFIGURATION = Path(".numba_config.yaml")
+
+
+def load_compiled_loops_alone() -> None:
+    """Let numba load what was compiled earlier without its compiler. Call it before the engine is imported."""
+    # yaml serves numba's own file of settings only, where there is one.
+    with _left_out("yaml", unless=_CONFIGURATION.exists()):
+        caching = importlib.import_module("numba.core.caching")
+    runtime = importlib.import_module("numba.core.runtime").rtsys
+    in_full = caching.Cache.load_overload
+    if in_full.__module__ == __name__:
+        return
+
+    def load_overload(cache: Any, signature: Any, target: Any) -> Any:
+        """What numba's own does, but first without `target.refresh()`, which is there for what is to be compiled."""
+        runtime.initialize(target)
+        with cache._guard_against_spurious_io_errors():
+            kept = cache._load_overload(signature, target)
+        if kept is None:
+            leave_out_matrix_products()
+            kept = in_full(cache, signature, target)
+        return kept
+
+    caching.Cache.load_overload = load_overload
 
 
 def leave_out_matrix_products() -> None:
-    """Load numba's array functions without scipy.linalg, unless that is loaded already."""
-    if _UNUSED in sys.modules or "numba.np.arraymath" in sys.modules:
-        return
+    """Load numba's array functions without scipy.linalg, unless either is loaded already."""
+    if "numba.np.arraymath" not in sys.modules:
+        with _left_out("scipy.linalg"):
+            importlib.import_module("numba.np.arraymath")
+
+
+@contextmanager
+def _left_out(name: str, *, unless: bool = False) -> Iterator[None]:
+    """As if a module were not installed, unless it is loaded already."""
     modules: dict[str, Any] = sys.modules
-    modules[_UNUSED] = None  # Python's own way to make an import fail
+    if unless or name in modules:
+        yield
+        return
+    modules[name] = None  # Python's own way to make an import fail
     try:
-        importlib.import_module("numba.np.arraymath")
+        yield
     finally:
-        del modules[_UNUSED]
+        del modules[name]

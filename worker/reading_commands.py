@@ -162,9 +162,9 @@ def _add_by(parser: argparse.ArgumentParser) -> None:
 def _import(given: argparse.Namespace) -> int:
     from worker.installed_fabs import fab_path, read_fab_file
     from worker.profile_edits import add_readings, new_readings
-    from worker.settings import read_environment
+    from worker.shell_environment import read_shell_environment
 
-    path = fab_path(given.profile, read_environment())
+    path = fab_path(given.profile, read_shell_environment())
     fab = read_fab_file(path)
     found = _read_files(given, [finish.id for finish in fab.finishes])
     fresh = new_readings(fab, found)
@@ -212,9 +212,9 @@ def _export(given: argparse.Namespace) -> int:
     from worker.installed_fabs import find_fab
     from worker.new_file import write_new
     from worker.reading_files import NamedReading, write_cgats, write_csv
-    from worker.settings import read_environment
+    from worker.shell_environment import read_shell_environment
 
-    fab = find_fab(given.profile, read_environment())
+    fab = find_fab(given.profile, read_shell_environment())
     for name in given.finish:
         _require_finish(name, [finish.id for finish in fab.finishes])
     readings = [
@@ -240,9 +240,9 @@ def _require_finish(name: str, finishes: Sequence[str]) -> None:
 def _readings_list(given: argparse.Namespace) -> int:
     from worker.installed_fabs import find_fab
     from worker.profile_edits import reading_text
-    from worker.settings import read_environment
+    from worker.shell_environment import read_shell_environment
 
-    fab = find_fab(given.profile, read_environment())
+    fab = find_fab(given.profile, read_shell_environment())
     if given.finish:
         _require_finish(given.finish, [finish.id for finish in fab.finishes])
     for finish in fab.finishes:
@@ -328,9 +328,9 @@ def _geometry(given: argparse.Namespace) -> int:
 
 def _path(profile: str) -> Path:
     from worker.installed_fabs import fab_path
-    from worker.settings import read_environment
+    from worker.shell_environment import read_shell_environment
 
-    return fab_path(profile, read_environment())
+    return fab_path(profile, read_shell_environment())
 
 
 def _edit(path: Path, edit: Callable[[bytes], bytes], *, what: str, by: str | None) -> int:

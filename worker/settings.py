@@ -1,4 +1,4 @@
-"""The only reader of the environment. Every variable is one row here: its name, its default, what it does.
+"""The reader of the environment. Every variable is one row here: its name, its default, what it does.
 
 Variables may also stand in a file `.env` in the folder where a command starts; the environment wins over it.
 """
@@ -14,8 +14,9 @@ from pydantic import Field, SecretStr, ValidationError
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
 from worker.errors import SettingsError
-
-PROJECT = Path(__file__).resolve().parent.parent
+from worker.shell_environment import CACHE_DIR, DEFAULT_CACHE_DIR, DEFAULT_FABS_DIR, FABS_DIR, THREADS
+from worker.shell_environment import PROJECT as PROJECT
+from worker.shell_environment import processor_cores as processor_cores
 
 
 class Environment(BaseSettings):
@@ -96,7 +97,7 @@ class Environment(BaseSettings):
         default=0,
         ge=0,
         le=256,
-        validation_alias="MASKWRIGHT_THREADS",
+        validation_alias=THREADS,
         description="threads of one job; 0: processor cores divided by MASKWRIGHT_BATCH_WORKERS",
     )
     lease_seconds: float = Field(
@@ -129,13 +130,13 @@ class Environment(BaseSettings):
         description="a worker process is replaced after so many jobs",
     )
     fabs_dir: Path = Field(
-        default=PROJECT / "samples" / "fabs",
-        validation_alias="MASKWRIGHT_FABS_DIR",
+        default=DEFAULT_FABS_DIR,
+        validation_alias=FABS_DIR,
         description="fab profiles (*.toml) installed at start where none of that id exists",
     )
     cache_dir: Path = Field(
-        default=Path("~/.cache/maskwright"),
-        validation_alias="MASKWRIGHT_CACHE_DIR",
+        default=DEFAULT_CACHE_DIR,
+        validation_alias=CACHE_DIR,
         description="folder of the colour tables that the command line keeps between runs",
     )
 
@@ -185,13 +186,6 @@ def read_environment() -> Environment:
         raise SettingsError(
             f"{name} is {first.get('input')!r}: {first['msg']}.", mend="Mend it in the environment or in .env."
         ) from error
-
-
-def processor_cores() -> int:
-    """Cores that this process may run on."""
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
 
 
 def child_environment(changes: Mapping[str, str]) -> dict[str, str]:

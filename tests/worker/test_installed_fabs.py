@@ -9,11 +9,11 @@ import pytest
 from tests.boards import FABS
 from worker.errors import FabProfileError
 from worker.installed_fabs import find_fab, installed_fabs
-from worker.settings import Environment
+from worker.shell_environment import DEFAULT_CACHE_DIR, ShellEnvironment
 
 
-def environment(folder: Path) -> Environment:
-    return Environment(fabs_dir=folder)
+def environment(folder: Path) -> ShellEnvironment:
+    return ShellEnvironment(fabs_dir=folder, cache_dir=DEFAULT_CACHE_DIR, threads=0)
 
 
 def test_the_demo_profiles_are_installed(tmp_path: Path) -> None:

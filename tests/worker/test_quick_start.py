@@ -1,24 +1,68 @@
-"""The faster start leaves nothing behind: whoever asks for scipy.linalg later gets it."""
+"""The faster start leaves nothing behind: what it leaves out comes when it is asked for."""
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
+from pathlib import Path
 
-_SCRIPT = """
+from worker.shell_environment import PROJECT
+
+_COMPILED_ANEW = """
 import sys
-from worker.quick_start import leave_out_matrix_products
-leave_out_matrix_products()
-import numba
+from worker.quick_start import load_compiled_loops_alone
+load_compiled_loops_alone()
+sys.path.insert(0, {folder!r})
+import loops
 import numpy as np
-assert numba.njit(lambda x: x + 1)(1) == 2
+assert loops.total(np.arange(10.0)) == 90.0
+assert "yaml" not in sys.modules, "yaml was loaded"
 assert "scipy.linalg" not in sys.modules, "scipy.linalg was loaded"
-import scipy.linalg
+import scipy.linalg, yaml
 print(scipy.linalg.det(np.eye(3) * 2.0))
 """
 
+_KEPT = """
+import sys
+from worker.quick_start import load_compiled_loops_alone
+load_compiled_loops_alone()
+sys.path.insert(0, {folder!r})
+import loops
+import numpy as np
+print(loops.total(np.arange(10.0)), "numba.np.arraymath" in sys.modules)
+"""
 
-def test_scipy_is_left_out_and_comes_when_asked_for() -> None:
-    done = subprocess.run([sys.executable, "-c", _SCRIPT], capture_output=True, text=True, check=False)
+_LOOP = """
+import numba
+import numpy as np
+
+@numba.njit(cache=True)
+def total(values):
+    kept = np.empty(len(values))
+    result = 0.0
+    for i in range(len(values)):
+        kept[i] = values[i] * 2.0
+        result += kept[i]
+    return result
+"""
+
+
+def _printed(script: str) -> str:
+    environment = {key: value for key, value in os.environ.items() if key != "PYTHONDONTWRITEBYTECODE"}
+    command = [sys.executable, "-c", script]
+    done = subprocess.run(command, capture_output=True, text=True, check=False, cwd=PROJECT, env=environment)
     assert done.returncode == 0, done.stderr
-    assert float(done.stdout) == 8.0
+    return done.stdout
+
+
+def test_what_is_left_out_comes_when_asked_for(tmp_path: Path) -> None:
+    (tmp_path / "loops.py").write_text(_LOOP)
+    assert float(_printed(_COMPILED_ANEW.format(folder=str(tmp_path)))) == 8.0
+
+
+def test_a_loop_compiled_earlier_needs_no_compiler(tmp_path: Path) -> None:
+    (tmp_path / "loops.py").write_text(_LOOP)
+    script = _KEPT.format(folder=str(tmp_path))
+    assert _printed(script) == "90.0 True\n"
+    assert _printed(script) == "90.0 False\n"

@@ -8,6 +8,7 @@ import pytest
 
 from worker.errors import SettingsError
 from worker.settings import Environment, processor_cores, read_environment, rows
+from worker.shell_environment import NAMES, read_shell_environment
 
 
 @pytest.fixture(autouse=True)
@@ -63,3 +64,25 @@ def test_a_wrong_value_is_named_with_its_mend(name: str, value: str, monkeypatch
 def test_secrets_are_never_shown() -> None:
     environment = Environment(key="visible?", s3_secret="visible?")  # type: ignore[arg-type]
     assert "visible?" not in repr(environment)
+
+
+@pytest.mark.parametrize("written", ["environment", "lower case", "file", "empty", "nothing"])
+def test_commands_read_the_same(written: str, bare: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    given = dict(zip(NAMES, ("own/fabs", "~/tables", "3"), strict=True))
+    for name, value in given.items():
+        if written == "file":
+            with (bare / ".env").open("a") as file:
+                file.write(f"{name}={value}\n")
+        elif written != "nothing":
+            monkeypatch.setenv(name.lower() if written == "lower case" else name, "" if written == "empty" else value)
+    whole, shell = read_environment(), read_shell_environment()
+    assert (shell.fabs_dir, shell.cache_dir, shell.threads) == (whole.fabs_dir, whole.cache_dir, whole.threads)
+    assert (shell.threads == 3) == (written in ("environment", "lower case", "file"))
+    assert shell.threads_or_cores == (shell.threads or processor_cores())
+    assert not str(shell.tables).startswith("~")
+
+
+def test_commands_name_a_wrong_value_too(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("MASKWRIGHT_THREADS", "many")
+    with pytest.raises(SettingsError, match="MASKWRIGHT_THREADS"):
+        read_shell_environment()

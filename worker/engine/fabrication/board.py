@@ -85,13 +85,19 @@ class BoardShape:
     @property
     def area_mm2(self) -> float:
         """Its area, without cut-outs and holes."""
-        return float(self.polygon.area - sum(hole.polygon.area for hole in self.holes))
+        return sum(map(ring_area, self.outline)) - sum(abs(ring_area(hole.ring)) for hole in self.holes)
 
     @property
     def size_mm(self) -> tuple[float, float]:
         """Width and height of the outline."""
         across, up = np.ptp(self.outline[0], axis=0)
         return float(across), float(up)
+
+
+def ring_area(ring: Ring) -> float:
+    """Area within a ring in mm2, negative where it runs clockwise (the sum over its edges by Gauss)."""
+    x, y = (ring - ring[0]).T
+    return float(x @ np.roll(y, -1) - y @ np.roll(x, -1)) / 2.0
 
 
 def plain_board(picture: GridPicture) -> BoardShape:

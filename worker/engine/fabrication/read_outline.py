@@ -8,6 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from worker.engine.arrays import Floats
+from worker.engine.fabrication.board import ring_area
 from worker.engine.fabrication.drill import DrilledHole
 from worker.engine.fabrication.gerber import closed_outline
 from worker.engine.fabrication.gerber_reader import ReadHole, ReadLayer, read_drill
@@ -99,7 +100,7 @@ def _hole(hole: DrilledHole | ReadHole) -> tuple[int, ...]:
 
 def board_layer(lines: Sequence[Sequence[tuple[int, int]]], holes: Sequence[ReadHole]) -> ReadLayer:
     """The board as profile and drill files have it, to be drawn: dark, with cut-outs and holes clear."""
-    rings = sorted((np.array(line, np.float64) / NM_PER_MM for line in lines), key=lambda ring: -_area(ring))
+    rings = sorted((np.array(line, np.float64) / NM_PER_MM for line in lines), key=lambda ring: -abs(ring_area(ring)))
     boxes = [(*ring.min(axis=0), *ring.max(axis=0)) for ring in rings]
     drawings = {}
     for i, hole in enumerate(holes, start=len(rings)):
@@ -140,8 +141,3 @@ def board_rings(lines: Sequence[Sequence[tuple[int, int]]], holes: Sequence[Read
         )
         rings.append(np.array(points, np.float64))
     return rings
-
-
-def _area(ring: Floats) -> float:
-    x, y = ring[:, 0], ring[:, 1]
-    return abs(float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y)))

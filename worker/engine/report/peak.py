@@ -225,7 +225,10 @@ def _turned(planes, matrix):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Three planes through a matrix."""
     out = np.empty(planes.shape)
     for i in range(3):
-        out[i] = matrix[i, 0] * planes[0] + matrix[i, 1] * planes[1] + matrix[i, 2] * planes[2]
+        for y in range(planes.shape[1]):
+            for x in range(planes.shape[2]):
+                one, two, three = planes[0, y, x], planes[1, y, x], planes[2, y, x]
+                out[i, y, x] = matrix[i, 0] * one + matrix[i, 1] * two + matrix[i, 2] * three
     return out
 
 
@@ -262,7 +265,8 @@ def _look(  # type: ignore[no-untyped-def]
 ):  # pragma: no cover - compiled
     """Opponent light at the pixels of one block: the narrowest Gaussian of the pixels, and the rest of the blocks."""
     step = out.shape[1]
-    coarse, fine = reaches[0].max(), reaches[1].max()
+    coarse = max(reaches[0, 0], reaches[0, 1], reaches[0, 2])
+    fine = max(reaches[1, 0], reaches[1, 1], reaches[1, 2])
 
     # The blocks around, less what the narrowest Gaussian gave them.
     rest = _turned(_block_window(light, row - _BEFORE, column - _BEFORE, _SPAN), _SEEN_TO_OPPONENT)
@@ -271,7 +275,9 @@ def _look(  # type: ignore[no-untyped-def]
     narrow = np.empty((_SPAN, _SPAN))
     for c in range(3):
         _filter(around[c], kernels[0, c, : 2 * reaches[0, c] + 1], narrow)
-        rest[c] -= _SHARES[c] * narrow
+        for i in range(_SPAN):
+            for j in range(_SPAN):
+                rest[c, i, j] -= _SHARES[c] * narrow[i, j]
 
     window = np.empty((3, step + 2 * fine, step + 2 * fine))
     top, left = row * step - fine, column * step - fine

@@ -93,6 +93,9 @@ class JobAnswer(BaseModel):
     created: datetime = Field(examples=["2026-01-31T12:00:00.000000Z"])
     started: datetime | None = Field(examples=["2026-01-31T12:00:00.200000Z"])
     finished: datetime | None = Field(examples=[None])
+    expired: datetime | None = Field(
+        default=None, examples=[None], description="when its files were given up, by the policy of the service"
+    )
     progress: ProgressAnswer | None
     score: dict[str, Any] | None = Field(
         examples=[{"viewing_distance_mm": 300, "s_cielab": {"mean": 4.2, "median": 3.1, "p95": 11.8, "max": 30.5}}]
@@ -143,6 +146,7 @@ def job_answer(job: Job) -> JobAnswer:
         created=moment(job.created),
         started=None if job.started is None else moment(job.started),
         finished=None if job.finished is None else moment(job.finished),
+        expired=None if job.expired is None else moment(job.expired),
         progress=None
         if job.progress is None
         else ProgressAnswer(stage=job.progress.stage, done=job.progress.done, of=job.progress.of, stages=list(STAGES)),

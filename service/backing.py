@@ -17,6 +17,7 @@ from worker.housekeeping import Housekeeping
 from worker.job import LOCAL_OWNER, Lane
 from worker.ledger import Ledger
 from worker.ledger.fabs import Edit
+from worker.retention import policy_of
 from worker.settings import Environment
 from worker.storage import ObjectStore, open_store
 
@@ -92,7 +93,7 @@ def open_backing(environment: Environment) -> Backing:
         ledger=ledger,
         store=store,
         broker=broker,
-        housekeeping=Housekeeping(ledger, broker, store=store),
+        housekeeping=Housekeeping(ledger, broker, store=store, retention=policy_of(environment)),
     )
     ledger.migrate()
     backing.install_fabs()

@@ -36,10 +36,12 @@ STATUS: dict[str, int] = {
     "impossible-place": 422,
     "array": 422,
     "not-found": 404,
+    "expired": 410,
     "conflict": 409,
     "too-large": 413,
     "access": 401,
     "cancelled": 409,
+    "backup": 500,
     "storage": 507,
     "unavailable": 503,
     # errors of the protocol, not of the work

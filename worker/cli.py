@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 from worker.command_line import ALL_DONE, SOME_FAILED, STOPPED, WRONG_CALL, add_command
 from worker.compare_run import add_compare
+from worker.data_commands import add_data_commands
 from worker.errors import ArtworkError, BoardError, MaskwrightError
 from worker.fab_commands import add_fab
 from worker.job_settings import REPEATABLE, SETTINGS, read_settings
@@ -90,6 +91,7 @@ def _parser() -> argparse.ArgumentParser:
     add_compare(commands)
     add_fab(commands)
     _add_serve(commands)
+    add_data_commands(commands)
     _add_demo(commands)
     return parser
 

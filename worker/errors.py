@@ -16,10 +16,12 @@ MaskwrightError                 the root; carries what went wrong, where, and ho
 ├── ImpossiblePlaceError        `allowed` and `frozen` leave no finish that may stand at a place
 ├── ArrayError                  an array handed to the engine has the wrong shape, type or range
 ├── NotFoundError               no such job, fab or file for this owner
+├── ExpiredError                the result was given up: its time, or its room, was over
 ├── ConflictError               the thing changed since it was read, or exists with other content
 ├── TooLargeError               the upload is over the limit
 ├── AccessError                 the key is missing or wrong
 ├── CancelledError              the job was cancelled by its owner
+├── BackupError                 a backup is not one, is damaged, or is of a later version
 ├── StorageError                the store can't take or give the bytes (full, away, damaged)
 └── UnavailableError            a part of the service is away for now
 """
@@ -145,6 +147,12 @@ class NotFoundError(MaskwrightError):
     code = "not-found"
 
 
+class ExpiredError(MaskwrightError):
+    """The result was given up, by the policy of whoever runs the service."""
+
+    code = "expired"
+
+
 class ConflictError(MaskwrightError):
     """The thing changed since it was read, or exists with other content."""
 
@@ -167,6 +175,12 @@ class CancelledError(MaskwrightError):
     """The job was cancelled by its owner."""
 
     code = "cancelled"
+
+
+class BackupError(MaskwrightError):
+    """A backup is not one, is damaged, or is of a later version than this program."""
+
+    code = "backup"
 
 
 class StorageError(MaskwrightError):

@@ -11,6 +11,7 @@ from worker.broker import WAKES_AT_MOST, Broker
 from worker.errors import MaskwrightError
 from worker.job import LANES
 from worker.ledger import Ledger
+from worker.retention import KEEP_ALL, Retention
 from worker.storage import ObjectStore
 
 TICK_SECONDS = 1.0
@@ -36,10 +37,12 @@ class Housekeeping:
         broker: Broker,
         *,
         store: ObjectStore | None = None,
+        retention: Retention = KEEP_ALL,
         quiet: AbstractContextManager[object] | None = None,
     ) -> None:
         self.ledger = ledger
         self.store = store
+        self.retention = retention
         self.broker = broker
         self.quiet = quiet or nullcontext()
         self.swept = time.monotonic()
@@ -80,9 +83,18 @@ class Housekeeping:
             self.sweep(self.store, time.time())
 
     def sweep(self, store: ObjectStore, moment: float) -> None:
-        """Forget old answers; remove results and uploads that no job owns or uses, once they are old enough."""
+        """Forget old answers and results; remove what no job owns or uses, once it is old enough.
+
+        Nothing is removed while a backup copies the store.
+        """
+        with store.removing() as may:
+            if may:
+                self._remove(store, moment)
+
+    def _remove(self, store: ObjectStore, moment: float) -> None:
         with self.quiet:
             self.ledger.jobs.forget_asked(seconds=ASKED_AGE_SECONDS)
+            self.retention.apply(self.ledger, store)
         store.sweep(moment - UPLOAD_AGE_SECONDS)
         for stored in list(store.list("results")):
             _, job_id, token, *_ = stored.key.split("/")

@@ -93,7 +93,10 @@ class Progress:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Job:
-    """All that is known of one job. Times in seconds since 1970, UTC; `version` rises with every change."""
+    """All that is known of one job. Times in seconds since 1970, UTC; `version` rises with every change.
+
+    `expired` says when its files were given up.
+    """
 
     seq: int
     id: str
@@ -117,6 +120,7 @@ class Job:
     summary: Mapping[str, Any] | None
     version: int
     inputs: Mapping[str, InputFile] = field(default_factory=dict)
+    expired: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -141,11 +145,15 @@ class JobFile:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Package:
-    """A job's whole result: one archive in the object store, its size, and the files in it, in order."""
+    """A job's whole result: one archive in the object store, its size, and the files in it, in order.
+
+    `sha256` is the archive's own; None for a result of an earlier version, whose files alone were hashed.
+    """
 
     key: str
     bytes: int
     files: tuple[JobFile, ...]
+    sha256: str | None = None
 
     def file(self, path: str) -> JobFile | None:
         """The file of this path, if there is one."""

@@ -129,6 +129,18 @@ class Environment(BaseSettings):
         validation_alias="MASKWRIGHT_JOBS_PER_PROCESS",
         description="a worker process is replaced after so many jobs",
     )
+    result_days: float = Field(
+        default=0.0,
+        ge=0.0,
+        validation_alias="MASKWRIGHT_RESULT_DAYS",
+        description="results are given up so many days after their job ended; 0: never for their age",
+    )
+    result_bytes: int = Field(
+        default=0,
+        ge=0,
+        validation_alias="MASKWRIGHT_RESULT_BYTES",
+        description="the oldest results are given up when all take more bytes than this; 0: never for their size",
+    )
     fabs_dir: Path = Field(
         default=DEFAULT_FABS_DIR,
         validation_alias=FABS_DIR,

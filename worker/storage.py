@@ -7,12 +7,13 @@ whole: it is gathered in a spooled file, and durable when `keep` returns; no rea
 from __future__ import annotations
 
 import errno
+import fcntl
 import os
 import re
 import secrets
 import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import AbstractContextManager, contextmanager, nullcontext, suppress
 from dataclasses import dataclass
 from datetime import timedelta
 from pathlib import Path
@@ -57,6 +58,9 @@ class ObjectStore(Protocol):
 
     def delete(self, key: str) -> None:
         """Remove an object; one that is not there is no error."""
+
+    def removing(self) -> AbstractContextManager[bool]:
+        """To be held while objects are removed; it gives False where none may be, since a copy is being taken."""
 
     def sweep(self, older_than: float) -> None:
         """Remove what writers that died before this moment left half done."""
@@ -116,9 +120,9 @@ class FolderStore:
             for parent in reversed(path.parents):
                 if not parent.exists():
                     parent.mkdir(exist_ok=True)
-                    _flush_folder(parent.parent)
+                    flush_folder(parent.parent)
             Path(spooled.name).replace(path)
-            _flush_folder(path.parent)
+            flush_folder(path.parent)
 
     def open(self, key: str) -> BinaryIO:
         return (self.objects / _checked(key)).open("rb")
@@ -149,6 +153,23 @@ class FolderStore:
                     break
                 folder.rmdir()
 
+    @contextmanager
+    def removing(self) -> Iterator[bool]:
+        with (self.root / "removing").open("a") as mark:
+            try:
+                fcntl.flock(mark, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError:
+                yield False
+            else:
+                yield True
+
+    @contextmanager
+    def copying(self) -> Iterator[None]:
+        """No process removes an object of this folder meanwhile; waits for one that does so now."""
+        with (self.root / "removing").open("a") as mark:
+            fcntl.flock(mark, fcntl.LOCK_SH)
+            yield
+
     def sweep(self, older_than: float) -> None:
         for path in self.spooled.iterdir():
             with suppress(FileNotFoundError):
@@ -160,7 +181,7 @@ class FolderStore:
             raise UnavailableError("The object store's folder can't be written.", mend="See to its rights.")
 
 
-def _flush_folder(path: Path) -> None:
+def flush_folder(path: Path) -> None:
     """A name is on disk only when its folder is."""
     folder = os.open(path, os.O_RDONLY)
     try:
@@ -244,6 +265,9 @@ class BucketStore:
     def delete(self, key: str) -> None:
         with _reached(), suppress(FileNotFoundError):
             obstore.delete(self.store, _checked(key))
+
+    def removing(self) -> AbstractContextManager[bool]:
+        return nullcontext(True)
 
     def sweep(self, older_than: float) -> None:
         """Nothing to do: an upload that was not finished is never visible, and the bucket's own rules drop it."""

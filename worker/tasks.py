@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import io
 import logging
 import os
@@ -233,8 +234,10 @@ class Bench:
         with self.store.spool() as spooled:
             files = write_archive(spooled, claim.job.name, outcome.files)
             size = spooled.seek(0, os.SEEK_END)
+            spooled.seek(0)
+            sha256 = hashlib.file_digest(spooled, "sha256").hexdigest()
             self.store.keep(key, spooled)
-        return Package(key=key, bytes=size, files=files)
+        return Package(key=key, bytes=size, files=files, sha256=sha256)
 
 
 def _failure(error: MaskwrightError) -> Failure:

@@ -34,7 +34,7 @@ FOREVER = "private, max-age=31536000, immutable"
 """A result never changes once it is published."""
 
 
-@router.get("/{job_id}/files", response_model=FilesAnswer, summary="List result files", responses=problems(404))
+@router.get("/{job_id}/files", response_model=FilesAnswer, summary="List result files", responses=problems(404, 410))
 def list_files(backing: Backed, owner: Owner, job_id: str) -> FilesAnswer:
     """Empty before the job is done."""
     job = backing.ledger.jobs.get(owner, job_id)
@@ -57,7 +57,7 @@ def list_files(backing: Backed, owner: Owner, job_id: str) -> FilesAnswer:
         },
         206: {"description": "The part of it that Range asked for"},
         304: {"description": "If-None-Match names the file as it is"},
-        **problems(404, 416),
+        **problems(404, 410, 416),
     },
 )
 def get_file(backing: Backed, owner: Owner, job_id: str, path: str, asked: Annotated[Asked, Depends()]) -> Response:
@@ -80,7 +80,7 @@ def get_file(backing: Backed, owner: Owner, job_id: str, path: str, asked: Annot
         },
         206: {"description": "The part of it that Range asked for"},
         304: {"description": "If-None-Match names the archive as it is"},
-        **problems(404, 416),
+        **problems(404, 410, 416),
     },
 )
 def get_package(backing: Backed, owner: Owner, job_id: str, asked: Annotated[Asked, Depends()]) -> Response:

@@ -64,7 +64,7 @@ async def get_references(
     "/preview",
     response_model=PreviewAnswer,
     summary="Try other references on a finished job",
-    responses={**LATER, **problems(404, 409, 422)},
+    responses={**LATER, **problems(404, 409, 410, 422)},
 )
 async def preview(backing: Backed, owner: Owner, fab_id: str, body: PreviewBody) -> JSONResponse:
     """Scores the job's board as if its finishes had these references; every pixel keeps its finish. Saves nothing.

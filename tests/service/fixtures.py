@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
@@ -49,8 +50,10 @@ def finish(client: TestClient, job_id: str, files: Mapping[str, bytes], summary:
     with store.spool() as spooled:
         listed = write_archive(spooled, claim.job.name, files.items())
         size = spooled.seek(0, os.SEEK_END)
+        spooled.seek(0)
+        sha256 = hashlib.file_digest(spooled, "sha256").hexdigest()
         store.keep(key, spooled)
-    assert ledger.jobs.publish(job_id, claim.token, Package(key=key, bytes=size, files=listed), summary)
+    assert ledger.jobs.publish(job_id, claim.token, Package(key=key, bytes=size, files=listed, sha256=sha256), summary)
 
 
 def is_problem(response: Any, status: int, *words: str) -> bool:

@@ -60,10 +60,10 @@ def put(store: ObjectStore, key: str, data: bytes) -> None:
 
 
 class Rig:
-    """Broker, workers and ledger. `changes` are variables of the environment."""
+    """Broker, workers and ledger, in a folder of their own or a given one. `changes` are of the environment."""
 
-    def __init__(self, **changes: str) -> None:
-        self.folder = Path(tempfile.mkdtemp(prefix="mw-rig-"))
+    def __init__(self, *, folder: Path | None = None, **changes: str) -> None:
+        self.folder = folder or Path(tempfile.mkdtemp(prefix="mw-rig-"))
         self.socket = self.folder / "broker.sock"
         self.variables = {
             "MASKWRIGHT_DATA_DIR": str(self.folder),

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from worker.ledger.contents import Contents
 from worker.ledger.database import Database
+from worker.ledger.expiry import Expiry
 from worker.ledger.fabs import Fabs
 from worker.ledger.jobs import Jobs
 
@@ -22,6 +24,8 @@ class Ledger:
         self.database = Database(url, pooled=pooled)
         self.jobs = Jobs(self.database, lease_seconds=lease_seconds, attempts=attempts)
         self.fabs = Fabs(self.database)
+        self.contents = Contents(self.database)
+        self.expiry = Expiry(self.database)
 
     def migrate(self) -> None:
         """Bring the tables to this version; safe when several processes do so at once."""

@@ -11,6 +11,8 @@ from typing import Any
 import sqlalchemy as sql
 from alembic import command
 from alembic.config import Config
+from alembic.runtime.migration import MigrationContext
+from alembic.script import ScriptDirectory
 from sqlalchemy.exc import DBAPIError, IntegrityError, OperationalError, ProgrammingError
 
 from worker.errors import SettingsError, StorageError, UnavailableError
@@ -50,8 +52,7 @@ class Database:
         """Run the migrations that this database has not seen; one process at a time."""
         if self.is_sqlite and self.url.database:
             Path(self.url.database).parent.mkdir(parents=True, exist_ok=True)
-        config = Config()
-        config.set_main_option("script_location", str(MIGRATIONS).replace("%", "%%"))
+        config = _config()
         with self.writing() as connection:
             if not self.is_sqlite:
                 connection.execute(sql.select(sql.func.pg_advisory_xact_lock(MIGRATION_LOCK)))
@@ -63,9 +64,34 @@ class Database:
         with self.reading() as connection:
             connection.execute(sql.text("SELECT count(*) FROM fabs"))
 
+    def tables(self) -> str | None:
+        """The number of the migration that made this database's tables; None where it has none."""
+        with self.reading() as connection:
+            return MigrationContext.configure(connection).get_current_revision()
+
     def close(self) -> None:
         """Close every connection."""
         self.engine.dispose()
+
+
+def newest_tables() -> str:
+    """The number of the newest migration: the tables that this version works with."""
+    return str(_scripts().get_current_head())
+
+
+def known_tables() -> frozenset[str]:
+    """The number of every migration that this version knows."""
+    return frozenset(script.revision for script in _scripts().walk_revisions())
+
+
+def _config() -> Config:
+    config = Config()
+    config.set_main_option("script_location", str(MIGRATIONS).replace("%", "%%"))
+    return config
+
+
+def _scripts() -> ScriptDirectory:
+    return ScriptDirectory.from_config(_config())
 
 
 _URL_MEND = (

@@ -15,7 +15,7 @@ import sqlalchemy as sql
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import IntegrityError
 
-from worker.errors import ConflictError, NotFoundError
+from worker.errors import ConflictError, ExpiredError, NotFoundError
 from worker.job import (
     ASKED,
     FINAL,
@@ -109,6 +109,7 @@ class Jobs:
             "with_summary": dict(summary),
             "at_key": None if result is None else result.key,
             "of_bytes": None if result is None else result.bytes,
+            "of_sha256": None if result is None else result.sha256,
         }
         with self.database.writing() as connection:
             owner = connection.execute(_PUBLISH, done).scalar_one_or_none()
@@ -211,21 +212,34 @@ class Jobs:
             return [_job(row) for row in connection.execute(wanted).mappings()]
 
     def package(self, owner: str, job_id: str) -> Package:
-        """A job's result. Raises NotFoundError where there is no such job, or it has none (yet)."""
+        """A job's result. Raises NotFoundError where there is no such job, or it has none (yet).
+
+        Raises ExpiredError where its files were given up.
+        """
         mine = (jobs.c.id == job_id) & (jobs.c.owner == owner)
         listed = sql.select(*files.c).where(files.c.job_id == job_id, files.c.owner == owner).order_by(files.c.position)
         with self.database.reading() as connection:
-            found = connection.execute(sql.select(jobs.c.state, jobs.c.package_key, jobs.c.package_bytes).where(mine))
+            found = connection.execute(_RESULT.where(mine))
             row = found.one_or_none()
             rows = connection.execute(listed).mappings().all()
         if row is None:
             raise _no_job(job_id)
+        if row.expired is not None and row.state == "done":
+            raise ExpiredError(
+                f"The files of job {job_id} were given up to make room.",
+                mend="Send the artwork again to have them again; who runs the service sets how long they are kept.",
+            )
         if row.package_key is None:
             raise NotFoundError(
                 f"Job {job_id} is {row.state} and has no files.",
                 mend="Files come when a conversion is done; the answer of other jobs is in their `result`.",
             )
-        return Package(key=row.package_key, bytes=row.package_bytes, files=tuple(_file(file) for file in rows))
+        return Package(
+            key=row.package_key,
+            bytes=row.package_bytes,
+            files=tuple(read_file(file) for file in rows),
+            sha256=row.package_sha256,
+        )
 
     def waiting(self, *, seconds: float = 0.0) -> dict[Lane, int]:
         """How many jobs of each lane have been waiting for at least so long."""
@@ -249,21 +263,29 @@ class Jobs:
 
     def owns(self, job_id: str, token: str) -> bool:
         """Whether results under this token are, or may yet become, the job's."""
-        wanted = sql.exists().where(jobs.c.id == job_id, jobs.c.token == token, jobs.c.state.in_(("running", "done")))
+        wanted = sql.exists().where(
+            jobs.c.id == job_id,
+            jobs.c.token == token,
+            jobs.c.state.in_(("running", "done")),
+            jobs.c.expired.is_(None),
+        )
         with self.database.reading() as connection:
             return bool(connection.execute(sql.select(wanted)).scalar_one())
 
     def uses_artwork(self, artwork: str) -> bool:
-        """Whether any job was made from this artwork."""
+        """Whether any job that has not expired is made from this artwork."""
+        wanted = sql.exists().where(jobs.c.artwork == artwork, jobs.c.expired.is_(None))
         with self.database.reading() as connection:
-            return bool(connection.execute(sql.select(sql.exists().where(jobs.c.artwork == artwork))).scalar_one())
+            return bool(connection.execute(sql.select(wanted)).scalar_one())
 
     def uses_input(self, key: str) -> bool:
-        """Whether any job reads the object of this key beside its artwork."""
+        """Whether any job that has not expired reads the object of this key beside its artwork."""
         named = sql.cast(jobs.c.inputs, sql.Text).contains(f'"{key}"', autoescape=True)
         with self.database.reading() as connection:
             return bool(
-                connection.execute(sql.select(sql.exists().where(jobs.c.inputs.is_not(None), named))).scalar_one()
+                connection.execute(
+                    sql.select(sql.exists().where(jobs.c.inputs.is_not(None), jobs.c.expired.is_(None), named))
+                ).scalar_one()
             )
 
     def forget_asked(self, *, seconds: float, kinds: Sequence[str] = ASKED) -> int:
@@ -407,16 +429,21 @@ def _job(row: Mapping[Any, Any]) -> Job:
         summary=row["summary"],
         version=row["version"],
         inputs={name: InputFile(**file) for name, file in (row["inputs"] or {}).items()},
+        expired=row["expired"],
     )
 
 
-def _file(row: Mapping[Any, Any]) -> JobFile:
+def read_file(row: Mapping[Any, Any]) -> JobFile:
+    """A row of the table `files`."""
+    """A row of `files` as what it says."""
     return JobFile(
         path=row["path"], start=row["start"], bytes=row["bytes"], sha256=row["sha256"], media_type=row["media_type"]
     )
 
 
 # Built once: a statement costs more to build than to run.
+
+_RESULT = sql.select(jobs.c.state, jobs.c.expired, jobs.c.package_key, jobs.c.package_bytes, jobs.c.package_sha256)
 
 _TAKE = (
     sql.update(jobs)
@@ -459,6 +486,7 @@ _PUBLISH = (
         summary=sql.bindparam("with_summary", type_=jobs.c.summary.type),
         package_key=sql.bindparam("at_key"),
         package_bytes=sql.bindparam("of_bytes"),
+        package_sha256=sql.bindparam("of_sha256"),
         **_finished(),
     )
     .returning(jobs.c.owner)

@@ -55,6 +55,8 @@ jobs = sql.Table(
     sql.Column("summary", sql.JSON(none_as_null=True)),
     sql.Column("package_key", sql.String(512)),
     sql.Column("package_bytes", sql.BigInteger),
+    sql.Column("package_sha256", sql.String(64)),
+    sql.Column("expired", sql.Double),
     sql.Column("version", sql.Integer, nullable=False),
     sql.UniqueConstraint("owner", "idempotency_key"),
     sql.ForeignKeyConstraint(
@@ -68,8 +70,12 @@ jobs = sql.Table(
     sql.Index(None, "lane", "finished"),
     sql.Index(None, "task_id"),
     sql.Index(None, "artwork"),
+    sql.Index(None, "expired", "finished"),
 )
-"""`turn` is the fair queue's virtual time: the smallest of a lane is next. `token` fences what a worker may write."""
+"""`turn` is the fair queue's virtual time: the smallest of a lane is next. `token` fences what a worker may write.
+
+`expired` is when its files were given up, by the policy of worker/retention.py; the row itself stays.
+"""
 
 files = sql.Table(
     "files",

@@ -1,9 +1,13 @@
-"""What holds for every test: in CI nothing may be skipped, so that a missing outside check can't pass unseen."""
+"""What holds for every test: in CI nothing may be skipped, so that a missing outside check can't pass unseen.
+
+Tests run on all cores, each in one of several processes; a file or test that is named runs in this process alone.
+"""
 
 from __future__ import annotations
 
 import os
 from collections.abc import Generator
+from pathlib import Path
 from typing import Any
 
 import hypothesis
@@ -12,6 +16,13 @@ import pytest
 # In CI the same examples every time, so that a run says something of the change; elsewhere others each time.
 hypothesis.settings.register_profile("house", deadline=None, derandomize=bool(os.environ.get("CI")))
 hypothesis.settings.load_profile("house")
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers(config: pytest.Config) -> int | None:
+    """No processes where a single file or test is asked for: their start takes longer than most files."""
+    asked = [Path(str(argument).partition("::")[0]) for argument in config.args]
+    return 0 if len(set(asked)) == 1 and asked[0].is_file() else None
 
 
 @pytest.hookimpl(wrapper=True)

@@ -194,11 +194,22 @@ def test_the_python_of_the_readme_runs() -> None:
     assert shown == r"bool True b'\x89PNG'"
 
 
-@pytest.mark.parametrize(("ci", "status"), [("", 0), ("1", 1)])
-def test_in_ci_a_skipped_test_counts_as_failed(ci: str, status: int, tmp_path: Path) -> None:
+@pytest.mark.parametrize("processes", ["0", "2"])
+@pytest.mark.parametrize(
+    ("where", "ci", "status"), [("test", "", 0), ("test", "1", 1), ("module", "", 0), ("module", "1", 1)]
+)
+def test_in_ci_a_skipped_test_or_module_counts_as_failed(
+    where: str, ci: str, status: int, processes: str, tmp_path: Path
+) -> None:
     shutil.copy(ROOT / "tests" / "conftest.py", tmp_path)
-    (tmp_path / "test_one.py").write_text("import pytest\n\ndef test_it():\n    pytest.skip('not here')\n")
-    command = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", str(tmp_path)]
+    skip = {
+        "test": "def test_it():\n    pytest.skip('not here')\n",
+        "module": "pytest.skip('not here', allow_module_level=True)\n",
+    }
+    (tmp_path / "test_one.py").write_text(f"import pytest\n\n{skip[where]}")
+    (tmp_path / "test_two.py").write_text("def test_it():\n    pass\n")
+    command = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "-n", processes, str(tmp_path)]
     environment = {**os.environ, "CI": ci}
     done = subprocess.run(command, capture_output=True, text=True, check=False, cwd=tmp_path, env=environment)
-    assert done.returncode == status, done.stdout
+    assert (done.returncode == 0) == (status == 0), done.stdout
+    assert ("which CI does not allow" in done.stdout) == bool(ci), done.stdout

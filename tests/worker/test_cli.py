@@ -197,7 +197,7 @@ def test_ctrl_c_stops_with_no_traceback_and_leaves_nothing_half_done(cache: Path
     while process.poll() is None and not list((tmp_path / "out").glob("[0-9]*")):
         time.sleep(0.01)
     process.send_signal(signal.SIGINT)
-    _, errors = process.communicate(timeout=60)
+    _, errors = process.communicate(timeout=240)
     assert process.returncode == 130, errors
     assert "Traceback" not in errors
     done = sorted(path.name for path in (tmp_path / "out").iterdir())

@@ -10,6 +10,7 @@ import uvicorn
 
 from service.app import create_app
 from worker.errors import MaskwrightError
+from worker.ledger.keys import usable_key_exists
 from worker.loopback import refuse_open_address
 from worker.settings import read_environment
 
@@ -21,7 +22,8 @@ def main() -> int:
     arguments = parser.parse_args()
     try:
         environment = read_environment()
-        refuse_open_address(environment.host, environment.key.get_secret_value())
+        keyed = environment.has_key or usable_key_exists(environment.database)
+        refuse_open_address(environment.host, keyed=keyed)
         app = create_app(environment)
     except MaskwrightError as error:
         print(error, file=sys.stderr)

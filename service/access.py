@@ -1,61 +1,162 @@
-"""Who may ask: with a key, whoever carries it; without one, only this machine."""
+"""Who is let in: with a key, whoever carries it; without any, only this machine.
+
+As soon as there is a key, the one of MASKWRIGHT_KEY or one that `maskwright keys` made, every request must carry one;
+also once all of them are revoked or have expired, so that no door opens by itself.
+"""
 
 from __future__ import annotations
 
 import hmac
+import logging
+from collections.abc import Callable
+from typing import cast
 from urllib.parse import urlsplit
 
+from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import Headers
 from starlette.types import ASGIApp, Receive, Scope, Send
 
+from service.backing import Backing
+from service.callers import LOCAL, Caller
 from service.errors import ProtocolError, error_response
-from worker.errors import AccessError, MaskwrightError
+from worker.access_key import ENVIRONMENT_KEY, split_key
+from worker.errors import MaskwrightError
 from worker.job import LOCAL_OWNER
+from worker.ledger.keys import StoredKey
 from worker.loopback import is_loopback
 from worker.settings import Environment
+
+log = logging.getLogger(__name__)
 
 OPEN_PATHS = ("/livez", "/readyz")
 """Answered without a key, for the health checks of what runs the service."""
 
-KEY_MEND = "Send the key of MASKWRIGHT_KEY as the header Authorization: Bearer KEY."
+SHARED = "/v1/shared/"
+"""Answered without a key: the link itself is the permission."""
+
+KEY_MEND = "Send one as the header Authorization: Bearer KEY. maskwright keys make makes keys; MASKWRIGHT_KEY is one."
+_FORWARDED = ("forwarded", "via", "x-forwarded-for", "x-forwarded-host", "x-real-ip")
 
 
 class Access:
-    """Middleware that lets a request in, under its owner's name, or answers why not."""
+    """Middleware that lets a request in, as its caller, or answers why not."""
 
     def __init__(self, app: ASGIApp, *, environment: Environment) -> None:
         self.app = app
         self.key = environment.key.get_secret_value()
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        if scope["type"] != "http" or scope["path"] in OPEN_PATHS:
+        if scope["type"] != "http" or scope["path"] in OPEN_PATHS or scope["path"].startswith(SHARED):
             return await self.app(scope, receive, send)
+        headers = Headers(scope=scope)
         try:
-            self._check(scope, Headers(scope=scope))
+            backing = cast(Backing, scope["app"].state.backing)
+            caller = await run_in_threadpool(self._caller, backing, headers.get("authorization"))
+            if caller is None:
+                check_local(scope, headers)
         except MaskwrightError as error:
             return await error_response(error)(scope, receive, send)
-        scope.setdefault("state", {})["owner"] = LOCAL_OWNER
+        scope.setdefault("state", {})["caller"] = caller or LOCAL
         return await self.app(scope, receive, send)
 
-    def _check(self, scope: Scope, headers: Headers) -> None:
-        if self.key:
-            kind, _, given = headers.get("authorization", "").partition(" ")
-            if kind.lower() != "bearer" or not hmac.compare_digest(given.strip().encode(), self.key.encode()):
-                raise AccessError("The key is missing or wrong.", mend=KEY_MEND)
-            return
-        address = (scope.get("server") or ("", None))[0]
-        if not is_loopback(address):
-            raise ProtocolError(
-                "forbidden",
-                "The service listens where other machines can reach it, and no key is set.",
-                mend="Set MASKWRIGHT_KEY and start it again.",
-            )
-        # Without a key, any page in this machine's browser could ask: it may not, by these two marks.
-        host = urlsplit(f"//{headers.get('host', '')}").hostname or ""
-        origin = headers.get("origin")
-        if not is_loopback(host) or (origin is not None and urlsplit(origin).netloc != headers.get("host")):
-            raise ProtocolError(
-                "forbidden",
-                "Without a key, only programs and pages of this machine may ask.",
-                mend="Ask 127.0.0.1 or localhost directly, or set MASKWRIGHT_KEY.",
-            )
+    def _caller(self, backing: Backing, authorization: str | None) -> Caller | None:
+        """Whose key it is, or None where no key is asked for and none was sent. Raises ProtocolError."""
+        if authorization is None:
+            if self.key or backing.ledger.keys.exist():
+                raise _no_entry("The request carries no key.", KEY_MEND)
+            return None
+        kind, _, given = authorization.partition(" ")
+        given = given.strip()
+        if kind.lower() != "bearer":
+            raise _no_entry("The key is not sent as Bearer.", KEY_MEND)
+        if self.key and hmac.compare_digest(given.encode(), self.key.encode()):
+            _note(backing.note_environment_key_use)
+            return Caller(owner=LOCAL_OWNER, key=ENVIRONMENT_KEY)
+        key = _checked(backing, given)
+        _note(lambda: backing.ledger.keys.note_use(key))
+        backing.welcome(key.owner)
+        return Caller(owner=key.owner, key=key.id, scopes=key.scopes)
+
+
+def _checked(backing: Backing, given: str) -> StoredKey:
+    """The key that was sent, if it is one, of this service, and still good. Raises ProtocolError."""
+    parts = split_key(given)
+    found = None if parts is None else backing.ledger.keys.find(parts.id)
+    if parts is None or found is None:
+        raise _wrong("The key is wrong.", KEY_MEND)
+    key, digest = found
+    if key.secret_id != backing.secret.id:
+        raise _wrong(
+            f"Key {key.id} was made under another secret than this service has.",
+            "Give every machine the same MASKWRIGHT_SECRET, or bring back the file secret, or make a new key.",
+        )
+    if not hmac.compare_digest(parts.digest(backing.secret), digest):
+        raise _wrong("The key is wrong.", KEY_MEND)
+    if key.state != "usable":
+        ended = "was revoked" if key.state == "revoked" else "has expired"
+        raise _wrong(f"Key {key.id} {ended}.", "Ask the admin for a new one.")
+    return key
+
+
+def _note(note: Callable[[], None]) -> None:
+    """Write a use down; a full disk keeps nobody from reading."""
+    try:
+        note()
+    except MaskwrightError as error:
+        log.warning("use of a key not written down: %s", error)
+
+
+def _no_entry(what: str, mend: str) -> ProtocolError:
+    return ProtocolError("access", what, mend=mend, headers={"WWW-Authenticate": "Bearer"})
+
+
+def _wrong(what: str, mend: str) -> ProtocolError:
+    return ProtocolError("access", what, mend=mend, headers={"WWW-Authenticate": 'Bearer error="invalid_token"'})
+
+
+def check_local(scope: Scope, headers: Headers) -> None:
+    """Raise ProtocolError unless a request without a key comes from a program or a page of this machine.
+
+    Any page in this machine's browser can send requests here. What tells a foreign one: its name in Host, where it made
+    its own name lead here (DNS rebinding), in Origin, or in Sec-Fetch-Site. What a proxy passes on may come from
+    anywhere.
+    """
+    address = (scope.get("server") or ("", None))[0]
+    if not is_loopback(address):
+        raise ProtocolError(
+            "forbidden",
+            "The service listens where other machines can reach it, and there is no key.",
+            mend="Set MASKWRIGHT_KEY and start it again, or make a key with maskwright keys make.",
+        )
+    forwarded = next((name for name in _FORWARDED if name in headers), None)
+    if forwarded is not None:
+        raise ProtocolError(
+            "forbidden",
+            f"The request was passed on by a proxy ({forwarded}), and there is no key.",
+            mend="Set MASKWRIGHT_KEY or make a key with maskwright keys make: what a proxy passes on needs one.",
+        )
+    origin, host = headers.get("origin"), headers.get("host", "")
+    foreign = headers.get("sec-fetch-site") in ("cross-site", "same-site")
+    if foreign and scope["method"] == "GET" and headers.get("sec-fetch-mode") == "navigate":
+        foreign = False  # somebody follows a link to here: the other page sees nothing of the answer
+    if foreign or not is_loopback(_name(host)) or (origin is not None and _place(origin) != host):
+        raise ProtocolError(
+            "forbidden",
+            "Without a key, only programs and pages of this machine may ask.",
+            mend="Ask 127.0.0.1 or localhost directly, or set MASKWRIGHT_KEY.",
+        )
+
+
+def _name(host: str) -> str:
+    """The name or address in a Host header, "" where there is none."""
+    try:
+        return urlsplit(f"//{host}").hostname or ""
+    except ValueError:
+        return ""
+
+
+def _place(origin: str) -> str | None:
+    try:
+        return urlsplit(origin).netloc
+    except ValueError:
+        return None

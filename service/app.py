@@ -10,12 +10,25 @@ from typing import Any
 from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 from starlette.concurrency import run_in_threadpool
-from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service.access import Access
 from service.backing import open_backing
 from service.errors import handle_errors
-from service.routes import events, fabs, files, health, jobs, photographs, readings, revisions, tuning
+from service.routes import (
+    audit,
+    events,
+    fabs,
+    files,
+    health,
+    jobs,
+    keys,
+    links,
+    photographs,
+    readings,
+    revisions,
+    tuning,
+)
+from service.security_headers import SecurityHeaders
 from worker.settings import Environment, read_environment
 
 DESCRIPTION = """Turns artworks into one mask per circuit-board finish, with a perceptual error score.
@@ -23,21 +36,6 @@ DESCRIPTION = """Turns artworks into one mask per circuit-board finish, with a p
 Ask for a job with `POST /v1/jobs`, follow it by its events, then get its files. Errors are problem documents after
 RFC 9457 whose `detail` says how to mend them.
 """
-
-
-class _NoSniff:
-    """Middleware: a browser takes every answer for what it says it is."""
-
-    def __init__(self, app: ASGIApp) -> None:
-        self.app = app
-
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        async def sending(message: Message) -> None:
-            if message["type"] == "http.response.start":
-                message["headers"] = [*message.get("headers", ()), (b"x-content-type-options", b"nosniff")]
-            await send(message)
-
-        await self.app(scope, receive, sending)
 
 
 def create_app(environment: Environment) -> FastAPI:
@@ -60,26 +58,24 @@ def create_app(environment: Environment) -> FastAPI:
         redoc_url=None,
     )
     app.add_middleware(Access, environment=environment)
-    app.add_middleware(_NoSniff)
+    app.add_middleware(SecurityHeaders)
     handle_errors(app)
-    for room in (jobs, events, files, fabs, readings, revisions, tuning, photographs, health):
+    for room in (jobs, events, files, links, fabs, readings, revisions, tuning, photographs, keys, audit, health):
         app.include_router(room.router)
     app.openapi = lambda: _described(app)  # type: ignore[method-assign]
     return app
 
 
 def _described(app: FastAPI) -> dict[str, Any]:
-    """The API's description, with the key and without FastAPI's own form of validation errors."""
+    """The API's description, with the scopes of keys and without FastAPI's own form of validation errors."""
     if app.openapi_schema is None:
         schema = get_openapi(title=app.title, version=app.version, description=app.description, routes=app.routes)
-        schema["components"]["securitySchemes"] = {
-            "key": {"type": "http", "scheme": "bearer", "description": "MASKWRIGHT_KEY, where it is set"}
-        }
-        schema["security"] = [{}, {"key": []}]
         for name in ("HTTPValidationError", "ValidationError"):
             schema["components"]["schemas"].pop(name, None)
         for operations in schema["paths"].values():
             for operation in operations.values():
+                # On loopback, before there is a key, all goes without; where none is ever asked for it says so too.
+                operation["security"] = [{}, *operation.get("security", ())]
                 for answer in operation["responses"].values():
                     if "HTTPValidationError" in str(answer.get("content", "")):
                         answer["description"] = "Problem document"

@@ -19,6 +19,7 @@ from starlette.concurrency import run_in_threadpool
 from service.answers import JobAnswer, job_answer
 from service.backing import Backing
 from service.errors import STATUS, ProtocolError
+from service.limits import most_waiting
 from service.upload import Uploaded
 from worker.job import ANSWER, FINAL, InputFile, Job, JobRequest
 
@@ -84,7 +85,8 @@ def _enqueue(backing: Backing, owner: str, question: Question) -> Job:
             settings=question.settings,
             fingerprint=question.fingerprint,
             inputs=question.inputs,
-        )
+        ),
+        most_waiting=most_waiting(backing, asked=True),
     )
     backing.wake("interactive")
     return job

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import time
 from collections import OrderedDict
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -10,14 +11,17 @@ from typing import Annotated, Any, cast
 
 from fastapi import Depends, Request
 
+from worker.access_key import ENVIRONMENT_KEY
 from worker.broker import Broker
-from worker.errors import FabProfileError, UnavailableError
+from worker.errors import FabProfileError, MaskwrightError, UnavailableError
 from worker.fab_profile import read_fab_profile
 from worker.housekeeping import Housekeeping
 from worker.job import LOCAL_OWNER, Lane
 from worker.ledger import Ledger
+from worker.ledger.audit import DAY_SECONDS
 from worker.ledger.fabs import Edit
 from worker.retention import policy_of
+from worker.service_secret import ServiceSecret, read_service_secret
 from worker.settings import Environment
 from worker.storage import ObjectStore, open_store
 
@@ -55,7 +59,10 @@ class Backing:
     store: ObjectStore
     broker: Broker
     housekeeping: Housekeeping
+    secret: ServiceSecret
     answers: Answers = field(default_factory=Answers)
+    welcomed: set[str] = field(default_factory=set)
+    noted_days: set[int] = field(default_factory=set)
 
     def wake(self, lane: Lane) -> None:
         """Tell a worker of a new job, if the broker is there; if not, housekeeping does it later."""
@@ -64,15 +71,34 @@ class Backing:
         except UnavailableError as error:
             log.warning("no wake-up sent: %s", error)
 
-    def install_fabs(self) -> None:
+    def welcome(self, owner: str) -> None:
+        """Give an owner that this process has not seen yet the fab profiles that every owner begins with."""
+        if owner not in self.welcomed:
+            try:
+                self.install_fabs(owner)
+            except MaskwrightError as error:
+                log.warning("fabs of %s not installed yet: %s", owner, error)
+            else:
+                self.welcomed.add(owner)
+
+    def note_environment_key_use(self) -> None:
+        """Put the first use of MASKWRIGHT_KEY on a day into the audit trail."""
+        day = int(time.time() // DAY_SECONDS)
+        if day not in self.noted_days:
+            self.ledger.audit.record_use_of_the_day(owner=LOCAL_OWNER, key=ENVIRONMENT_KEY)
+            self.noted_days.add(day)
+
+    def install_fabs(self, owner: str) -> None:
         """Add the fab profiles that ship with the program, where this owner has none of their id."""
+        known = {stored.id for stored in self.ledger.fabs.all(owner)}
         for path in sorted(self.environment.fabs_dir.glob("*.toml")):
             try:
                 fab = read_fab_profile(path.read_bytes(), file_name=path.name)
             except FabProfileError as error:
                 log.error("not installed: %s", error)
                 continue
-            self.ledger.fabs.create(LOCAL_OWNER, fab.id, fab.revision, fab.toml, Edit(what="installed"))
+            if fab.id not in known:
+                self.ledger.fabs.create(owner, fab.id, fab.revision, fab.toml, Edit(what="installed"))
 
     def close(self) -> None:
         """Stop and close everything."""
@@ -94,9 +120,10 @@ def open_backing(environment: Environment) -> Backing:
         store=store,
         broker=broker,
         housekeeping=Housekeeping(ledger, broker, store=store, retention=policy_of(environment)),
+        secret=read_service_secret(environment),
     )
     ledger.migrate()
-    backing.install_fabs()
+    backing.install_fabs(LOCAL_OWNER)
     backing.housekeeping.start()
     return backing
 
@@ -105,9 +132,4 @@ def _backing(request: Request) -> Backing:
     return cast(Backing, request.app.state.backing)
 
 
-def _owner(request: Request) -> str:
-    return cast(str, request.state.owner)
-
-
 Backed = Annotated[Backing, Depends(_backing)]
-Owner = Annotated[str, Depends(_owner)]

@@ -3,11 +3,24 @@
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass
+from typing import Annotated
+
+from fastapi import Header
 
 from service.errors import ProtocolError
 
 _TAG = re.compile(r'(W/)?"([^"]*)"')
 _RANGE = re.compile(r"bytes\s*=\s*(\d*)\s*-\s*(\d*)\s*")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """What a request says of the part that it wants, or has already."""
+
+    range: Annotated[str | None, Header(examples=["bytes=0-1023"])] = None
+    if_range: Annotated[str | None, Header()] = None
+    if_none_match: Annotated[str | None, Header()] = None
 
 
 def tags(header: str | None) -> list[str]:

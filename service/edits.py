@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Annotated, Any
 
 from fastapi import Header
 
 from service.backing import Backing
+from service.callers import Caller
 from service.conditions import strong_tags
 from service.errors import ProtocolError
 from worker.errors import SettingsError
@@ -43,7 +45,7 @@ def who(*given: str | None) -> str:
 
 
 def edit_fab(
-    backing: Backing, owner: str, fab_id: str, if_match: str | None, change: Callable[[bytes], bytes], edit: Edit
+    backing: Backing, editor: Caller, fab_id: str, if_match: str | None, change: Callable[[bytes], bytes], edit: Edit
 ) -> tuple[StoredFab, FabProfile]:
     """Make what `change` makes of the current revision the next one.
 
@@ -54,11 +56,13 @@ def edit_fab(
     NotFoundError, FabProfileError
         As `change` does.
     """
-    fabs = backing.ledger.fabs
+    fabs, owner = backing.ledger.fabs, editor.owner
     current = fabs.get(owner, fab_id)
     check_match(current, if_match)
     fab = read_fab_profile(change(current.toml), file_name=f"fab {fab_id}")
-    if not fabs.replace(owner, fab_id, fab.revision, fab.toml, started_from=current.revision, edit=edit):
+    if not fabs.replace(
+        owner, fab_id, fab.revision, fab.toml, started_from=current.revision, edit=replace(edit, key=editor.key)
+    ):
         raise stale(fab_id, "was edited by another just now")
     return fabs.get(owner, fab_id), fab
 

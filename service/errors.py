@@ -13,7 +13,8 @@ from fastapi.responses import JSONResponse
 from starlette.exceptions import HTTPException
 from starlette.requests import ClientDisconnect
 
-from worker.errors import MaskwrightError
+from service.security_headers import DEFAULTS, SECURITY_HEADERS
+from worker.errors import MaskwrightError, QueueFullError
 
 log = logging.getLogger(__name__)
 
@@ -39,6 +40,8 @@ STATUS: dict[str, int] = {
     "expired": 410,
     "conflict": 409,
     "too-large": 413,
+    "queue-full": 429,
+    "store-full": 507,
     "access": 401,
     "cancelled": 409,
     "backup": 500,
@@ -47,8 +50,10 @@ STATUS: dict[str, int] = {
     # errors of the protocol, not of the work
     "bad-request": 400,
     "forbidden": 403,
+    "scope": 403,
     "no-such-page": 404,
     "method": 405,
+    "link-ended": 410,
     "stale": 412,
     "media-type": 415,
     "range": 416,
@@ -62,7 +67,7 @@ STATUS: dict[str, int] = {
 }
 
 
-_MID_REQUEST = ("too-large", "media-type", "bad-request")
+_MID_REQUEST = ("too-large", "media-type", "bad-request", "queue-full", "store-full")
 """Errors that may be found while a request still comes in: closing the connection stops its sender."""
 
 
@@ -98,7 +103,9 @@ def error_response(error: MaskwrightError) -> JSONResponse:
     """The response for an error that the user can understand."""
     headers = dict(error.headers) if isinstance(error, ProtocolError) else {}
     if error.code == "access":
-        headers["WWW-Authenticate"] = "Bearer"
+        headers.setdefault("WWW-Authenticate", "Bearer")
+    if isinstance(error, QueueFullError):
+        headers["Retry-After"] = str(error.retry_seconds)
     if error.code in _MID_REQUEST:
         headers["Connection"] = "close"
     if error.code == "unavailable":
@@ -132,8 +139,12 @@ def _refused(request: Request, error: Exception) -> JSONResponse:
 
 
 def _unforeseen(request: Request, error: Exception) -> JSONResponse:
+    # This one answer goes out past all middleware.
     return problem_response(
-        "internal", "The request failed through a fault of the service.", "Its log says more: please report it."
+        "internal",
+        "The request failed through a fault of the service.",
+        "Its log says more: please report it.",
+        {**DEFAULTS, **SECURITY_HEADERS},
     )
 
 

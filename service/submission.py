@@ -10,6 +10,7 @@ from typing import IO
 from service.asking import keep_input
 from service.backing import Backing
 from service.errors import ProtocolError
+from service.limits import most_waiting
 from service.upload import ARTWORK, Form, Uploaded, too_large
 from worker.board_file import MAX_BYTES, read_board_file
 from worker.errors import NotFoundError, OverrideError, SettingsError
@@ -59,7 +60,8 @@ def submit(
             fingerprint=fingerprint,
             idempotency_key=key,
             inputs=inputs,
-        )
+        ),
+        most_waiting=most_waiting(backing, asked=False),
     )
     if not new and job.fingerprint != fingerprint:
         raise ProtocolError(

@@ -19,6 +19,7 @@ from worker.data_commands import add_data_commands
 from worker.errors import ArtworkError, BoardError, MaskwrightError
 from worker.fab_commands import add_fab
 from worker.job_settings import REPEATABLE, SETTINGS, read_settings
+from worker.key_commands import add_audit, add_keys
 
 if TYPE_CHECKING:
     from worker.board_file import BoardFile
@@ -92,6 +93,8 @@ def _parser() -> argparse.ArgumentParser:
     add_fab(commands)
     _add_serve(commands)
     add_data_commands(commands)
+    add_keys(commands)
+    add_audit(commands)
     _add_demo(commands)
     return parser
 
@@ -160,7 +163,8 @@ def _add_serve(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     epilog = (
         "examples:\n  maskwright serve\n  maskwright serve --host 0.0.0.0 --port 9000 --data-dir /srv/maskwright\n\n"
         "It starts the broker (unless REDIS_URL is set), the workers and the HTTP server, prints the address, and\n"
-        "stops them all on Ctrl-C. Any address but a loopback one needs a key in MASKWRIGHT_KEY.\n"
+        "stops them all on Ctrl-C. Any address but a loopback one needs a key, MASKWRIGHT_KEY or one made by\n"
+        "'maskwright keys make'.\n"
     )
     parser = add_command(commands, "serve", "run the service until Ctrl-C", epilog)
     parser.add_argument("--host", help="address to listen on (default: MASKWRIGHT_HOST, 127.0.0.1)")

@@ -28,6 +28,7 @@ from worker.broker import QUEUES
 from worker.errors import ConflictError, MaskwrightError, UnavailableError
 from worker.job import Lane
 from worker.ledger import Ledger
+from worker.ledger.keys import usable_key_exists
 from worker.loopback import refuse_open_address
 from worker.settings import Environment, child_environment, read_environment
 
@@ -281,7 +282,7 @@ def serve(host: str, port: int, data_dir: Path) -> int:
     """
     try:
         environment = read_environment().model_copy(update={"host": host, "port": port, "data_dir": data_dir})
-        refuse_open_address(host, environment.key.get_secret_value())
+        refuse_open_address(host, keyed=environment.has_key or usable_key_exists(environment.database))
         with ExitStack() as stack:
             stack.enter_context(locked(data_dir))
             folder = stack.enter_context(socket_folder(data_dir.absolute()))
@@ -305,6 +306,8 @@ def run(embedded: Embedded) -> None:
         embedded.start(lambda: bool(asked))
         if not asked:
             print(f"Maskwright listens on {embedded.address}", flush=True)
+            if not embedded.environment.has_key and not embedded.ledger.keys.exist():
+                print("It asks for no key and answers this machine alone; see maskwright keys --help.", flush=True)
         while not asked:
             time.sleep(0.25)
             try:

@@ -19,7 +19,9 @@ MaskwrightError                 the root; carries what went wrong, where, and ho
 ├── ExpiredError                the result was given up: its time, or its room, was over
 ├── ConflictError               the thing changed since it was read, or exists with other content
 ├── TooLargeError               the upload is over the limit
-├── AccessError                 the key is missing or wrong
+├── QueueFullError              the owner has as many jobs waiting as the service lets one have
+├── StoreFullError              an upload would leave too little free space on the service's disk
+├── AccessError                 the key is missing or wrong, or there is none where one is needed
 ├── CancelledError              the job was cancelled by its owner
 ├── BackupError                 a backup is not one, is damaged, or is of a later version
 ├── StorageError                the store can't take or give the bytes (full, away, damaged)
@@ -165,8 +167,30 @@ class TooLargeError(MaskwrightError):
     code = "too-large"
 
 
+class QueueFullError(MaskwrightError):
+    """The owner has as many jobs waiting as the service lets one have.
+
+    Attributes
+    ----------
+    retry_seconds : int
+        After so long there should be room again, as fast as the owner's jobs have been leaving the queue.
+    """
+
+    code = "queue-full"
+
+    def __init__(self, what: str, *, mend: str, retry_seconds: int = 60) -> None:
+        super().__init__(what, mend=mend)
+        self.retry_seconds = retry_seconds
+
+
+class StoreFullError(MaskwrightError):
+    """An upload would leave too little free space on the service's disk."""
+
+    code = "store-full"
+
+
 class AccessError(MaskwrightError):
-    """The key is missing or wrong."""
+    """The key is missing or wrong, or there is none where one is needed."""
 
     code = "access"
 

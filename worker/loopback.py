@@ -18,10 +18,14 @@ def is_loopback(host: str) -> bool:
         return False
 
 
-def refuse_open_address(host: str, key: str) -> None:
-    """Raise AccessError for an address that others can reach, where no key is set."""
-    if not key and not is_loopback(host):
+def refuse_open_address(host: str, *, keyed: bool) -> None:
+    """Raise AccessError for an address that others can reach, where there is no key.
+
+    A name other than localhost counts as one: where it leads may change.
+    """
+    if not keyed and not is_loopback(host):
         raise AccessError(
-            f"The service is to listen on {host!r}, which other machines can reach, and MASKWRIGHT_KEY is empty.",
-            mend="Set MASKWRIGHT_KEY to a long random text, or listen on 127.0.0.1.",
+            f"The service is to listen on {host!r}, which other machines can reach, and there is no key.",
+            mend="Make one with `maskwright keys make`, or set MASKWRIGHT_KEY to a long random text, or listen on "
+            "127.0.0.1.",
         )

@@ -59,7 +59,8 @@ class Environment(BaseSettings):
     host: str = Field(
         default="127.0.0.1",
         validation_alias="MASKWRIGHT_HOST",
-        description="address to listen on; any but a loopback address needs MASKWRIGHT_KEY",
+        description="address to listen on; any but a loopback address needs MASKWRIGHT_KEY or a key made by "
+        "maskwright keys",
     )
     port: int = Field(
         default=8000,
@@ -71,7 +72,38 @@ class Environment(BaseSettings):
     key: SecretStr = Field(
         default=SecretStr(""),
         validation_alias="MASKWRIGHT_KEY",
-        description="the key that every request must carry as Authorization: Bearer KEY; empty: loopback only, no key",
+        description="a key of all scopes, of the owner local, sent as Authorization: Bearer KEY",
+    )
+    secret: SecretStr = Field(
+        default=SecretStr(""),
+        validation_alias="MASKWRIGHT_SECRET",
+        description="what keys are kept and links are signed under, 32 letters or more, the same for every machine of "
+        "an installation; empty: the file secret in the data folder, made at the first start",
+    )
+    link_days: int = Field(
+        default=30,
+        ge=1,
+        le=3650,
+        validation_alias="MASKWRIGHT_LINK_DAYS",
+        description="longest life of a link that shares a result, in days",
+    )
+    owner_waiting_jobs: int = Field(
+        default=10000,
+        ge=0,
+        validation_alias="MASKWRIGHT_OWNER_WAITING_JOBS",
+        description="how many jobs of one owner may wait; more are answered with 429; 0: any number",
+    )
+    owner_waiting_questions: int = Field(
+        default=200,
+        ge=0,
+        validation_alias="MASKWRIGHT_OWNER_WAITING_QUESTIONS",
+        description="the same for previews, references and photographs",
+    )
+    free_space_mb: int = Field(
+        default=1024,
+        ge=0,
+        validation_alias="MASKWRIGHT_FREE_SPACE_MB",
+        description="uploads are refused (507) where they would leave less free space on the service's disk, in MB",
     )
     max_upload_bytes: int = Field(
         default=256 * 1024 * 1024,
@@ -151,6 +183,11 @@ class Environment(BaseSettings):
         validation_alias=CACHE_DIR,
         description="folder of the colour tables that the command line keeps between runs",
     )
+
+    @property
+    def has_key(self) -> bool:
+        """Whether MASKWRIGHT_KEY is set."""
+        return bool(self.key.get_secret_value())
 
     @property
     def database(self) -> str:

@@ -11,6 +11,7 @@ import fcntl
 import os
 import re
 import secrets
+import shutil
 import tempfile
 from collections.abc import Iterator
 from contextlib import AbstractContextManager, contextmanager, nullcontext, suppress
@@ -67,6 +68,9 @@ class ObjectStore(Protocol):
 
     def check(self) -> None:
         """Raise UnavailableError when the store does not answer."""
+
+    def free_bytes(self) -> int:
+        """Free space on this machine's disk where uploads are gathered."""
 
 
 def open_store(environment: Environment) -> ObjectStore:
@@ -180,6 +184,10 @@ class FolderStore:
         if not os.access(self.objects, os.W_OK):
             raise UnavailableError("The object store's folder can't be written.", mend="See to its rights.")
 
+    def free_bytes(self) -> int:
+        with _understood():
+            return shutil.disk_usage(self.spooled).free
+
 
 def flush_folder(path: Path) -> None:
     """A name is on disk only when its folder is."""
@@ -275,6 +283,10 @@ class BucketStore:
     def check(self) -> None:
         with _reached():
             next(iter(obstore.list(self.store, "artworks/", chunk_size=1)), None)
+
+    def free_bytes(self) -> int:
+        with _understood():
+            return shutil.disk_usage(tempfile.gettempdir()).free
 
 
 @contextmanager

@@ -11,7 +11,8 @@ from sse_starlette import EventSourceResponse, ServerSentEvent
 from starlette.concurrency import run_in_threadpool
 
 from service.answers import job_answer, problems
-from service.backing import Backed, Backing, Owner
+from service.backing import Backed, Backing
+from service.callers import ReadingOwner
 from worker.job import FINAL
 
 router = APIRouter(prefix="/v1/jobs", tags=["jobs"])
@@ -40,7 +41,7 @@ PING_SECONDS = 15
 )
 async def job_events(
     backing: Backed,
-    owner: Owner,
+    owner: ReadingOwner,
     job_id: str,
     last_event_id: Annotated[
         str | None, Header(description="id of the last event seen: goes on after it", examples=["3"])

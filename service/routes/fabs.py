@@ -9,7 +9,8 @@ from fastapi.responses import JSONResponse
 from starlette.concurrency import run_in_threadpool
 
 from service.answers import EXAMPLE_REVISION, problems
-from service.backing import Backed, Backing, Owner
+from service.backing import Backed, Backing
+from service.callers import Caller, FabEditor, ReadingOwner
 from service.conditions import tags
 from service.edits import JSON_TAG, TAG_HEADER, EditedBy, IfMatch, check_match, read_stored, stale, who
 from service.fab_answers import FabAnswer, FabsAnswer, fab_answer
@@ -24,7 +25,7 @@ _TOML_EXAMPLE = 'id = "example-fab"\nfab = "Example Boards (invented)"\nname = "
 
 
 @router.get("", response_model=FabsAnswer, summary="List fabs", responses=problems())
-def list_fabs(backing: Backed, owner: Owner) -> FabsAnswer:
+def list_fabs(backing: Backed, owner: ReadingOwner) -> FabsAnswer:
     """Every fab, by id."""
     return FabsAnswer(fabs=[fab_answer(stored, read_stored(stored)) for stored in backing.ledger.fabs.all(owner)])
 
@@ -46,7 +47,7 @@ def list_fabs(backing: Backed, owner: Owner) -> FabsAnswer:
 )
 def get_fab(
     backing: Backed,
-    owner: Owner,
+    owner: ReadingOwner,
     fab_id: str,
     revision: Annotated[
         str | None, Query(description="an older revision, as a job records it", examples=[EXAMPLE_REVISION])
@@ -88,7 +89,7 @@ _BODY: dict[str, Any] = {
 async def put_fab(
     request: Request,
     backing: Backed,
-    owner: Owner,
+    editor: FabEditor,
     fab_id: str,
     if_match: IfMatch = None,
     if_none_match: Annotated[str | None, Header(description="* to add and never to edit", examples=["*"])] = None,
@@ -101,7 +102,7 @@ async def put_fab(
         raise FabProfileError(
             f"fab {fab_id}: id: is {fab.id!r}.", mend=f"Write id = {fab_id!r}, or put it at /v1/fabs/{fab.id}."
         )
-    stored, new = await run_in_threadpool(_store, backing, owner, fab, if_match, tags(if_none_match), by)
+    stored, new = await run_in_threadpool(_store, backing, editor, fab, if_match, tags(if_none_match), by)
     return JSONResponse(
         fab_answer(stored, fab).model_dump(mode="json"),
         status_code=201 if new else 200,
@@ -110,22 +111,22 @@ async def put_fab(
 
 
 def _store(
-    backing: Backing, owner: str, fab: FabProfile, if_match: str | None, if_none_match: list[str], by: str
+    backing: Backing, editor: Caller, fab: FabProfile, if_match: str | None, if_none_match: list[str], by: str
 ) -> tuple[StoredFab, bool]:
     """Add or edit, as far as the conditions allow."""
-    fabs = backing.ledger.fabs
+    fabs, owner = backing.ledger.fabs, editor.owner
     try:
         current = fabs.get(owner, fab.id)
     except NotFoundError:
         if if_match is not None:
             raise stale(fab.id, "does not exist") from None
-        if not fabs.create(owner, fab.id, fab.revision, fab.toml, Edit(what="added", by=by)):
+        if not fabs.create(owner, fab.id, fab.revision, fab.toml, Edit(what="added", by=by, key=editor.key)):
             raise stale(fab.id, "was added by another just now") from None
         return fabs.get(owner, fab.id), True
     if "*" in if_none_match:
         raise stale(fab.id, "exists already")
     check_match(current, if_match)
-    edit = Edit(what="replaced as a whole", by=by)
+    edit = Edit(what="replaced as a whole", by=by, key=editor.key)
     if not fabs.replace(owner, fab.id, fab.revision, fab.toml, started_from=current.revision, edit=edit):
         raise stale(fab.id, "was edited by another just now")
     return fabs.get(owner, fab.id), False

@@ -10,7 +10,10 @@ from starlette.background import BackgroundTask
 from starlette.concurrency import run_in_threadpool
 
 from service.answers import EXAMPLE_ID, JobAnswer, JobsAnswer, job_answer, problems
-from service.backing import Backed, Owner
+from service.backing import Backed
+from service.callers import ReadingOwner, SubmittingOwner
+from service.limits import check_before_upload
+from service.paging import read_cursor
 from service.submission import submit
 from service.upload import ARTWORK, read_form
 from worker.errors import SettingsError
@@ -73,14 +76,14 @@ _FORM = {
             "description": "The job is in the queue",
             "headers": {"Location": {"description": "the job", "schema": {"type": "string"}}},
         },
-        **problems(400, 413, 415, 422, 507),
+        **problems(400, 413, 415, 422, 429, 507),
     },
     openapi_extra=_FORM,
 )
 async def create_job(
     request: Request,
     backing: Backed,
-    owner: Owner,
+    owner: SubmittingOwner,
     idempotency_key: Annotated[
         str | None,
         Header(
@@ -92,6 +95,7 @@ async def create_job(
     ] = None,
 ) -> JSONResponse:
     """Takes the artwork and the settings as a form. Whatever is wrong with them is said now; the work is done later."""
+    await check_before_upload(request, backing, owner, asked=False, key=idempotency_key)
     with backing.store.spool() as artwork, backing.store.spool() as board:
         spooled = {ARTWORK: artwork, BOARD_FILE: board}
         form = await read_form(request, spooled, backing.environment.max_upload_bytes)
@@ -108,7 +112,7 @@ async def create_job(
 @router.get("", response_model=JobsAnswer, summary="List jobs, newest first", responses=problems(422))
 def list_jobs(
     backing: Backed,
-    owner: Owner,
+    owner: ReadingOwner,
     limit: Annotated[int, Query(ge=1, le=200, description="how many on a page")] = 50,
     cursor: Annotated[str | None, Query(description="from `next` of the page before", examples=["1234"])] = None,
     kind: Annotated[str, Query(description=f"one of {', '.join(KINDS)}", examples=["preview"])] = KINDS[0],
@@ -117,11 +121,9 @@ def list_jobs(
 
     Jobs that a request waits for (previews and the like) are of another kind, and are kept for an hour only.
     """
-    if cursor is not None and not (cursor.isascii() and cursor.isdigit() and len(cursor) < 19):
-        raise SettingsError(f"cursor is {cursor[:64]!r}.", mend="Take it from `next` of the page before.")
+    before = read_cursor(cursor)
     if kind not in KINDS:
         raise SettingsError(f"kind is {kind[:64]!r}.", mend=f"Choose one of: {', '.join(KINDS)}.")
-    before = None if cursor is None else int(cursor)
     found = backing.ledger.jobs.page(owner, before=before, size=limit + 1, kind=kind)
     more = len(found) > limit
     only = "" if kind == KINDS[0] else f"&kind={kind}"
@@ -132,7 +134,7 @@ def list_jobs(
 
 
 @router.get("/{job_id}", response_model=JobAnswer, summary="Look at a job", responses=problems(404))
-def get_job(backing: Backed, owner: Owner, job_id: str) -> JobAnswer:
+def get_job(backing: Backed, owner: ReadingOwner, job_id: str) -> JobAnswer:
     """Its state, progress by stage, score and links."""
     return job_answer(backing.ledger.jobs.get(owner, job_id))
 
@@ -146,6 +148,6 @@ def get_job(backing: Backed, owner: Owner, job_id: str) -> JobAnswer:
         **problems(404, 409),
     },
 )
-def cancel_job(backing: Backed, owner: Owner, job_id: str) -> JobAnswer:
+def cancel_job(backing: Backed, owner: SubmittingOwner, job_id: str) -> JobAnswer:
     """A waiting job never starts; a running one is stopped by its worker within seconds. Stopping twice is no error."""
     return job_answer(backing.ledger.jobs.cancel(owner, job_id))

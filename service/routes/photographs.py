@@ -13,8 +13,10 @@ from starlette.concurrency import run_in_threadpool
 
 from service.answers import problems
 from service.asking import LATER, Question, answer_of, ask, keep_input, later
-from service.backing import Backed, Backing, Owner
+from service.backing import Backed, Backing
+from service.callers import SubmittingOwner
 from service.fab_answers import ReadingAnswer
+from service.limits import check_before_upload
 from service.upload import Form, read_form
 from worker.errors import SettingsError
 from worker.patch_map import read_patch_map
@@ -111,19 +113,20 @@ _FORM = {
     responses={
         200: {"description": "The readings; as a CSV file where Accept asks for text/csv", "content": {CSV: {}}},
         **LATER,
-        **problems(400, 404, 413, 415, 422, 507),
+        **problems(400, 404, 413, 415, 422, 429, 507),
     },
     openapi_extra=_FORM,
 )
 async def read_photograph(
     request: Request,
     backing: Backed,
-    owner: Owner,
+    owner: SubmittingOwner,
     fab_id: str,
     accept: Annotated[str, Header(examples=[CSV])] = "*/*",
 ) -> Response:
     """Readings from a photograph of the fab's coupon beside a chart. The profile stays as it is: add them to it."""
     revision = (await run_in_threadpool(backing.ledger.fabs.get, owner, fab_id)).revision
+    await check_before_upload(request, backing, owner, asked=True)
     with contextlib.ExitStack() as stack:
         spooled = {part: stack.enter_context(backing.store.spool()) for part in (PHOTO, SECOND, MAP)}
         form = await read_form(request, spooled, backing.environment.max_upload_bytes)

@@ -12,7 +12,8 @@ from fastapi.responses import JSONResponse
 from starlette.concurrency import run_in_threadpool
 
 from service.answers import problems
-from service.backing import Backed, Backing, Owner
+from service.backing import Backed, Backing
+from service.callers import Caller, FabEditor, ReadingOwner
 from service.edits import TAG_HEADER, EditedBy, IfMatch, edit_fab, read_stored, who
 from service.fab_answers import FinishEdited, ImportAnswer, ImportedFinish, finish_edited
 from service.fab_edits import NewReading, OverrideBody, given
@@ -54,7 +55,7 @@ _EDITED: dict[int | str, dict[str, Any]] = {200: {"description": "Edited: a new 
     summary="List the readings of a finish",
     responses={200: {"headers": TAG_HEADER}, **problems(404)},
 )
-def list_readings(backing: Backed, owner: Owner, fab_id: str, finish: str) -> JSONResponse:
+def list_readings(backing: Backed, owner: ReadingOwner, fab_id: str, finish: str) -> JSONResponse:
     """In their order, from 0, with what was set by hand; the entity tag is the fab's revision."""
     stored = backing.ledger.fabs.get(owner, fab_id)
     fab = read_stored(stored)
@@ -70,7 +71,7 @@ def list_readings(backing: Backed, owner: Owner, fab_id: str, finish: str) -> JS
 )
 def add_reading(
     backing: Backed,
-    owner: Owner,
+    editor: FabEditor,
     fab_id: str,
     finish: str,
     body: NewReading,
@@ -85,7 +86,7 @@ def add_reading(
         return add_readings(toml, [(finish, reading)], file_name=f"fab {fab_id}")
 
     edit = Edit(what=f"added a reading of {finish}", by=who(body.by, edited_by))
-    return _edit(backing, owner, fab_id, finish, if_match, change, edit)
+    return _edit(backing, editor, fab_id, finish, if_match, change, edit)
 
 
 @router.delete(
@@ -96,7 +97,7 @@ def add_reading(
 )
 def delete_reading(
     backing: Backed,
-    owner: Owner,
+    editor: FabEditor,
     fab_id: str,
     finish: str,
     index: int,
@@ -109,7 +110,7 @@ def delete_reading(
         return drop_reading(toml, finish, index, file_name=f"fab {fab_id}")
 
     edit = Edit(what=f"dropped reading {index} of {finish}", by=who(edited_by))
-    return _edit(backing, owner, fab_id, finish, if_match, change, edit)
+    return _edit(backing, editor, fab_id, finish, if_match, change, edit)
 
 
 @router.put(
@@ -120,7 +121,7 @@ def delete_reading(
 )
 def put_override(
     backing: Backed,
-    owner: Owner,
+    editor: FabEditor,
     fab_id: str,
     finish: str,
     body: OverrideBody,
@@ -136,7 +137,7 @@ def put_override(
         return set_override(toml, finish, override, file_name=f"fab {fab_id}")
 
     return _edit(
-        backing, owner, fab_id, finish, if_match, change, Edit(what=f"set the reference of {finish} by hand", by=by)
+        backing, editor, fab_id, finish, if_match, change, Edit(what=f"set the reference of {finish} by hand", by=by)
     )
 
 
@@ -147,7 +148,7 @@ def put_override(
     responses={**_EDITED, **problems(404, 412, 422, 428)},
 )
 def delete_override(
-    backing: Backed, owner: Owner, fab_id: str, finish: str, if_match: IfMatch = None, edited_by: EditedBy = None
+    backing: Backed, editor: FabEditor, fab_id: str, finish: str, if_match: IfMatch = None, edited_by: EditedBy = None
 ) -> JSONResponse:
     """The readings count again."""
 
@@ -155,19 +156,19 @@ def delete_override(
         return clear_override(toml, finish, file_name=f"fab {fab_id}")
 
     edit = Edit(what=f"took back the override of {finish}", by=who(edited_by))
-    return _edit(backing, owner, fab_id, finish, if_match, change, edit)
+    return _edit(backing, editor, fab_id, finish, if_match, change, edit)
 
 
 def _edit(
     backing: Backing,
-    owner: str,
+    editor: Caller,
     fab_id: str,
     finish: str,
     if_match: str | None,
     change: Callable[[bytes], bytes],
     edit: Edit,
 ) -> JSONResponse:
-    stored, fab = edit_fab(backing, owner, fab_id, if_match, change, edit)
+    stored, fab = edit_fab(backing, editor, fab_id, if_match, change, edit)
     return _edited(stored.revision, fab, finish)
 
 
@@ -221,7 +222,7 @@ _IMPORT: dict[str, Any] = {
 async def import_readings(
     request: Request,
     backing: Backed,
-    owner: Owner,
+    editor: FabEditor,
     fab_id: str,
     if_match: IfMatch = None,
     edited_by: EditedBy = None,
@@ -232,7 +233,7 @@ async def import_readings(
         spooled.seek(0)
         data = await run_in_threadpool(spooled.read)
     try:
-        return await run_in_threadpool(_import, backing, owner, fab_id, form, data, if_match, edited_by)
+        return await run_in_threadpool(_import, backing, editor, fab_id, form, data, if_match, edited_by)
     except ReadingFileError as error:
         # Its words are those of the command line, whose options are this form's parts.
         raise ReadingFileError(_OPTION.sub(r"\1", error.what), mend=_OPTION.sub(r"\1", error.mend)) from error
@@ -240,7 +241,7 @@ async def import_readings(
 
 def _import(
     backing: Backing,
-    owner: str,
+    editor: Caller,
     fab_id: str,
     form: Form,
     data: bytes,
@@ -265,7 +266,7 @@ def _import(
         return add_readings(toml, fresh, file_name=f"fab {fab_id}") if fresh else toml
 
     edit = Edit(what=f"imported readings from {name}", by=by)
-    stored, _ = edit_fab(backing, owner, fab_id, if_match, change, edit)
+    stored, _ = edit_fab(backing, editor, fab_id, if_match, change, edit)
     answer = ImportAnswer(
         fab=fab_id,
         revision=stored.revision,
@@ -326,7 +327,7 @@ def _defaults(options: dict[str, str]) -> ReadingDefaults:
 )
 def export_readings(
     backing: Backed,
-    owner: Owner,
+    owner: ReadingOwner,
     fab_id: str,
     format: Annotated[Literal["csv", "cgats"], Query(description="kind of file")] = "csv",
     finish: Annotated[list[str] | None, Query(description="only this finish's; may be repeated")] = None,

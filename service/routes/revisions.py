@@ -9,7 +9,8 @@ from fastapi import APIRouter, Query
 from fastapi.responses import JSONResponse
 
 from service.answers import EXAMPLE_REVISION, moment, problems
-from service.backing import Backed, Owner
+from service.backing import Backed
+from service.callers import FabEditor, ReadingOwner
 from service.edits import TAG_HEADER, EditedBy, IfMatch, edit_fab, read_stored, who
 from service.fab_answers import (
     DifferenceAnswer,
@@ -20,7 +21,7 @@ from service.fab_answers import (
     fab_answer,
 )
 from service.fab_edits import RestoreBody
-from worker.errors import SettingsError
+from service.paging import read_cursor
 from worker.ledger.fabs import Edit, FabEvent
 from worker.profile_edits import profile_differences
 
@@ -32,16 +33,14 @@ router = APIRouter(prefix="/v1/fabs/{fab_id}", tags=["revisions"])
 )
 def list_revisions(
     backing: Backed,
-    owner: Owner,
+    owner: ReadingOwner,
     fab_id: str,
     limit: Annotated[int, Query(ge=1, le=200, description="how many on a page")] = 50,
     cursor: Annotated[str | None, Query(description="from `next` of the page before", examples=["1234"])] = None,
 ) -> HistoryAnswer:
     """Every edit, the newest first: who, when, what. A revision that became current twice stands there twice."""
-    if cursor is not None and not (cursor.isascii() and cursor.isdigit() and len(cursor) < 19):
-        raise SettingsError(f"cursor is {cursor[:64]!r}.", mend="Take it from `next` of the page before.")
+    before = read_cursor(cursor)
     current = backing.ledger.fabs.get(owner, fab_id).revision
-    before = None if cursor is None else int(cursor)
     found = backing.ledger.fabs.history(owner, fab_id, before=before, size=limit + 1)
     more = len(found) > limit
     return HistoryAnswer(
@@ -74,16 +73,16 @@ def _event(fab_id: str, event: FabEvent) -> EventAnswer:
 )
 def restore(
     backing: Backed,
-    owner: Owner,
+    editor: FabEditor,
     fab_id: str,
     body: RestoreBody,
     if_match: IfMatch = None,
     edited_by: EditedBy = None,
 ) -> JSONResponse:
     """Its exact bytes are current again. What was current stays in the history, to be gone back to as well."""
-    wanted = backing.ledger.fabs.get(owner, fab_id, body.revision)
+    wanted = backing.ledger.fabs.get(editor.owner, fab_id, body.revision)
     edit = Edit(what=f"went back to revision {body.revision}", by=who(body.by, edited_by))
-    stored, fab = edit_fab(backing, owner, fab_id, if_match, lambda _: wanted.toml, edit)
+    stored, fab = edit_fab(backing, editor, fab_id, if_match, lambda _: wanted.toml, edit)
     answer = fab_answer(stored, fab)
     return JSONResponse(answer.model_dump(mode="json"), headers={"ETag": f'"{stored.revision}"'})
 
@@ -91,7 +90,7 @@ def restore(
 @router.get("/diff", response_model=DifferencesAnswer, summary="Compare two revisions", responses=problems(404, 422))
 def compare(
     backing: Backed,
-    owner: Owner,
+    owner: ReadingOwner,
     fab_id: str,
     old: Annotated[str, Query(alias="from", description="a revision", examples=[EXAMPLE_REVISION])],
     new: Annotated[str | None, Query(alias="to", description="another; the current one if left out")] = None,

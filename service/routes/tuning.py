@@ -10,7 +10,8 @@ from starlette.concurrency import run_in_threadpool
 
 from service.answers import EXAMPLE_REVISION, problems
 from service.asking import LATER, Question, answer_of, ask, later
-from service.backing import Backed, Backing, Owner
+from service.backing import Backed, Backing
+from service.callers import ReadingOwner
 from service.edits import read_stored
 from service.fab_edits import FinishEdit, PreviewBody, given
 from service.tuning_answers import PreviewAnswer, ReferencesAnswer
@@ -28,11 +29,11 @@ TUNING = "tuning.npz"
     "/references",
     response_model=ReferencesAnswer,
     summary="Look at the references of a fab",
-    responses={**LATER, **problems(404, 422)},
+    responses={**LATER, **problems(404, 422, 429)},
 )
 async def get_references(
     backing: Backed,
-    owner: Owner,
+    owner: ReadingOwner,
     fab_id: str,
     viewing_conditions: Annotated[
         str, Query(description="ILLUMINANT/OBSERVER, under which they are looked at", examples=["D50/2"])
@@ -64,9 +65,9 @@ async def get_references(
     "/preview",
     response_model=PreviewAnswer,
     summary="Try other references on a finished job",
-    responses={**LATER, **problems(404, 409, 410, 422)},
+    responses={**LATER, **problems(404, 409, 410, 422, 429)},
 )
-async def preview(backing: Backed, owner: Owner, fab_id: str, body: PreviewBody) -> JSONResponse:
+async def preview(backing: Backed, owner: ReadingOwner, fab_id: str, body: PreviewBody) -> JSONResponse:
     """Scores the job's board as if its finishes had these references; every pixel keeps its finish. Saves nothing.
 
     CIEDE2000 comes from the histogram that the job kept, S-CIELAB from a picture reduced to at most 512 pixels.

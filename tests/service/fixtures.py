@@ -13,7 +13,9 @@ from fastapi.testclient import TestClient
 
 from service.app import create_app
 from service.backing import Backing
+from worker.access_key import SCOPES, new_key
 from worker.job import Package
+from worker.ledger.keys import Doer
 from worker.result_archive import write_archive
 from worker.settings import Environment
 
@@ -54,6 +56,21 @@ def finish(client: TestClient, job_id: str, files: Mapping[str, bytes], summary:
         sha256 = hashlib.file_digest(spooled, "sha256").hexdigest()
         store.keep(key, spooled)
     assert ledger.jobs.publish(job_id, claim.token, Package(key=key, bytes=size, files=listed, sha256=sha256), summary)
+
+
+def make_key(client: TestClient, owner: str, *scopes: str, expires: float | None = None) -> dict[str, str]:
+    """Make a key as the command line does; the header that carries it."""
+    key, secret = new_key(), backing(client).secret
+    backing(client).ledger.keys.add(
+        key.id,
+        owner=owner,
+        scopes=scopes or tuple(SCOPES),
+        digest=key.digest(secret),
+        secret_id=secret.id,
+        expires=expires,
+        doer=Doer(by="test"),
+    )
+    return {"Authorization": f"Bearer {key.text}"}
 
 
 def is_problem(response: Any, status: int, *words: str) -> bool:

@@ -60,7 +60,7 @@ def test_a_database_that_is_gone_is_said_so(client: TestClient, tmp_path: Path) 
 def test_a_full_disk_is_said_so_and_the_same_request_goes_through_once_there_is_room(tmp_path: Path) -> None:
     subprocess.run(["mount", "-t", "tmpfs", "-o", "size=4m", "tmpfs", str(tmp_path)], check=True)
     try:
-        with service(tmp_path) as client:
+        with service(tmp_path, free_space_mb=0) as client:
             assert is_problem(post(client, artwork=bytes(5_000_000), key="k"), 507, "full", "Free some space")
             filler = tmp_path / "filler"
             with pytest.raises(OSError), filler.open("wb", buffering=0) as file:

@@ -1,16 +1,19 @@
-"""The truth about jobs and fabs, in SQL. A message of the broker only says that it is worth looking here."""
+"""The truth about jobs, fabs and keys, in SQL. A message of the broker only says that it is worth looking here."""
 
 from __future__ import annotations
 
+from worker.ledger.audit import Audit
 from worker.ledger.contents import Contents
 from worker.ledger.database import Database
 from worker.ledger.expiry import Expiry
 from worker.ledger.fabs import Fabs
 from worker.ledger.jobs import Jobs
+from worker.ledger.keys import Keys
+from worker.ledger.links import Links
 
 
 class Ledger:
-    """Jobs and fabs of one database.
+    """Jobs, fabs, keys, links and the audit trail of one database.
 
     Parameters
     ----------
@@ -26,6 +29,9 @@ class Ledger:
         self.fabs = Fabs(self.database)
         self.contents = Contents(self.database)
         self.expiry = Expiry(self.database)
+        self.keys = Keys(self.database)
+        self.links = Links(self.database)
+        self.audit = Audit(self.database)
 
     def migrate(self) -> None:
         """Bring the tables to this version; safe when several processes do so at once."""

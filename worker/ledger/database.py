@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -68,6 +69,12 @@ class Database:
         """The number of the migration that made this database's tables; None where it has none."""
         with self.reading() as connection:
             return MigrationContext.configure(connection).get_current_revision()
+
+    def free_bytes(self) -> int | None:
+        """Free space where an SQLite file lies; None for a server, which minds its own disk."""
+        if not self.is_sqlite or not self.url.database:
+            return None
+        return shutil.disk_usage(Path(self.url.database).parent).free
 
     def close(self) -> None:
         """Close every connection."""

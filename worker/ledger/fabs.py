@@ -11,6 +11,7 @@ import sqlalchemy as sql
 from sqlalchemy.exc import IntegrityError
 
 from worker.errors import NotFoundError
+from worker.ledger.audit import FAB_EDITED, record
 from worker.ledger.database import Database
 from worker.ledger.tables import fab_events, fab_revisions, fabs, now
 
@@ -42,10 +43,11 @@ class FabEvent:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Edit:
-    """What an edit does, in a line, and by whom, as far as somebody says so."""
+    """What an edit does, in a line, by whom, as far as somebody says so, and with which key."""
 
     what: str
     by: str = ""
+    key: str = ""
 
 
 class Fabs:
@@ -144,6 +146,8 @@ def _record(
             at=now(),
         )
     )
+    detail = f"{edit.what[: MOST_LETTERS - 40]}; revision {revision}"
+    record(connection, FAB_EDITED, owner=owner, subject=fab_id, detail=detail, key=edit.key, by=edit.by)
 
 
 def _current(owner: str) -> sql.Select[str, str, bytes, float]:

@@ -32,6 +32,7 @@ from worker.job import (
     Progress,
 )
 from worker.ledger.database import Database
+from worker.ledger.queue_room import check_room
 from worker.ledger.tables import fab_revisions, files, jobs, now, turns
 
 BACK_OF_QUEUE = 1000
@@ -55,10 +56,11 @@ class Jobs:
         self.lease_seconds = lease_seconds
         self.attempts = attempts
 
-    def add(self, request: JobRequest) -> tuple[Job, bool]:
+    def add(self, request: JobRequest, *, most_waiting: int = 0) -> tuple[Job, bool]:
         """Put a job into the queue, or find the one that its idempotency key already stands for.
 
-        Returns the job, and whether it is new. The caller compares fingerprints when it is not.
+        Returns the job, and whether it is new. The caller compares fingerprints when it is not. Raises QueueFullError
+        where `most_waiting` jobs of the owner wait already (0: any number may).
         """
         for _ in range(3):
             with self.database.reading() as connection:
@@ -67,11 +69,23 @@ class Jobs:
                 return known, False
             try:
                 with self.database.writing() as connection:
+                    check_room(connection, request.owner, asked=request.kind in ASKED, most=most_waiting)
                     return _insert(connection, request), True
             except IntegrityError:
                 if request.idempotency_key is None:
                     raise
         raise ConflictError("The same request arrives many times at once.", mend="Ask again.")
+
+    def knows(self, owner: str, idempotency_key: str) -> bool:
+        """Whether this key of an owner stands for a job already."""
+        known = sql.exists().where(jobs.c.owner == owner, jobs.c.idempotency_key == idempotency_key)
+        with self.database.reading() as connection:
+            return bool(connection.execute(sql.select(known)).scalar_one())
+
+    def check_room(self, owner: str, *, asked: bool, most: int) -> None:
+        """Raise QueueFullError where `most` jobs of this owner, or questions, wait already (0: any number may)."""
+        with self.database.reading() as connection:
+            check_room(connection, owner, asked=asked, most=most)
 
     def claim(self, lane: Lane, task_id: str) -> Claim | None:
         """Take the job of this lane whose turn it is, or None when there is nothing to do."""

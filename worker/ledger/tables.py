@@ -66,6 +66,7 @@ jobs = sql.Table(
     ),
     sql.Index(None, "lane", "state", "turn", "seq"),
     sql.Index(None, "owner", "kind", "seq"),
+    sql.Index(None, "owner", "kind", "state", "finished"),
     sql.Index(None, "state", "lease_until"),
     sql.Index(None, "lane", "finished"),
     sql.Index(None, "task_id"),
@@ -133,6 +134,47 @@ fab_events = sql.Table(
     sql.Index(None, "owner", "id", "seq"),
 )
 """Each time that a revision became current: which, in place of which, what was done, by whom, when."""
+
+api_keys = sql.Table(
+    "api_keys",
+    metadata,
+    sql.Column("id", sql.String(16), primary_key=True),
+    sql.Column("owner", sql.String(64), nullable=False),
+    sql.Column("scopes", sql.String(64), nullable=False),
+    sql.Column("name", sql.String(100), nullable=False),
+    sql.Column("digest", sql.String(64), nullable=False),
+    sql.Column("secret_id", sql.String(16), nullable=False),
+    sql.Column("made", sql.Double, nullable=False),
+    sql.Column("expires", sql.Double),
+    sql.Column("used", sql.Double),
+    sql.Column("revoked", sql.Double),
+)
+"""Access keys. `digest` is an HMAC of the key under the service's secret, `secret_id` says under which one."""
+
+audit_events = sql.Table(
+    "audit_events",
+    metadata,
+    sql.Column("seq", _serial, primary_key=True, autoincrement=True),
+    sql.Column("at", sql.Double, nullable=False),
+    sql.Column("owner", sql.String(64), nullable=False),
+    sql.Column("key", sql.String(16), nullable=False),
+    sql.Column("what", sql.String(32), nullable=False),
+    sql.Column("subject", sql.String(64), nullable=False),
+    sql.Column("detail", sql.String(255), nullable=False),
+    sql.Column("by", sql.String(100), nullable=False),
+    sql.Index(None, "owner", "seq"),
+    sql.Index(None, "what", "subject", "at"),
+)
+"""What an admin may want to know later: of fabs, keys and links, never of artworks."""
+
+link_revocations = sql.Table(
+    "link_revocations",
+    metadata,
+    sql.Column("owner", sql.String(64), primary_key=True),
+    sql.Column("job_id", sql.String(32), primary_key=True),
+    sql.Column("times", sql.Integer, nullable=False),
+)
+"""How often an owner's links were revoked: all of them (job "") or those of a job. None yet: no row."""
 
 
 class now(FunctionElement[float]):

@@ -1,0 +1,47 @@
+"""How many jobs one owner may have waiting, and when there will be room again."""
+
+from __future__ import annotations
+
+import math
+
+import sqlalchemy as sql
+
+from worker.errors import QueueFullError
+from worker.job import ASKED, FINAL, KINDS
+from worker.ledger.tables import jobs, now
+
+PACE_SECONDS = 600.0
+"""How fast an owner's jobs end is taken from so long back."""
+
+UNKNOWN_PACE_SECONDS = 60
+"""What is said where none of them has ended in that time."""
+
+MOST_SECONDS = 3600
+
+
+def check_room(connection: sql.Connection, owner: str, *, asked: bool, most: int) -> None:
+    """Raise QueueFullError where `most` jobs of this owner wait already, or `most` questions; 0: any number may.
+
+    Called in the transaction that adds the job. On PostgreSQL requests at one moment don't see one another's jobs, so
+    the number may be passed by as many as there are of those.
+    """
+    if not most:
+        return
+    mine = (jobs.c.owner == owner) & jobs.c.kind.in_(ASKED if asked else KINDS[:1])
+    waiting = sql.select(sql.literal(1)).where(mine, jobs.c.state == "queued").limit(most).subquery()
+    if connection.execute(sql.select(sql.func.count()).select_from(waiting)).scalar_one() < most:
+        return
+    recent = sql.select(now(), sql.func.min(jobs.c.finished), sql.func.count()).where(
+        mine, jobs.c.state.in_(FINAL), jobs.c.finished > now() - PACE_SECONDS
+    )
+    moment, first, ended = connection.execute(recent).one()
+    seconds = UNKNOWN_PACE_SECONDS
+    if ended:
+        seconds = min(MOST_SECONDS, max(1, math.ceil((moment - first) / ended)))
+    pace = f"{ended} of them ended in the last {PACE_SECONDS / 60:g} minutes" if ended else "none has ended lately"
+    what = "questions" if asked else "jobs"
+    raise QueueFullError(
+        f"{most} {what} of owner {owner} are waiting, as many as the service lets one have; {pace}.",
+        mend=f"Ask again in {seconds} s, the same request with the same Idempotency-Key, or stop some that wait.",
+        retry_seconds=seconds,
+    )

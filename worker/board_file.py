@@ -1,4 +1,4 @@
-"""A board file: outline, cut-outs, holes and slots of one board, as a small TOML or JSON file. Light: no numpy.
+"""A board file: outline, cut-outs, holes, slots and scores of one board, as a small TOML or JSON file. Light: no numpy.
 
 Lengths are mm, x to the right. The origin is the lower left corner of the artwork or its centre, with y upward, or its
 upper left corner, with y downward as drawing programs have it. Every complaint names the entry and the mend.
@@ -28,6 +28,7 @@ KEYS = {
     "outline": "table: polygon, or path",
     "cut_outs": "list of openings that are routed",
     "holes": "list of holes that are drilled, and of slots",
+    "scores": "list of straight lines across the whole board that are scored (V-cut), to snap it there",
 }
 OUTLINE_KEYS = {
     "polygon": "list of at least three points, [[x, y], ...]",
@@ -44,6 +45,10 @@ HOLE_KEYS = {
     "diameter": "finished diameter, or a slot's width",
     "plated": "true where its wall gets copper",
     "to": "[x, y]: the other end, which makes it a slot",
+}
+SCORE_KEYS = {
+    "x": "of an upright line",
+    "y": "of a level line",
 }
 
 
@@ -68,6 +73,15 @@ class PlannedHole:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedScore:
+    """A line to score, upright at an x or level at a y."""
+
+    entry: str
+    upright: bool
+    at: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BoardFile:
     """What a board file holds, in mm from its `origin`. `outline` is None where the setting `board` decides."""
 
@@ -77,6 +91,7 @@ class BoardFile:
     outline: tuple[Point, ...] | None
     cut_outs: tuple[CutOut, ...]
     holes: tuple[PlannedHole, ...]
+    scores: tuple[PlannedScore, ...] = ()
 
 
 def read_board_file(data: bytes, *, file_name: str = "board file") -> BoardFile:
@@ -94,6 +109,7 @@ def read_board_file(data: bytes, *, file_name: str = "board file") -> BoardFile:
             for where, entry in reader.entries(table, "cut_outs", CUT_OUT_KEYS)
         ),
         holes=tuple(reader.hole(entry, where) for where, entry in reader.entries(table, "holes", HOLE_KEYS)),
+        scores=tuple(reader.score(entry, where) for where, entry in reader.entries(table, "scores", SCORE_KEYS)),
     )
 
 
@@ -209,6 +225,13 @@ class _Reader:
             to = self.end((x, y), (to_x, to_y), where)
         diameter = self.width(table["diameter"], f"{where}.diameter")
         return PlannedHole(entry=where, x=x, y=y, diameter=diameter, plated=table["plated"], to=to)
+
+    def score(self, table: dict[str, Any], where: str) -> PlannedScore:
+        if len(table) != 1:
+            given = " and ".join(table) or "nothing"
+            self.fail(where, f"has {given}", "Give x of an upright line, or y of a level one: a score is straight.")
+        ((key, value),) = table.items()
+        return PlannedScore(entry=where, upright=key == "x", at=self.number(value, f"{where}.{key}"))
 
 
 def _shown(value: object) -> str:

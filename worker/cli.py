@@ -143,7 +143,8 @@ def _add_coupon(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
     epilog = (
         "example:\n  maskwright coupon --fab alba-black --out alba-coupon\n\n"
         "Writes masks/<finish id>.png, labels.png, preview.png, far_copper.png (copper on the far side, on two-sided\n"
-        "boards), patch_map.json (for 'maskwright fab photograph'), coupon.json (what is where) and how_to_use.txt.\n"
+        "boards), patch_map.json (for 'maskwright fab photograph'), coupon.json (what is where), how_to_use.txt, and\n"
+        "fabrication/, with all that a fab needs in one ZIP.\n"
         "A pitch that divides 25um, such as 12.5um or 25um, draws the combs exactly; a coarser one leaves them out.\n"
     )
     parser = add_command(commands, "coupon", "lay out a test board that shows every finish of a fab", epilog)
@@ -269,7 +270,10 @@ def _coupon(given: argparse.Namespace) -> int:
     from worker.installed_fabs import find_fab
     from worker.shell_environment import read_shell_environment
 
-    coupon = write_coupon(find_fab(given.fab, read_shell_environment()), given.out, pitch_um=settings.pitch_um)
+    environment = read_shell_environment()
+    coupon = write_coupon(
+        find_fab(given.fab, environment), given.out, pitch_um=settings.pitch_um, threads=environment.threads_or_cores
+    )
     width, height = coupon.size_mm
     print(f"{given.out}: {width:g} x {height:g} mm, {len(coupon.patch_map.patches)} patches; read how_to_use.txt first")
     for entry in coupon.left_out:

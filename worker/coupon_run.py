@@ -1,4 +1,4 @@
-"""The test coupon of a fab, as a folder: its masks, its patch map, and what is where."""
+"""The test coupon of a fab, as a folder: its masks, its patch map, what is where, and its fabrication files."""
 
 from __future__ import annotations
 
@@ -16,13 +16,13 @@ if TYPE_CHECKING:
 DEFAULT_PITCH = "12.5um"
 
 
-def write_coupon(fab: FabProfile, out: Path, *, pitch_um: float) -> Coupon:
+def write_coupon(fab: FabProfile, out: Path, *, pitch_um: float, threads: int = 1) -> Coupon:
     """Lay out the coupon of a fab and write it into the new folder `out`, which appears once it is whole.
 
     Raises
     ------
-    CouponError
-        It can't be laid out for this profile and pitch.
+    CouponError, ProofError
+        It can't be laid out for this profile and pitch; its files don't read back as they should.
     ConflictError, StorageError
         `out` exists, or can't be written.
     """
@@ -31,18 +31,20 @@ def write_coupon(fab: FabProfile, out: Path, *, pitch_um: float) -> Coupon:
 
     lab = finish_colours(fab).lab
     coupon = lay_out_coupon(fab, lab, pitch_um=pitch_um)
-    write_new_folder(out, coupon_files(coupon))
+    write_new_folder(out, coupon_files(coupon, threads=threads))
     return coupon
 
 
-def coupon_files(coupon: Coupon) -> Iterator[tuple[str, bytes]]:
+def coupon_files(coupon: Coupon, *, threads: int = 1) -> Iterator[tuple[str, bytes]]:
     """Path and bytes of every file of a coupon."""
     from worker.engine.fabrication.coupon_record import coupon_notes, coupon_record
     from worker.engine.palette.finish_colours import finish_colours
+    from worker.engine.report.coupon_package import coupon_package
     from worker.engine.report.pictures import label_colours, labels_png, mask_png
     from worker.patch_map import write_patch_map
 
-    colours = label_colours(finish_colours(coupon.fab).lab)
+    lab = finish_colours(coupon.fab).lab
+    colours = label_colours(lab)
     for index, finish in enumerate(coupon.fab.finishes):
         yield f"masks/{finish.id}.png", mask_png(coupon.labels, index, coupon.pitch_um)
     board = labels_png(coupon.labels, colours, coupon.pitch_um)
@@ -53,3 +55,5 @@ def coupon_files(coupon: Coupon) -> Iterator[tuple[str, bytes]]:
     yield "patch_map.json", write_patch_map(coupon.patch_map)
     yield "coupon.json", (json.dumps(coupon_record(coupon), indent=1, ensure_ascii=False) + "\n").encode()
     yield "how_to_use.txt", coupon_notes(coupon).encode()
+    for name, data in coupon_package(coupon, lab, threads=threads):
+        yield f"fabrication/{name}", data

@@ -83,7 +83,7 @@ LIMITS: dict[str, dict[str, str]] = {
     },
     "edge": {
         "routed_mm": "copper's distance from a routed edge",
-        "scored_mm": "copper's distance from a scored edge",
+        "scored_mm": "every layer's distance from a scored edge",
         "mask_mm": "mask openings' distance from a routed edge",
         "legend_mm": "legend's distance from a routed edge",
     },

@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from worker.board_file import MAX_BYTES, read_board_file
+from worker.board_file import MAX_BYTES, PlannedScore, read_board_file
 from worker.errors import BoardError
 
 README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
@@ -26,6 +26,7 @@ def test_the_example_of_the_readme() -> None:
     hole, slot = file.holes
     assert (hole.x, hole.y, hole.diameter, hole.plated, hole.to) == (-16, 11, 1.2, True, None)
     assert (slot.to, slot.plated, slot.entry) == ((-11, -11), False, "holes[1]")
+    assert file.scores == (PlannedScore(entry="scores[0]", upright=False, at=-15.0),)
 
 
 def test_json_with_the_same_keys_is_the_same() -> None:
@@ -57,7 +58,10 @@ HOLE: dict[str, Any] = {"x": 1, "y": 2, "diameter": 1, "plated": True}
 @pytest.mark.parametrize(
     ("content", "what", "mend"),
     [
-        ({"hole": []}, "hole: is not a known key", "Known here: origin, outline, cut_outs, holes"),
+        ({"hole": []}, "hole: is not a known key", "Known here: origin, outline, cut_outs, holes, scores"),
+        ({"scores": [{"x": 1, "y": 2}]}, "scores[0]: has x and y", "Give x of an upright line, or y of a level one"),
+        ({"scores": [{}]}, "scores[0]: has nothing", "a score is straight"),
+        ({"scores": [{"x": "left"}]}, "scores[0].x: is 'left'", "Write a number of mm"),
         ({"origin": "top"}, "origin: is 'top'", "lower left, centre, upper left"),
         ({"outline": 3}, "outline: is 3, not a table", "polygon, path"),
         ({"outline": {}}, "outline: has nothing", "exactly one of: polygon, path"),

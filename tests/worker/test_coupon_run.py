@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import zipfile
 from pathlib import Path
 
 import numpy as np
@@ -10,12 +11,19 @@ import pytest
 from PIL import Image
 
 from tests.boards import FABS, board
+from tests.engine.fabrication.readers import drawn_by_gerbonara
 from worker.cli import main
 from worker.coupon_run import write_coupon
 from worker.errors import ConflictError, CouponError
 from worker.patch_map import read_patch_map
 
 Image.MAX_IMAGE_PIXELS = None
+
+
+def picture(path: Path) -> np.ndarray:
+    """bool (H, W): a 1-bit PNG."""
+    with Image.open(path) as image:
+        return np.asarray(image)
 
 
 @pytest.mark.parametrize("name", ["alba-black", "meadow-tin", "nocturne-gold"])
@@ -44,6 +52,7 @@ def test_the_folder_is_whole_and_its_map_and_record_agree(tmp_path: Path) -> Non
     write_coupon(board("alba-black"), tmp_path / "c", pitch_um=50.0)
     assert sorted(path.name for path in (tmp_path / "c").iterdir()) == [
         "coupon.json",
+        "fabrication",
         "far_copper.png",
         "how_to_use.txt",
         "labels.png",
@@ -56,6 +65,46 @@ def test_the_folder_is_whole_and_its_map_and_record_agree(tmp_path: Path) -> Non
     assert record["board"] == {"width": read.width_mm, "height": read.height_mm}
     assert record["patches"] == len(read.patches) == 24
     assert {patch.finish for patch in read.patches} == set(record["finishes"])
+
+
+def test_its_fabrication_files_draw_what_its_masks_show(tmp_path: Path) -> None:
+    """Read by gerbonara: layers by the finishes' recipes, but for the distance that the fab wants from the edge."""
+    fab = board("alba-black")
+    write_coupon(fab, tmp_path / "c", pitch_um=50.0)
+    files = tmp_path / "c" / "fabrication"
+    masks = {finish.id: picture(tmp_path / "c" / "masks" / f"{finish.id}.png") for finish in fab.finishes}
+    shape = next(iter(masks.values())).shape
+    layers = {
+        "copper-top": [finish.id for finish in fab.finishes if finish.recipe.copper == "solid"],
+        "solder-mask-top": [finish.id for finish in fab.finishes if finish.recipe.mask_opening],
+        "legend-top": [finish.id for finish in fab.finishes if finish.recipe.legend],
+    }
+    for name, shown in layers.items():
+        drawn = drawn_by_gerbonara((files / f"{name}.gbr").read_bytes(), *shape, 50.0)
+        assert shown and (drawn == np.any([masks[finish] for finish in shown], axis=0)).all(), name
+    below = drawn_by_gerbonara((files / "copper-bottom.gbr").read_bytes(), *shape, 50.0)
+    assert (below == picture(tmp_path / "c" / "far_copper.png")).all()  # both as seen from the top
+    head = (files / "copper-top.gbr").read_bytes()[:600]
+    assert b"%TF.Part,Coupon*%" in head and b"%TF.FileFunction,Copper,L1,Top*%" in head
+
+
+def test_its_package_says_what_is_meant(tmp_path: Path) -> None:
+    coupon = write_coupon(board("alba-black"), tmp_path / "c", pitch_um=50.0)
+    files = tmp_path / "c" / "fabrication"
+    sheet = (files / "READ ME FIRST.txt").read_text(encoding="utf-8")
+    width, height = coupon.size_mm
+    for said in (f"{width:.2f} x {height:.2f} mm", "from half of your", "Delivered:", "glass dust", "Proof"):
+        assert said in sheet
+    assert max(len(line) for line in sheet.splitlines()) <= 78
+    with zipfile.ZipFile(files / "coupon-alba-black-fabrication.zip") as package:
+        names = set(package.namelist())
+        assert package.read("copper-top.gbr") == (files / "copper-top.gbr").read_bytes()
+    assert {"READ ME FIRST.txt", "profile.gbr", "board.gbrjob", "looks-like-top.png"} < names
+    assert names == {path.name for path in files.iterdir()} - {
+        "assembly.svg",
+        "assembly.dxf",
+        "coupon-alba-black-fabrication.zip",
+    }
 
 
 def test_an_earlier_folder_is_kept(tmp_path: Path) -> None:

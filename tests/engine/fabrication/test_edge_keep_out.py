@@ -12,10 +12,11 @@ from scipy.ndimage import distance_transform_edt
 from tests.boards import board, picture_of
 from worker.board_file import read_board_file
 from worker.engine.arrays import OUTSIDE
-from worker.engine.fabrication.board import BoardShape
+from worker.engine.fabrication.board import BoardShape, Score, mirrored
 from worker.engine.fabrication.board_shape import shape_board
 from worker.engine.fabrication.edge_keep_out import edge_keep_out
 from worker.engine.fabrication.planes import BOARD, COPPER, HATCHED, LEGEND, OPENING, LayerPlanes, planes_of
+from worker.errors import BoardError
 from worker.fab_profile import FabProfile, Limit
 from worker.job_settings import read_settings
 
@@ -119,3 +120,37 @@ def test_a_whole_board_without_holes_is_kept_off_its_four_edges() -> None:
 
 def test_any_number_of_threads_gives_the_same(shape: BoardShape) -> None:
     np.testing.assert_array_equal(made(shape, "tin")[1].stack, made(shape, "tin", threads=3)[1].stack)
+
+
+@pytest.mark.parametrize("finish", ["tin", "legend", "substrate"])
+def test_every_layer_keeps_off_a_score(finish: str) -> None:
+    """Along the left edge, and across the board; nothing more is taken than by the routed edges."""
+    picture = picture_of(np.zeros((400, 600, 3), dtype=np.uint8), pitch_um=PITCH * 1000)
+    plain = shape_board(picture, read_settings({}), FAB)[1]
+    file = read_board_file(b"[[scores]]\nx = 0\n[[scores]]\ny = 4")
+    scored = shape_board(picture, read_settings({}), FAB, board_file=file)[1]
+    assert scored.scores == (Score(upright=True, at_mm=0.0), Score(upright=False, at_mm=4.0))
+    assert scored.board.all() and np.array_equal(scored.outline[0], plain.outline[0])
+    (_, without), (_, after) = made(plain, finish), made(scored, finish)
+    lines = np.ones((400, 601), dtype=np.bool_)
+    lines[:, 0] = False  # a column for the edge itself
+    lines[240, :] = False  # 4 mm up of 10 mm is the upper side of row 240
+    distance = np.asarray(distance_transform_edt(lines)[:, 1:]) * PITCH
+    for bit in (COPPER, OPENING, LEGEND):
+        kept = after.plane(bit)
+        assert not kept[distance < FAB.limits["edge", "scored_mm"].value].any()
+        assert (kept == without.plane(bit))[distance > FAB.limits["edge", "scored_mm"].value + 3 * PITCH].all()
+
+
+def test_a_score_from_the_other_side_and_off_the_board() -> None:
+    picture = picture_of(np.zeros((400, 600, 3), dtype=np.uint8), pitch_um=PITCH * 1000)
+    file = read_board_file(b"origin = 'upper left'\n[[scores]]\nx = 1\n[[scores]]\ny = 1")
+    scored = shape_board(picture, read_settings({}), FAB, board_file=file)[1]
+    assert [round(score.at_mm, 9) for score in scored.scores] == [1.0, 9.0]
+    assert [round(score.at_mm, 9) for score in mirrored(scored).scores] == [14.0, 9.0]
+    with pytest.raises(
+        BoardError, match=r"scores\[0\]: the line lies beside the board.* from x = 0 to 15 mm, x = 16 mm"
+    ):
+        shape_board(picture, read_settings({}), FAB, board_file=read_board_file(b"[[scores]]\nx = 16"))
+    thin = replace(FAB, stack_up={**FAB.stack_up, "thickness_mm": 0.8})
+    assert "thinner than 1 mm" in shape_board(picture, read_settings({}), thin, board_file=file)[1].warnings[0]

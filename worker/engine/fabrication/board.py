@@ -51,11 +51,19 @@ class Hole:
         return Polygon(self.ring)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Score:
+    """A straight line right across the board, cut in from both faces: upright at an x, or level at a y, in mm."""
+
+    upright: bool
+    at_mm: float
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class BoardShape:
     """The shape on its grid.
 
-    outline : tuple of Ring, outer first, then cut-outs.
+    outline : tuple of Ring, outer first, then cut-outs. scores : along straight edges, or across.
     board : bool (H, W), read-only, true where a pixel's centre lies on the board, not in a cut-out or hole.
     margins : what was added round the artwork.
     findings : what the fab can't make as drawn, or what was mended.
@@ -69,6 +77,7 @@ class BoardShape:
     margins: Margins
     findings: tuple[BoardFinding, ...]
     warnings: tuple[str, ...]
+    scores: tuple[Score, ...] = ()
 
     @property
     def whole(self) -> bool:
@@ -87,6 +96,12 @@ class BoardShape:
         """Its area, without cut-outs and holes."""
         return sum(map(ring_area, self.outline)) - sum(abs(ring_area(hole.ring)) for hole in self.holes)
 
+    def across(self, score: Score) -> tuple[Point, Point]:
+        """A score's line from one side of the outline's box to the other."""
+        (left, low), (right, high) = self.outline[0].min(axis=0).tolist(), self.outline[0].max(axis=0).tolist()
+        at = score.at_mm
+        return ((at, low), (at, high)) if score.upright else ((left, at), (right, at))
+
     @property
     def size_mm(self) -> tuple[float, float]:
         """Width and height of the outline."""
@@ -102,14 +117,20 @@ def ring_area(ring: Ring) -> float:
 
 def plain_board(picture: GridPicture) -> BoardShape:
     """The rectangle of the picture, without holes."""
-    outline = np.array(rounded_rectangle_points(picture.width_mm, picture.height_mm, 0.0))
+    return plain_rectangle(picture.height_px, picture.width_px, picture.pitch_um)
+
+
+def plain_rectangle(height_px: int, width_px: int, pitch_um: float) -> BoardShape:
+    """The rectangle of a grid, without holes."""
+    mm = pitch_um / 1000.0
+    outline = np.array(rounded_rectangle_points(width_px * mm, height_px * mm, 0.0))
     outline.flags.writeable = False
     return BoardShape(
         kind="rectangle",
         outline=(outline,),
         holes=(),
-        board=np.broadcast_to(np.True_, (picture.height_px, picture.width_px)),
-        pitch_um=picture.pitch_um,
+        board=np.broadcast_to(np.True_, (height_px, width_px)),
+        pitch_um=pitch_um,
         margins=Margins(),
         findings=(),
         warnings=(),
@@ -147,4 +168,5 @@ def mirrored(shape: BoardShape) -> BoardShape:
         board=shape.board[:, ::-1],
         margins=replace(shape.margins, left=shape.margins.right, right=shape.margins.left),
         findings=tuple(replace(finding, x_mm=width - finding.x_mm) for finding in shape.findings),
+        scores=tuple(replace(score, at_mm=width - score.at_mm) if score.upright else score for score in shape.scores),
     )

@@ -10,6 +10,7 @@ import numpy as np
 import shapely
 from shapely.geometry import Polygon
 
+from worker.engine.fabrication.board import Score
 from worker.engine.fabrication.router_reach import LeftOver
 from worker.errors import BoardError
 from worker.fab_profile import FabProfile
@@ -22,6 +23,8 @@ _LIMIT_OF: dict[OpeningKind, tuple[str, str]] = {
     "slot": ("holes", "slot_mm"),
 }
 _ROUNDING_MM = 1e-6
+THINNEST_SCORED_MM = 1.0
+"""Published fab pages: 1.0 mm and more, 0.5 to 0.8 mm with limits."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -93,6 +96,29 @@ def check_openings(outline: Polygon, openings: Sequence[Opening], fab: FabProfil
             findings.append(_wall_finding(opening, "the board's edge", distance, wall))
     findings += _walls_between(openings, wall)
     return findings
+
+
+def check_scores(outline: Polygon, scores: Sequence[tuple[str, Score]]) -> None:
+    """Raise BoardError for a score that misses the board."""
+    left, low, right, high = outline.bounds
+    for name, score in scores:
+        first, last, axis = (left, right, "x") if score.upright else (low, high, "y")
+        if not first - _ROUNDING_MM <= score.at_mm <= last + _ROUNDING_MM:
+            raise BoardError(
+                f"{name}: the line lies beside the board, which reaches from {axis} = {first:g} to {last:g} mm, "
+                f"{axis} = {score.at_mm:g} mm (from its lower left corner).",
+                mend="Lay it along a straight edge, or across the board.",
+            )
+
+
+def thin_for_scores(scores: Sequence[tuple[str, Score]], fab: FabProfile) -> list[str]:
+    """What to ask a fab about scores in a thin board."""
+    thickness = float(fab.stack_up["thickness_mm"])
+    if not scores or thickness >= THINNEST_SCORED_MM:
+        return []
+    return [
+        f"Many fabs score no board thinner than {THINNEST_SCORED_MM:g} mm, and this one is {thickness:g} mm: ask yours."
+    ]
 
 
 def corner_findings(name: str, corners: Sequence[LeftOver], bit_mm: float, *, rounded: bool) -> list[BoardFinding]:

@@ -17,19 +17,21 @@ import numpy.typing as npt
 from shapely.affinity import translate
 from shapely.geometry import Polygon
 
-from worker.board_file import BoardFile, PlannedHole
+from worker.board_file import BoardFile, PlannedHole, PlannedScore
 from worker.engine.arrays import Floats
 from worker.engine.artwork.margin import Margins, with_margins
 from worker.engine.artwork.picture import GridPicture
 from worker.engine.artwork.svg_outline import svg_outline
-from worker.engine.fabrication.board import BoardShape, Hole, Ring
+from worker.engine.fabrication.board import BoardShape, Hole, Ring, Score
 from worker.engine.fabrication.board_checks import (
     BoardFinding,
     Opening,
     check_openings,
     check_outline,
+    check_scores,
     corner_findings,
     narrow_finding,
+    thin_for_scores,
 )
 from worker.engine.fabrication.raster import rasterise
 from worker.engine.fabrication.router_reach import cut_out_reach, outline_reach
@@ -68,11 +70,13 @@ def shape_board(
     picture = with_margins(picture, margins)
     openings = list(cut_outs)
     holes: list[tuple[str, Hole]] = []
+    scores: list[tuple[str, Score]] = []
     if board_file is not None:
         place = _Placing(board_file.origin, artwork_mm, shift)
         for cut_out in board_file.cut_outs:
             openings.append(Opening(name=cut_out.entry, polygon=Polygon(place(cut_out.points)), kind="cut-out"))
         holes = [(hole.entry, _placed_hole(hole, place)) for hole in board_file.holes]
+        scores = [(score.entry, _placed_score(score, place)) for score in board_file.scores]
     check_outline(outline, picture.width_mm, picture.height_mm, picture.pitch_um / 1000.0)
     drilled = [
         Opening(
@@ -84,6 +88,7 @@ def shape_board(
         for name, hole in holes
     ]
     findings = check_openings(outline, [*openings, *drilled], fab)
+    check_scores(outline, scores)
     outline, routed, corners = _routed(outline, openings, settings, fab)
     rings = (_ring(outline.exterior.coords, 1), *(_ring(part.exterior.coords, -1) for part in routed))
     shape = BoardShape(
@@ -94,7 +99,8 @@ def shape_board(
         pitch_um=picture.pitch_um,
         margins=margins,
         findings=(*findings, *corners),
-        warnings=(*warnings, *_said([*findings, *corners])),
+        warnings=(*warnings, *_said([*findings, *corners]), *thin_for_scores(scores, fab)),
+        scores=tuple(score for _, score in scores),
     )
     return picture, shape if shape.whole else replace(shape, board=_mask(shape, threads))
 
@@ -130,6 +136,11 @@ def _placed_hole(hole: PlannedHole, place: _Placing) -> Hole:
     x, y = place.point(hole.x, hole.y)
     to = None if hole.to is None else place.point(*hole.to)
     return Hole(x_mm=x, y_mm=y, diameter_mm=hole.diameter, plated=hole.plated, slot_to=to)
+
+
+def _placed_score(score: PlannedScore, place: _Placing) -> Score:
+    x, y = place.point(score.at, score.at)
+    return Score(upright=score.upright, at_mm=x if score.upright else y)
 
 
 _Drawn = tuple[Polygon, list[Opening], Margins, list[str]]

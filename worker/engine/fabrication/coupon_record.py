@@ -113,6 +113,7 @@ Finishes, by the numbers in the captions:
 {far}
 
 FOR THE FAB
+Send the ZIP in fabrication/: layers, profile, job file and READ ME FIRST, which says all of this.
 This is a test board with no circuit. Lines, gaps, dots, holes and hatches run from half of your limits to three times
 each, and some finishes stand side by side that the limits keep apart: all of that is on purpose. Please make it as
 drawn: don't remove, widen, clip or fill what is below a limit, and print no number on it.{solid}

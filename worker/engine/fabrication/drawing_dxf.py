@@ -16,26 +16,37 @@ from numba import njit
 
 from worker.engine.fabrication.contours import Bytes, Ints
 from worker.engine.fabrication.digits import MOST_BYTES, mm_text, put_mm, put_text
-from worker.engine.fabrication.drawing_svg import BARE_HOLES, PLATED_HOLES, PROFILE, DrawnLayer
+from worker.engine.fabrication.drawing_svg import BARE_HOLES, PLATED_HOLES, PROFILE, SCORES, DrawnLayer
 from worker.engine.fabrication.drill import DrilledHole
 from worker.engine.fabrication.gerber import closed_outline
 from worker.engine.fabrication.grid import Grid, Points, nanometres, x_nm, y_nm
 from worker.engine.fabrication.rings import Rings, put_ring, room_for
 
 _LINE = 10
-_COLOURS = {"COPPER": 30, "SOLDER": 3, "LEGEND": 8, "PROFIL": 7, "HOLES-": 1}  # by the format's fixed colour numbers
+_COLOURS = {
+    "COPPER": 30,
+    "SOLDER": 3,
+    "LEGEND": 8,
+    "PROFIL": 7,
+    "SCORE-": 5,
+    "HOLES-": 1,
+}  # by the format's fixed colour numbers
 
 
 def assembly_dxf(
     layers: Sequence[DrawnLayer],
     outlines: Sequence[Points],
     holes: Sequence[DrilledHole],
+    scores: Sequence[Points] = (),
     *,
     grid: Grid,
 ) -> Iterator[bytes]:
-    """The drawing in pieces of about a megabyte. `outlines` : the board's and its cut-outs', int64 (n, 2) nm."""
+    """The drawing in pieces of about a megabyte.
+
+    `outlines` : the board's and its cut-outs', int64 (n, 2) nm. `scores` : lines, int64 (2, 2) nm.
+    """
     names = [layer.name.upper() for layer in layers]
-    names += [name.upper() for name in (PROFILE, PLATED_HOLES, BARE_HOLES)]
+    names += [name.upper() for name in (PROFILE, SCORES, PLATED_HOLES, BARE_HOLES)]
     yield _head(names, grid).encode("ascii")
     for layer in layers:
         yield from _contours(layer.rings, layer.name.upper())
@@ -43,6 +54,16 @@ def assembly_dxf(
         yield _polyline([(x, y, 0.0) for x, y in closed_outline(outline)[:-1].tolist()], PROFILE.upper()).encode(
             "ascii"
         )
+    for score in scores:
+        (x, y), (to_x, to_y) = score.tolist()
+        yield _tags(
+            (0, "LINE"),
+            (8, SCORES.upper()),
+            (10, mm_text(x)),
+            (20, mm_text(y)),
+            (11, mm_text(to_x)),
+            (21, mm_text(to_y)),
+        ).encode("ascii")
     for hole in holes:
         yield _hole(hole, (PLATED_HOLES if hole.plated else BARE_HOLES).upper()).encode("ascii")
     yield _tags((0, "ENDSEC"), (0, "EOF")).encode("ascii")

@@ -21,7 +21,7 @@ from worker.engine.fabrication.gerber import PROFILE_LINE_NM, closed_outline
 from worker.engine.fabrication.grid import Grid, Points, nanometres, x_nm, y_nm
 from worker.engine.fabrication.rings import Rings, put_ring, room_for
 
-PROFILE, PLATED_HOLES, BARE_HOLES = "profile", "holes-plated", "holes-unplated"
+PROFILE, SCORES, PLATED_HOLES, BARE_HOLES = "profile", "score-lines", "holes-plated", "holes-unplated"
 """Names of the groups that are not a layer's."""
 
 _LAYER_COLOURS = {"copper": "#c98b4a", "solder-mask": "#2e8b57", "legend": "#b0b0b0"}
@@ -40,11 +40,15 @@ def assembly_svg(
     layers: Sequence[DrawnLayer],
     outlines: Sequence[Points],
     holes: Sequence[DrilledHole],
+    scores: Sequence[Points] = (),
     *,
     grid: Grid,
     title: str,
 ) -> Iterator[bytes]:
-    """The drawing in pieces of about a megabyte. `outlines` : the board's and its cut-outs', int64 (n, 2) nm."""
+    """The drawing in pieces of about a megabyte.
+
+    `outlines` : the board's and its cut-outs', int64 (n, 2) nm. `scores` : lines, int64 (2, 2) nm.
+    """
     width, height = mm_text(grid.width_nm), mm_text(grid.height_nm)
     yield (
         '<?xml version="1.0" encoding="UTF-8"?>\n'
@@ -59,6 +63,8 @@ def assembly_svg(
         yield from _areas(layer.rings)
         yield b"</g>\n"
     yield _profile(outlines, grid).encode()
+    if scores:
+        yield _scores(scores, grid).encode()
     for name, plated in ((PLATED_HOLES, True), (BARE_HOLES, False)):
         mine = [hole for hole in holes if hole.plated == plated]
         if mine:
@@ -114,6 +120,15 @@ def _profile(outlines: Sequence[Points], grid: Grid) -> str:
     line = mm_text(PROFILE_LINE_NM)
     group = f'<g id="{PROFILE}" fill="none" stroke="#000000" stroke-width="{line}">'
     return f'{group}\n<path d="{"".join(paths)}"/>\n</g>\n'
+
+
+def _scores(scores: Sequence[Points], grid: Grid) -> str:
+    lines = "".join(
+        f'<line x1="{mm_text(x)}" y1="{mm_text(grid.height_nm - y)}" x2="{mm_text(to_x)}" '
+        f'y2="{mm_text(grid.height_nm - to_y)}"/>\n'
+        for (x, y), (to_x, to_y) in (line.tolist() for line in scores)
+    )
+    return f'<g id="{SCORES}" stroke="#0000ff" stroke-width="{mm_text(PROFILE_LINE_NM)}">\n{lines}</g>\n'
 
 
 def _hole(hole: DrilledHole, grid: Grid) -> str:

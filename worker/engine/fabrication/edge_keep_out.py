@@ -1,4 +1,4 @@
-"""The fab's distance from routed edges and holes, kept by every layer: near an edge there is solder mask alone."""
+"""The fab's distance from routed and scored edges and holes, kept by every layer: near an edge there is mask alone."""
 
 from __future__ import annotations
 
@@ -26,7 +26,8 @@ def edge_keep_out(shape: BoardShape, planes: LayerPlanes, fab: FabProfile, *, th
     Copper ends `limits.edge.routed_mm` from every routed edge and bare hole, and where it was bare metal the mask is
     closed over what takes its place. Openings end `limits.edge.mask_mm` from them, legend `limits.edge.legend_mm`, also
     from plated holes. A plated hole gets a ring of bare copper, `limits.copper.ring_mm` wide, and an opening wider than
-    that by the mask's registration; legend is clipped from it as from any opening.
+    that by the mask's registration; legend is clipped from it as from any opening. Every layer ends
+    `limits.edge.scored_mm` from every score.
 
     `planes` must have been made on the shape's grid. Pixels count by their corners: no layer is nearer.
     """
@@ -52,12 +53,25 @@ def _zones(shape: BoardShape, fab: FabProfile, pitch_mm: float) -> list[list[Flo
     drilled = routed.difference(_union(plated))
     ring, shift = limits["copper", "ring_mm"] + reserve, limits["solder_mask", "registration_mm"]
     clip = ring + shift + limits["legend", "clearance_mm"] + reserve
+    scored = _scored(shape, limits["edge", "scored_mm"] + reserve)
+    kept = (
+        _grown(routed, -limits["edge", "routed_mm"] - reserve),
+        _grown(routed, -limits["edge", "mask_mm"] - reserve) if limits["edge", "mask_mm"] else routed,
+        _grown(drilled, -limits["edge", "legend_mm"] - reserve),
+    )
     return [
-        _rings(_grown(routed, -limits["edge", "routed_mm"] - reserve)),
-        _rings(_grown(routed, -limits["edge", "mask_mm"] - reserve) if limits["edge", "mask_mm"] else routed),
-        _rings(_grown(drilled, -limits["edge", "legend_mm"] - reserve)),
+        *(_rings(shapely.difference(region, scored)) for region in kept),
         *(_rings(_union(plated, by)) for by in (ring, ring + shift, clip)),
     ]
+
+
+def _scored(shape: BoardShape, by: float) -> shapely.Geometry:
+    """What lies nearer to a score."""
+    bands = []
+    for score in shape.scores:
+        (left, low), (right, high) = shape.across(score)
+        bands.append(shapely.box(left - by, low - by, right + by, high + by))
+    return shapely.union_all(bands)
 
 
 def _grown(region: shapely.Geometry, by: float) -> shapely.Geometry:

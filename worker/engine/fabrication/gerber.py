@@ -5,7 +5,7 @@ of a layer's contour is one region. Rings are painted by depth: outer ones dark,
 there are no cut-ins, whose two edges might part in rounding. A rectangle that occurs often is a flash, which takes a
 fifth of the bytes.
 
-Everything is drawn with straight lines; an arc never occurs. Nothing is drawn with strokes but the profile.
+Everything is drawn with straight lines; an arc never occurs. Nothing is drawn with strokes but profile and scores.
 
 Art copper has the aperture function NonConductor: copper with no electrical function. Which file is for which layer
 stands in the file itself (`FileFunction`), not in its name alone. The solder mask's file draws the openings and says so
@@ -211,6 +211,14 @@ def gerber_profile(outlines: Sequence[Points], *, project: Project, comment: str
         closed = closed_outline(outline)
         lines += [f"X{x}Y{y}D0{1 if i else 2}*" for i, (x, y) in enumerate(closed.tolist())]
     return (text + "\n".join([*lines, "M02*"]) + "\n").encode("ascii")
+
+
+def gerber_scores(lines: Sequence[Points], *, function: str, project: Project) -> bytes:
+    """The file of the lines that are scored: each one straight stroke, int64 (2, 2) in nm, whose middle counts."""
+    text = _header(project, function, "Positive", "Lines to score, from both faces")
+    text += f"%ADD{_FIRST_APERTURE}C,{mm_text(PROFILE_LINE_NM)}*%\n%LPD*%\nD{_FIRST_APERTURE}*\n"
+    strokes = [f"X{x}Y{y}D02*\nX{to_x}Y{to_y}D01*" for (x, y), (to_x, to_y) in (line.tolist() for line in lines)]
+    return (text + "\n".join([*strokes, "M02*"]) + "\n").encode("ascii")
 
 
 def closed_outline(outline: Points) -> Points:

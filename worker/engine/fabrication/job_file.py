@@ -48,7 +48,7 @@ def gerber_job(
         "GeneralSpecs": {
             "ProjectId": {"Name": project.name, "GUID": project.guid, "Revision": project.revision},
             "Size": {"X": width_nm / 1e6, "Y": height_nm / 1e6},
-            "LayerNumber": 2,
+            "LayerNumber": sum(file.function.startswith("Copper,") for file in files),
             "BoardThickness": float(stack["thickness_mm"]),
             "Finish": _plating(fab),
         },

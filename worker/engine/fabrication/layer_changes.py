@@ -17,7 +17,7 @@ import numpy.typing as npt
 from worker.engine.fabrication.gerber_reader import ReadDrill, ReadHole, ReadLayer, read_drill, read_gerber
 from worker.engine.fabrication.grid import NM_PER_MM, Grid
 from worker.engine.fabrication.layer_drawing import Window, draw_layers
-from worker.engine.fabrication.returned_files import HOLES, LAYER_NAMES
+from worker.engine.fabrication.returned_files import HOLES, LAYER_NAMES, LINES
 from worker.errors import ReturnedFileError
 
 PLACES = 20
@@ -135,10 +135,10 @@ def compare_packages(
 
 def _read(files: Mapping[str, tuple[str, bytes]], whose: str) -> dict[str, ReadLayer]:
     read = {layer: read_gerber(data, name=name) for layer, (name, data) in files.items() if layer not in HOLES}
-    if "profile" in read:
-        profile = read["profile"]
-        lines = {i: re.sub(r'stroke-width="[^"]*"', _LINE, drawing) for i, drawing in profile.drawings.items()}
-        read["profile"] = replace(profile, drawings=lines)
+    for name in [name for name in LINES if name in read]:
+        drawn = read[name].drawings
+        lines = {i: re.sub(r'stroke-width="[^"]*"', _LINE, drawing) for i, drawing in drawn.items()}
+        read[name] = replace(read[name], drawings=lines)
     for layer in read.values():
         if len(layer.boxes) and np.abs(layer.boxes).max() > 10 * LARGEST_MM:
             raise ReturnedFileError(

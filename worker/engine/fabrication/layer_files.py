@@ -10,6 +10,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
+
 from worker.engine.fabrication.board import BoardShape
 from worker.engine.fabrication.contours import Contours, trace
 from worker.engine.fabrication.copper_hatch import cut_hatches
@@ -17,7 +19,7 @@ from worker.engine.fabrication.drawing_dxf import assembly_dxf
 from worker.engine.fabrication.drawing_svg import DrawnLayer, assembly_svg
 from worker.engine.fabrication.drill import xnc_drill
 from worker.engine.fabrication.file_attributes import Polarity, Project
-from worker.engine.fabrication.gerber import gerber_layer, gerber_profile
+from worker.engine.fabrication.gerber import gerber_layer, gerber_profile, gerber_scores
 from worker.engine.fabrication.grid import points_nm, seen_from_the_top
 from worker.engine.fabrication.job_file import LayerFile, gerber_job
 from worker.engine.fabrication.planes import COPPER, LEGEND, OPENING, LayerPlanes
@@ -66,6 +68,9 @@ LAYER_KINDS = (
         aperture_function=None,
     ),
 )
+VCUT = "Vcut"
+"""File function of the scores' file, the same on both faces (Gerber Layer Format Specification, from memory)."""
+SCORE_FILE = "score-lines.gbr"
 PROFILE_FILE, JOB_FILE = "profile.gbr", "board.gbrjob"
 PLATED_FILE, BARE_FILE = "holes-plated.xnc", "holes-unplated.xnc"
 SVG_FILE, DXF_FILE = "assembly.svg", "assembly.dxf"
@@ -114,6 +119,10 @@ def layer_files(
     outlines = [points_nm(ring) for ring in shape.outline]
     yield PROFILE_FILE, gerber_profile(outlines, project=project)
     listed.append(LayerFile(path=PROFILE_FILE, function="Profile,NP", polarity="Positive"))
+    scores = [points_nm(np.array(shape.across(score))) for score in shape.scores]
+    if scores:
+        yield SCORE_FILE, gerber_scores(scores, function=VCUT, project=project)
+        listed.append(LayerFile(path=SCORE_FILE, function=VCUT, polarity="Positive"))
     for name, plated in ((PLATED_FILE, True), (BARE_FILE, False)):
         drill = xnc_drill(shape.holes, plated=plated, project=project)
         if drill is not None:
@@ -121,8 +130,8 @@ def layer_files(
     width, height = (round(side * 1e6) for side in shape.size_mm)
     yield JOB_FILE, gerber_job(listed, fab, project=project, width_nm=width, height_nm=height)
     grid = next(iter(sides.values())).contours.grid
-    yield SVG_FILE, b"".join(assembly_svg(drawn, outlines, shape.holes, grid=grid, title=project.name))
-    yield DXF_FILE, b"".join(assembly_dxf(drawn, outlines, shape.holes, grid=grid))
+    yield SVG_FILE, b"".join(assembly_svg(drawn, outlines, shape.holes, scores, grid=grid, title=project.name))
+    yield DXF_FILE, b"".join(assembly_dxf(drawn, outlines, shape.holes, scores, grid=grid))
 
 
 def _layer(rings: Rings, kind: LayerKind, side: SideName, project: Project) -> bytes:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+import numpy as np
+
 from worker.engine.arrays import Floats
 from worker.engine.colorimetry import lab_to_srgb
 from worker.engine.fabrication.as_written import stack_as_written
@@ -16,6 +18,8 @@ from worker.engine.fabrication.layer_files import (
     LAYER_KINDS,
     PLATED_FILE,
     PROFILE_FILE,
+    SCORE_FILE,
+    VCUT,
     SideName,
     TracedSide,
 )
@@ -23,6 +27,7 @@ from worker.engine.fabrication.read_back import MOST_CORNERS, ReadBack, SideAsMa
 from worker.engine.fabrication.simplify import FINE_PX
 from worker.engine.fabrication.stack_colours import stack_lab
 from worker.errors import ProofError
+from worker.fab_profile import FabProfile
 
 
 def prove(
@@ -34,12 +39,28 @@ def prove(
     most_corners: int = MOST_CORNERS,
     threads: int = 1,
 ) -> ReadBack:
+    """`prove_files` of a board that was made from artworks."""
+    shape = shape_from_the_top(fabrication)
+    return prove_files(files, traced, shape, fabrication.fab, lab, most_corners=most_corners, threads=threads)
+
+
+def prove_files(
+    files: Mapping[str, bytes],
+    traced: Mapping[SideName, TracedSide],
+    shape: BoardShape,
+    fab: FabProfile,
+    lab: Floats,
+    *,
+    most_corners: int = MOST_CORNERS,
+    threads: int = 1,
+) -> ReadBack:
     """Read a board's fabrication files back and compare them with its planes, outline and holes.
 
     Parameters
     ----------
-    files : by name, as `Fabrication.files` gives them; others are left aside.
+    files : by name, as `layer_files` gives them; others are left aside.
     traced : the contours that they were written from.
+    shape : as seen from the top.
     lab : float64 (n, 3), CIELAB D65/2 degree of the profile's finishes, for the pictures.
 
     Raises
@@ -47,19 +68,18 @@ def prove(
     ProofError
         Where anything differs, or a file is missing.
     """
-    fab = fabrication.fab
     sides: dict[str, SideAsMade] = {
         side: SideAsMade(planes=one.planes.stack, written=stack_as_written(one.contours, threads=threads))
         for side, one in traced.items()
     }
-    shape = shape_from_the_top(fabrication)
     return read_back(
-        _written(files, list(traced)),
+        _written(files, list(traced), scored=bool(shape.scores)),
         sides,
         grid=next(iter(traced.values())).contours.grid,
         tolerance_px=FINE_PX,
         outlines=[points_nm(ring) for ring in shape.outline],
         holes=shape.holes,
+        scores=[points_nm(np.array(shape.across(score))) for score in shape.scores],
         stack_srgb=lab_to_srgb(stack_lab(fab, lab)),
         most_corners=most_corners,
         threads=threads,
@@ -71,11 +91,13 @@ def shape_from_the_top(fabrication: Fabrication) -> BoardShape:
     return fabrication.shape if fabrication.side == "top" else mirrored(fabrication.shape)
 
 
-def _written(files: Mapping[str, bytes], sides: list[SideName]) -> list[WrittenFile]:
+def _written(files: Mapping[str, bytes], sides: list[SideName], *, scored: bool) -> list[WrittenFile]:
     wanted: list[tuple[str, str, str | None]] = [
         (f"{kind.name}-{side}.gbr", kind.function(side), kind.polarity) for side in sides for kind in LAYER_KINDS
     ]
     wanted.append((PROFILE_FILE, "Profile,NP", "Positive"))
+    if scored:
+        wanted.append((SCORE_FILE, VCUT, "Positive"))
     wanted += [(PLATED_FILE, PLATED, None), (BARE_FILE, NON_PLATED, None)]
     missing = [path for path, _, polarity in wanted if polarity is not None and path not in files]
     if missing:

@@ -3,7 +3,7 @@
 A layer's file is drawn by resvg from what gerbonara reads in it, and must show the same pixels as the contours do,
 but for pixels whose centre lies on a contour (`undecided.py`). The contours in turn may differ from the planes only at
 pixels whose centre is within the contours' tolerance of a plane's edge. So a fault of the tracer, of the simplifier or
-of the writer can't pass unseen. Profile and drill files are compared as numbers.
+of the writer can't pass unseen. Profile, scores and drill files are compared as numbers.
 
 gerbonara reads some 100,000 corners a second. So very large packages are read and drawn by them in windows: the densest
 one, then others drawn at random by the files' own hashes, until `MOST_CORNERS` are read. The share is stated. All of
@@ -29,7 +29,7 @@ from worker.engine.fabrication.layer_drawing import Window, draw_layers, in_pixe
 from worker.engine.fabrication.planes import BOARD, COPPER, DRAWN, LEGEND, OPENING, Stack
 from worker.engine.fabrication.proof_picture import ProofPicture
 from worker.engine.fabrication.raster import rasterise
-from worker.engine.fabrication.read_outline import board_layer, board_rings, check_drill, check_profile
+from worker.engine.fabrication.read_outline import board_layer, board_rings, check_drill, check_profile, check_scores
 from worker.engine.fabrication.scanned_drawing import draw_scanned
 from worker.engine.fabrication.undecided import undecided_pixels
 from worker.engine.threads import row_strips, run_all
@@ -132,6 +132,7 @@ def read_back(
     tolerance_px: float,
     outlines: Sequence[Points],
     holes: Sequence[DrilledHole],
+    scores: Sequence[Points] = (),
     stack_srgb: npt.NDArray[np.uint8],
     most_corners: int = MOST_CORNERS,
     threads: int = 1,
@@ -143,13 +144,13 @@ def read_back(
     files : all Gerber and drill files of the package.
     sides : "top" and "bottom", or one of them.
     tolerance_px : of the contours, as `simplify` got it.
-    outlines : of the profile, int64 (n, 2) nm. holes : all of them.
+    outlines : of the profile, int64 (n, 2) nm. holes : all of them. scores : lines, int64 (2, 2) nm.
     stack_srgb : uint8 (256, 3), encoded sRGB of each stack, for the pictures (`stack_colours.stack_lab`).
     """
     for name, side in sides.items():
         check_planes(side, tolerance_px, name)
     layers = [file for file in files if file.layer is not None]
-    others, lines, drilled = _check_others(files, grid, outlines, holes)
+    others, lines, drilled = _check_others(files, grid, outlines, holes, scores)
     pixels = grid.height_px * grid.width_px
     whole = sum(file.corners for file in layers) <= most_corners and pixels * len(sides) <= MOST_PIXELS
     proof = _Proof(layers, sides, grid, stack_srgb)
@@ -215,24 +216,36 @@ def _first_far_pixel(planes: Stack, written: Stack, mask: np.uint8, near_counts:
 
 
 def _check_others(
-    files: Sequence[WrittenFile], grid: Grid, outlines: Sequence[Points], holes: Sequence[DrilledHole]
+    files: Sequence[WrittenFile],
+    grid: Grid,
+    outlines: Sequence[Points],
+    holes: Sequence[DrilledHole],
+    scores: Sequence[Points],
 ) -> tuple[list[ReadFile], list[list[tuple[int, int]]], list[ReadHole]]:
-    """Profile and drill files, and what they draw: closed lines in nm, and holes."""
+    """Profile, scores and drill files, and what they draw: closed lines in nm, and holes."""
     found: list[ReadFile] = []
     lines: list[list[tuple[int, int]]] = []
     drilled: list[ReadHole] = []
+    scored = 0
     for file in files:
         if file.function.startswith("Profile"):
             read = read_gerber(file.data, name=file.path)
             _check_head(read, file, grid)
             lines = check_profile(read, outlines)
             found.append(_facts(file, read, len(lines)))
+        elif file.function.startswith("Vcut"):
+            read = read_gerber(file.data, name=file.path)
+            _check_head(read, file, grid)
+            scored = check_scores(read, scores)
+            found.append(_facts(file, read, scored))
         elif file.polarity is None:
             mine = check_drill(file.data, file.path, file.function, holes)
             found.append(ReadFile(path=file.path, function=file.function, objects=len(mine), extent_mm=None))
             drilled += mine
     if not lines:
         raise ProofError("The package has no profile.", mend=REPORT_IT)
+    if scored != len(scores):
+        raise ProofError(f"The package has {scored} of {len(scores)} scores.", mend=REPORT_IT)
     if len(drilled) != len(holes):
         raise ProofError(f"The package has {len(drilled)} of {len(holes)} holes.", mend=REPORT_IT)
     return found, lines, drilled

@@ -1,4 +1,4 @@
-"""Profile and drill files, read back, against the outlines and holes that they were written from: as numbers."""
+"""Profile, scores and drill files, read back, against what they were written from: as numbers."""
 
 from __future__ import annotations
 
@@ -37,6 +37,22 @@ def check_profile(read: ReadLayer, outlines: Sequence[Points]) -> list[list[tupl
             mend=_MEND,
         )
     return lines
+
+
+def check_scores(read: ReadLayer, scores: Sequence[Points]) -> int:
+    """How many lines to score there are: these and nothing else. ProofError where it differs."""
+    if read.regions or read.flashes or len(read.lines) != len(read.boxes):
+        raise ProofError(f"{read.name} draws more than lines.", mend=_MEND)
+    ends = np.rint(read.lines[:, :4] * NM_PER_MM).astype(np.int64).reshape(-1, 2, 2).tolist()
+    found = Counter(tuple(sorted(map(tuple, line))) for line in ends)
+    wanted = Counter(tuple(sorted(map(tuple, line.tolist()))) for line in scores)
+    if found != wanted:
+        raise ProofError(
+            f"{read.name}, read back, has {found.total()} lines, of which {(found & wanted).total()} are among the "
+            f"board's {wanted.total()} scores.",
+            mend=_MEND,
+        )
+    return found.total()
 
 
 def closed_lines(read: ReadLayer) -> list[list[tuple[int, int]]]:

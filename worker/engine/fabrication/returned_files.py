@@ -16,14 +16,18 @@ LAYER_NAMES = (
     "solder-mask-bottom",
     "legend-bottom",
     "profile",
+    "score-lines",
     "holes-plated",
     "holes-unplated",
 )
+LINES = ("profile", "score-lines")
+"""Drawn with lines whose width means nothing."""
 HOLES = ("holes-plated", "holes-unplated")
 
 _FUNCTION = re.compile(rb"TF\.FileFunction,([^*\r\n]+)")
 _HEAD_BYTES = 20_000
 _LAYER_OF = {"Copper": "copper", "Soldermask": "solder-mask", "Legend": "legend"}
+_LINES_OF = {"Profile": "profile", "Vcut": "score-lines"}
 _HOLES_OF = {"Plated": "holes-plated", "NonPlated": "holes-unplated"}
 
 
@@ -123,8 +127,8 @@ def layer_of(data: bytes) -> str | None:
     if found is None:
         return None
     words = [word.strip() for word in found[1].decode("ascii", "replace").split(",")]
-    if words[0] == "Profile":
-        return "profile"
+    if words[0] in _LINES_OF:
+        return _LINES_OF[words[0]]
     if words[0] in _HOLES_OF:
         return _HOLES_OF[words[0]]
     side = "top" if "Top" in words else "bottom" if "Bot" in words else None

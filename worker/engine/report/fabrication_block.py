@@ -11,7 +11,15 @@ import numpy as np
 
 from worker.engine.fabrication.expected_error import ShiftError
 from worker.engine.fabrication.fabricate import Fabrication
-from worker.engine.fabrication.layer_files import BARE_FILE, LAYER_KINDS, PLATED_FILE, PROFILE_FILE, SideName
+from worker.engine.fabrication.layer_files import (
+    BARE_FILE,
+    LAYER_KINDS,
+    PLATED_FILE,
+    PROFILE_FILE,
+    SCORE_FILE,
+    VCUT,
+    SideName,
+)
 from worker.engine.fabrication.limits import LimitReport
 from worker.engine.report.score import Score, Statistics
 from worker.fab_profile import FabProfile, limit_unit
@@ -20,6 +28,7 @@ _SIDES: tuple[SideName, ...] = ("top", "bottom")
 FUNCTIONS: dict[str, str] = {
     **{f"{kind.name}-{side}.gbr": kind.function(side) for kind in LAYER_KINDS for side in _SIDES},
     PROFILE_FILE: "Profile,NP",
+    SCORE_FILE: VCUT,
     PLATED_FILE: "Plated,1,2,PTH",
     BARE_FILE: "NonPlated,1,2,NPTH",
 }

@@ -20,7 +20,7 @@ from worker.engine.fabrication.file_attributes import Project
 from worker.engine.fabrication.number_place import NumberPlace
 from worker.engine.fabrication.planes import LEGEND, OPENING
 from worker.engine.references.reference import FinishReference
-from worker.engine.report.order_sheet import both_units
+from worker.engine.report.order_facts import both_units
 from worker.fab_profile import FabProfile
 from worker.finish import LayerRecipe
 
@@ -29,6 +29,8 @@ BOARDS = 5
 
 ROUTED_MM = 0.2
 """Tolerance of a routed outline: published fab pages have 0.1 to 0.25 mm."""
+SCORED_MM = 0.2
+"""Tolerance of a score's place: published fab pages have 0.15 to 0.2 mm."""
 FLAT_PERCENT = 1.5
 """Bow and twist of a board without surface-mounted parts: IPC-6012 (0.75 % with such parts)."""
 NIB_MM = 0.2  # common practice, no source
@@ -156,6 +158,13 @@ def checks(fabrication: Fabrication, place: NumberPlace | None) -> Iterator[Chec
         source="IPC-TM-650, method 2.4.1 (from memory)",
     )
     yield _holes(fabrication)
+    if fabrication.shape.scores:
+        yield Check(
+            what="Score",
+            how="loupe at the board's edge, both faces",
+            limit=f"as drawn &plusmn; {SCORED_MM:.2f} mm, straight; the web left in the middle breaks clean",
+            source=_USUAL,
+        )
     yield Check(
         what="Edge",
         how="by eye and with a finger, carefully: edges cut",

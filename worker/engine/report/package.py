@@ -15,7 +15,8 @@ from worker.engine.fabrication.read_back import ReadBack
 from worker.engine.references.reference import FinishReference
 from worker.engine.report.cautions import cautions_for
 from worker.engine.report.inspection_sheet import inspection_sheet
-from worker.engine.report.order_sheet import INSPECTION_SHEET, LEFT_BESIDE, ORDER_SHEET, order_sheet
+from worker.engine.report.order_facts import INSPECTION_SHEET, LEFT_BESIDE, ORDER_SHEET
+from worker.engine.report.order_sheet import order_sheet
 from worker.engine.report.png import encode_png
 from worker.job_settings import Settings
 
@@ -41,10 +42,7 @@ def finished_package(
     references : of each finish of the profile, in its order.
     place : for the fab's number, from `number_place`.
     """
-    pictures = {
-        f"looks-like-{side}.png": encode_png(srgb, palette=None, bits=8, pixels_per_metre=None)
-        for side, srgb in proof.pictures.items()
-    }
+    pictures = pictures_of(proof)
     corner = sharpest_corner(fabrication.shape.outline)
     cautions = [
         caution.text
@@ -60,6 +58,14 @@ def finished_package(
     yield INSPECTION_SHEET, inspection
     yield from pictures.items()
     yield package_name(project), package_files({ORDER_SHEET: sheet, **inside})
+
+
+def pictures_of(proof: ReadBack) -> dict[str, bytes]:
+    """PNG bytes of each side as its files, read back, show it."""
+    return {
+        f"looks-like-{side}.png": encode_png(srgb, palette=None, bits=8, pixels_per_metre=None)
+        for side, srgb in proof.pictures.items()
+    }
 
 
 def package_name(project: Project) -> str:

@@ -151,6 +151,7 @@ def _board(shape: BoardShape) -> dict[str, Any]:
         "artwork_y_mm": shape.margins.bottom * shape.pitch_um / 1000.0,
         "cut_outs": len(shape.outline) - 1,
         "holes": [{**asdict(hole), "slot_to": hole.slot_to and [*hole.slot_to]} for hole in shape.holes],
+        "scores": [{"axis": "x" if score.upright else "y", "at_mm": score.at_mm} for score in shape.scores],
         "findings": [asdict(finding) for finding in shape.findings],
     }
 

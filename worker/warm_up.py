@@ -24,6 +24,9 @@ ROUTES: tuple[tuple[str, dict[str, str | list[str]]], ...] = (
     ("flat", {"edges": "dither", "pin": ["#C81E1E=legend"]}),
     ("clear", {"edges": "dither"}),
     ("clear", {"edges": "threshold", "width": "2mm"}),
+    ("flat", {"edges": "threshold", "width": "6mm", "fabrication": "on", "islands": "tie", "hatch": "on"}),
+    ("photo", {"edges": "dither", "fabrication": "on"}),
+    ("clear", {"edges": "threshold", "fabrication": "on", "voltage": "230Vac", "board": "disc"}),
 )
 """Kind of picture and settings of each route."""
 

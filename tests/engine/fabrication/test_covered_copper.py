@@ -47,13 +47,13 @@ def test_planes_without_openings_stay_as_they_are() -> None:
     assert cover_copper(planes, FAB) is planes
 
 
-def made_at(**given: str) -> Conversion:
+def made_at(tables: MemoryTables, **given: str) -> Conversion:
     settings = read_settings({"width": "30mm", "pitch": "40um", "fabrication": "on", **given})
-    return convert(COMET, FAB, settings, name="comet", tables=MemoryTables(), threads=2)
+    return convert(COMET, FAB, settings, name="comet", tables=tables, threads=2)
 
 
-def test_a_board_at_mains_voltage_bares_no_metal() -> None:
-    made = made_at(voltage="230Vac")
+def test_a_board_at_mains_voltage_bares_no_metal(tables: MemoryTables) -> None:
+    made = made_at(tables, voltage="230Vac")
     assert made.made is not None
     for planes in made.made.fabrication.planes.values():
         assert bared(planes) == 0
@@ -64,8 +64,8 @@ def test_a_board_at_mains_voltage_bares_no_metal() -> None:
 
 
 @pytest.mark.parametrize("given", [{"voltage": "12Vdc"}, {"voltage": "230Vac", "bare_metal": "keep"}])
-def test_at_a_harmless_voltage_or_when_asked_for_metal_stays(given: dict[str, str]) -> None:
-    made = made_at(**given)
+def test_at_a_harmless_voltage_or_when_asked_for_metal_stays(given: dict[str, str], tables: MemoryTables) -> None:
+    made = made_at(tables, **given)
     assert made.made is not None
     assert made.masks["tin"].any()
     assert bared(made.made.fabrication.planes["top"]) > 0

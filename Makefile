@@ -6,7 +6,7 @@ STAMP := $(VENV)/.installed
 MIN_PYTHON := 3.11
 
 .DEFAULT_GOAL := help
-.PHONY: help setup demo serve test check bench lock clean
+.PHONY: help setup demo serve test faults check bench lock clean
 
 help: ## list what can be made
 	@grep -E '^[a-z]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 10
@@ -35,6 +35,9 @@ serve: $(STAMP) ## run the service until Ctrl-C
 
 test: $(STAMP) ## run the whole test suite
 	$(BIN)/python -m pytest
+
+faults: $(STAMP) ## kill, stop and starve the running service, longer than `make test` does
+	WHOLE_SWEEPS=1 $(BIN)/python -m pytest tests/faults
 
 check: $(STAMP) ## lint, types and import rules
 	$(BIN)/ruff check .

@@ -62,6 +62,8 @@ STATUS: dict[str, int] = {
     "damaged": 500,
     # ends of a job that a request waits for
     "lost": 500,
+    "crashed": 500,
+    "killed": 500,
     "too-long": 500,
     "too-much-memory": 500,
 }

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 import redis
 from celery import Celery
 from kombu.exceptions import OperationalError
@@ -78,6 +80,15 @@ class Broker:
             return int(self.redis.llen(QUEUES[lane]))
         except (redis.RedisError, OSError) as error:
             raise _away() from error
+
+    def answering(self, names: Collection[str], seconds: float) -> set[str]:
+        """Which of the workers of these names answer within so long. Raises UnavailableError."""
+        self.check()
+        try:
+            found = self.app.control.ping(destination=list(names), timeout=seconds)
+        except (OperationalError, redis.RedisError, OSError) as error:
+            raise _away() from error
+        return {name for answer in found for name in answer}
 
     def check(self) -> None:
         """Raise UnavailableError when the broker does not answer."""

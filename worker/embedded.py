@@ -19,23 +19,25 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from types import FrameType
 
 import urllib3
 
-from worker.broker import QUEUES
+from worker.broker import QUEUES, Broker
 from worker.errors import ConflictError, MaskwrightError, UnavailableError
 from worker.job import Lane
 from worker.ledger import Ledger
 from worker.ledger.keys import usable_key_exists
 from worker.loopback import refuse_open_address
+from worker.patience import Patience
 from worker.settings import Environment, child_environment, read_environment
 
 START_SECONDS = 90.0
 STOP_SECONDS = 4.0
-STALL_SECONDS = 120.0
-"""Jobs waiting so long beside an idle worker mean that it hangs: it is started anew."""
+ASK_SECONDS = 2.0
+"""Every worker is asked so often whether it is there, and has half as long to answer."""
 RESTART_PAUSE_SECONDS = 2.0
 MAX_SOCKET_PATH = 100
 """A Unix socket's path may have 107 bytes on Linux and 103 on macOS."""
@@ -52,6 +54,7 @@ class Child:
     pass_fds: tuple[int, ...] = ()
     process: subprocess.Popen[bytes] | None = None
     started: float = field(default=0.0)
+    answered: bool = field(default=False)
 
     def start(self) -> None:
         """Start it, in a process group of its own, so that Ctrl-C reaches its parent alone."""
@@ -66,6 +69,7 @@ class Child:
                 start_new_session=True,
             )
         self.started = time.monotonic()
+        self.answered = False
 
     def runs(self) -> bool:
         """Whether it is there."""
@@ -84,9 +88,11 @@ class Child:
             os.killpg(group, signal.SIGKILL)
         self.process.wait()
 
-    def keep(self) -> None:
-        """Start it again if it has ended, not more often than every few seconds."""
+    def keep(self, prepare: Callable[[], object] = lambda: None) -> None:
+        """Start it again if it has ended, not more often than every few seconds, and `prepare` for that."""
         if not self.runs() and time.monotonic() - self.started > RESTART_PAUSE_SECONDS:
+            self.stop(0.0)  # what it left behind
+            prepare()
             self.start()
 
 
@@ -115,6 +121,9 @@ class Embedded:
                 log=logs / "broker.log",
             )
         self.broker_url = broker_url
+        self.wakes = Broker(environment.model_copy(update={"redis_url": broker_url}))
+        self.asked = time.monotonic()
+        self.silence: Patience[tuple[Lane, int]] = Patience(step_seconds=2 * ASK_SECONDS)
         shared = child_environment(
             {
                 "MASKWRIGHT_DATA_DIR": str(data),
@@ -168,21 +177,45 @@ class Embedded:
         return answer.status == 200
 
     def keep(self) -> None:
-        """Start again what has ended or hangs."""
-        for child in self.children:
+        """Start again what has ended or hangs, and give back at once what a worker had under way."""
+        for child in [*([self.broker] if self.broker else []), self.server]:
             child.keep()
         for lane, worker in self.workers.items():
-            if time.monotonic() - worker.started > STALL_SECONDS and self.ledger.jobs.stalled(lane, STALL_SECONDS):
-                worker.stop(0.0)
+            worker.keep(partial(self._give_back, lane))
+        if time.monotonic() - self.asked > ASK_SECONDS:
+            self.asked = time.monotonic()
+            self._ask_workers()
+
+    def _give_back(self, lane: Lane) -> None:
+        """Give back what a lane's worker had under way, where nobody else works in this lane."""
+        if not self.environment.database_url:
+            self.ledger.jobs.give_back_all(counted=True, lane=lane)
+
+    def _ask_workers(self) -> None:
+        """End the workers that have not answered for too long, though ledger and broker do."""
+        self.ledger.jobs.signs()
+        names = {lane: f"{lane}@{socket.gethostname()}" for lane in self.workers}
+        answers = self.wakes.answering(names.values(), ASK_SECONDS / 2)
+        silent = []
+        for lane, worker in self.workers.items():
+            if names[lane] in answers:
+                worker.answered = True
+            elif worker.process is not None and (worker.answered or time.monotonic() - worker.started > START_SECONDS):
+                silent.append((lane, worker.process.pid))
+        for (lane, _), seconds in self.silence.look(silent).items():
+            if seconds >= self.environment.stall_seconds:
+                say(f"The {lane} worker has not answered for {seconds:.0f} s: it is started again.")
+                self.workers[lane].stop(0.0)
 
     def stop(self) -> None:
-        """Stop every part: no new requests, then no new jobs, then the broker. Jobs under way go back to the queue."""
+        """Stop every part: no new requests, then no new jobs, then the broker. Jobs under way end or go back."""
         self.server.stop(STOP_SECONDS)
+        self.wakes.close()
         for worker in self.workers.values():
             if worker.process is not None and worker.runs():
                 worker.process.terminate()
         for worker in self.workers.values():
-            worker.stop(STOP_SECONDS)
+            worker.stop(self.environment.drain_seconds + 2 * STOP_SECONDS)
         if not self.environment.database_url:
             self.ledger.jobs.give_back_all(counted=False)
         if self.broker is not None:
@@ -313,11 +346,16 @@ def run(embedded: Embedded) -> None:
             try:
                 embedded.keep()
             except MaskwrightError as error:
-                print(error, file=sys.stderr, flush=True)
+                say(str(error))
     finally:
         embedded.stop()
         for number, handler in before.items():
             signal.signal(number, handler)
+
+
+def say(text: str) -> None:
+    """Tell whoever runs the service, at its standard error."""
+    print(text, file=sys.stderr, flush=True)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

@@ -1,4 +1,4 @@
-"""Signs of life of a job: a thread that lengthens its lease, notes its progress, and stops it when it is lost."""
+"""Signs of life of a job: a thread that gives them, notes its progress, and stops it when it is lost."""
 
 from __future__ import annotations
 
@@ -23,9 +23,9 @@ log = logging.getLogger(__name__)
 class Heartbeat:
     """Keeps one claim alive while the `with` block runs.
 
-    The lease is renewed every quarter of its time, and at each tick that finds new progress. A job that was cancelled
-    or given to another worker is told so at its next progress report; one that doesn't report is killed with its
-    process, for a call into C code can't be stopped otherwise.
+    A sign is given every quarter of the lease's time, and at each tick that finds new progress. A job that was
+    cancelled or given to another worker is told so at its next progress report; one that doesn't report is killed with
+    its process, for a call into C code can't be stopped otherwise.
     """
 
     def __init__(self, jobs: Jobs, claim: Claim) -> None:
@@ -55,20 +55,20 @@ class Heartbeat:
 
     def _beat(self) -> None:
         noted: Progress | None = None
-        renewed = time.monotonic()
+        given = time.monotonic()
         while not self.stop.wait(TICK_SECONDS):
             if os.getppid() != self.parent:
                 os._exit(1)
             latest = self.latest
             changed = latest is not noted
-            if not changed and time.monotonic() - renewed < self.jobs.lease_seconds / 4:
+            if not changed and time.monotonic() - given < self.jobs.lease_seconds / 4:
                 continue
             try:
                 alive = self.jobs.keep_alive(self.claim.job.id, self.claim.token, latest if changed else None)
             except MaskwrightError as error:
                 log.warning("job %s: no sign of life: %s", self.claim.job.id, error)
                 continue
-            noted, renewed = latest, time.monotonic()
+            noted, given = latest, time.monotonic()
             if not alive:
                 return self._end()
 

@@ -5,14 +5,17 @@ from __future__ import annotations
 import logging
 import threading
 import time
+from collections.abc import Sequence
 from contextlib import AbstractContextManager, nullcontext
 
 from worker.broker import WAKES_AT_MOST, Broker
 from worker.errors import MaskwrightError
-from worker.job import LANES
+from worker.job import LANES, Sign
 from worker.ledger import Ledger
+from worker.patience import Patience
 from worker.retention import KEEP_ALL, Retention
 from worker.storage import ObjectStore
+from worker.watchdog import Watchdog
 
 TICK_SECONDS = 1.0
 SWEEP_SECONDS = 600.0
@@ -20,6 +23,8 @@ RESULT_AGE_SECONDS = 3600.0
 UPLOAD_AGE_SECONDS = 86400.0
 ASKED_AGE_SECONDS = 3600.0
 """Answers that a request waited for are kept so long, for whoever had to fetch them later."""
+SPARE_SECONDS = 3.0
+"""A job's own worker speaks first: others give its silent job back so much later. Only it can free the slot."""
 
 log = logging.getLogger(__name__)
 
@@ -28,7 +33,8 @@ class Housekeeping:
     """A thread that keeps the queue moving.
 
     `quiet` is held whenever it touches a database: a process that forks takes it first, so that no child is born with
-    another thread's lock. `store` is None in such a process: a bucket's client does not survive a fork.
+    another thread's lock. `store` is None in such a process: a bucket's client does not survive a fork. `watchdog` is
+    that of the worker whose parent process this is.
     """
 
     def __init__(
@@ -39,12 +45,15 @@ class Housekeeping:
         store: ObjectStore | None = None,
         retention: Retention = KEEP_ALL,
         quiet: AbstractContextManager[object] | None = None,
+        watchdog: Watchdog | None = None,
     ) -> None:
         self.ledger = ledger
         self.store = store
         self.retention = retention
         self.broker = broker
         self.quiet = quiet or nullcontext()
+        self.watchdog = watchdog
+        self.silence: Patience[Sign] = Patience()
         self.swept = time.monotonic()
         self.stopped = threading.Event()
         self.thread = threading.Thread(target=self._run, name="housekeeping", daemon=True)
@@ -68,19 +77,32 @@ class Housekeeping:
                 log.exception("housekeeping")
 
     def round(self) -> None:
-        """One round: give back expired jobs, send missing wake-ups, and sometimes sweep the store."""
+        """One round: give silent jobs back, send missing wake-ups, look at the slots, and sometimes sweep the store."""
         with self.quiet:
-            returned = self.ledger.jobs.give_back_expired()
-            waiting = self.ledger.jobs.waiting(seconds=TICK_SECONDS)
-        if returned:
-            log.warning("%d jobs had lost their worker", returned)
+            signs = self.ledger.jobs.signs()
+            waiting = self.ledger.jobs.waiting()
+        self._give_back_silent(signs)
         for lane in LANES:
             wanted = min(waiting[lane], WAKES_AT_MOST)
             for _ in range(wanted and wanted - self.broker.waiting(lane)):
                 self.broker.wake(lane)
+        if self.watchdog is not None:
+            self.watchdog.look(signs, waiting)
         if self.store is not None and time.monotonic() - self.swept > SWEEP_SECONDS:
             self.swept = time.monotonic()
             self.sweep(self.store, time.time())
+
+    def _give_back_silent(self, signs: Sequence[Sign]) -> None:
+        own = self.watchdog.slots().busy if self.watchdog is not None else {}
+        for sign, seconds in self.silence.look(signs).items():
+            if seconds < self.ledger.jobs.lease_seconds + (0.0 if sign.task_id in own else SPARE_SECONDS):
+                continue
+            with self.quiet:
+                given_back = self.ledger.jobs.give_back_silent(sign)
+            if given_back:
+                log.warning("job %s gave no sign of life for %.0f s: given back", sign.job_id, seconds)
+                if self.watchdog is not None:
+                    self.watchdog.free(sign.task_id)
 
     def sweep(self, store: ObjectStore, moment: float) -> None:
         """Forget old answers and results; remove what no job owns or uses, once it is old enough.

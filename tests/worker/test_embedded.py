@@ -9,21 +9,19 @@ import socket
 import subprocess
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
-from dataclasses import dataclass
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
-import sqlalchemy as sql
 
 from service.tuning_answers import PreviewAnswer, ReferencesAnswer
-from tests.worker.rig import Rig, alive, descendants, wait_for
+from tests.worker.rig import alive, wait_for
+from tests.worker.serving import Service, serving
 from worker.client import Client, RefusedError
-from worker.embedded import MAX_SOCKET_PATH, STALL_SECONDS, Embedded, locked, socket_folder
+from worker.embedded import MAX_SOCKET_PATH, locked, socket_folder
 from worker.errors import ConflictError, UnavailableError
 from worker.ledger import Ledger
-from worker.ledger.tables import jobs
-from worker.settings import PROJECT, child_environment
+from worker.settings import PROJECT
 
 pytestmark = pytest.mark.slow
 
@@ -33,46 +31,10 @@ FAB = "nocturne-gold"
 LIMIT = 4 * 1024 * 1024
 
 
-@dataclass(frozen=True)
-class Service:
-    """A running service."""
-
-    process: subprocess.Popen[str]
-    address: str
-    data: Path
-
-    def below(self) -> list[int]:
-        return descendants(self.process.pid)
-
-    def logs(self) -> str:
-        return "\n".join(path.read_text("utf-8", "replace")[-2000:] for path in (self.data / "logs").iterdir())
-
-
-@contextmanager
-def serving(data: Path, **changes: str) -> Iterator[Service]:
-    """The service by its start command; ended, with all it started, whatever a test did to it."""
-    environment = child_environment({"MASKWRIGHT_MAX_UPLOAD_BYTES": str(LIMIT), **changes})
-    command = [sys.executable, "-m", "worker.embedded", "--port", "0", "--data-dir", str(data)]
-    process = subprocess.Popen(
-        command, cwd=PROJECT, env=environment, stdout=subprocess.PIPE, text=True, start_new_session=True
-    )
-    try:
-        assert process.stdout is not None
-        line = process.stdout.readline()
-        assert "http://127.0.0.1:" in line
-        yield Service(process=process, address=line.split()[-1], data=data)
-    finally:
-        below = descendants(process.pid)
-        process.kill()
-        process.wait()
-        for pid in below:
-            with suppress(ProcessLookupError):
-                os.kill(pid, signal.SIGKILL)
-
-
 @pytest.fixture(scope="module")
 def service(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Service]:
-    with serving(tmp_path_factory.mktemp("embedded") / "data") as service:
+    data = tmp_path_factory.mktemp("embedded") / "data"
+    with serving(data, MASKWRIGHT_MAX_UPLOAD_BYTES=str(LIMIT), MASKWRIGHT_DRAIN_SECONDS="1") as service:
         yield service
 
 
@@ -212,7 +174,7 @@ def test_a_killed_service_leaves_no_process_and_a_stopped_one_neither_and_no_job
     service.process.kill()
     service.process.wait()
     wait_for(lambda: not [pid for pid in below if alive(pid)])
-    with serving(service.data) as again, Client(again.address) as client:
+    with serving(service.data, MASKWRIGHT_DRAIN_SECONDS="1") as again, Client(again.address) as client:
         wait_for(lambda: client.job(job_id)["state"] == "running")
         assert client.job(job_id)["attempt"] == 2
         below = again.below()
@@ -223,31 +185,6 @@ def test_a_killed_service_leaves_no_process_and_a_stopped_one_neither_and_no_job
     job = ledger.jobs.get("local", job_id)
     assert job.state == "queued" and job.attempt == 1, "a stop that was asked for costs no attempt"
     ledger.close()
-
-
-def test_a_worker_that_hangs_while_jobs_wait_is_started_again(tmp_path: Path) -> None:
-    with Rig() as rig, socket.create_server(("127.0.0.1", 0)) as listener:
-        environment = rig.environment.model_copy(update={"data_dir": rig.folder})
-        embedded = Embedded(environment, listener, rig.folder)
-        for child in embedded.children:
-            child.command = ["sleep", "600"]
-            child.start()
-        hung = embedded.workers["batch"]
-        before = {child.name: child.process for child in embedded.children}
-        rig.submit("copy", wake=False)
-        with rig.ledger.database.writing() as connection:
-            connection.execute(sql.update(jobs).values(queued=jobs.c.queued - 2 * STALL_SECONDS))
-        embedded.keep()
-        assert hung.runs(), "it has only just started"
-        for child in embedded.children:
-            child.started -= 2 * STALL_SECONDS
-        embedded.keep()
-        assert not hung.runs()
-        embedded.keep()
-        assert hung.runs() and hung.process is not before[hung.name]
-        assert embedded.workers["interactive"].process is before["interactive worker"]
-        for child in embedded.children:
-            child.stop(0.0)
 
 
 def test_a_data_directory_is_held_alone(tmp_path: Path) -> None:

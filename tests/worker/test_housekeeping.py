@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterator
+from contextlib import suppress
 
 import pytest
+import sqlalchemy as sql
 
 from tests.worker.rig import Rig, put
-from worker.housekeeping import RESULT_AGE_SECONDS, UPLOAD_AGE_SECONDS, Housekeeping
+from worker.errors import UnavailableError
+from worker.housekeeping import RESULT_AGE_SECONDS, SPARE_SECONDS, UPLOAD_AGE_SECONDS, Housekeeping
 from worker.job import Package
+from worker.ledger.tables import jobs
 
 
 @pytest.fixture
@@ -43,14 +47,37 @@ def test_only_left_overs_that_are_old_enough_go(rig: Rig) -> None:
     assert keys(rig) == {mine, used}
 
 
-def test_a_round_gives_expired_jobs_back_though_the_broker_is_away(rig: Rig) -> None:
+def silent_rounds(rig: Rig, seconds: float) -> Housekeeping:
+    """Rounds of a housekeeper of no worker, one for each of so many seconds of a clock that the test moves."""
+    housekeeping = Housekeeping(rig.ledger, rig.broker, store=rig.store)
+    moment = 0.0
+    housekeeping.silence.clock = lambda: moment
+    while moment <= seconds:
+        with suppress(UnavailableError):  # there is no broker
+            housekeeping.round()
+        moment += 1.0
+    return housekeeping
+
+
+def test_rounds_give_a_silent_job_back_after_its_lease_though_the_broker_is_away(rig: Rig) -> None:
     job_id = rig.submit("copy", wake=False)
     rig.ledger.jobs.claim("batch", "task")
-    time.sleep(rig.environment.lease_seconds + 0.2)
-    housekeeping = Housekeeping(rig.ledger, rig.broker, store=rig.store)
-    housekeeping.start()
-    until = time.monotonic() + 10
-    while rig.job(job_id).state != "queued" and time.monotonic() < until:
-        time.sleep(0.1)
-    housekeeping.stop()
+    lease = rig.environment.lease_seconds
+    silent_rounds(rig, lease)
+    assert rig.job(job_id).state == "running"
+    silent_rounds(rig, lease + SPARE_SECONDS + 1)
     assert rig.job(job_id).state == "queued" and rig.job(job_id).attempt == 1
+
+
+def test_a_clock_that_jumps_ends_no_lease(rig: Rig) -> None:
+    """Leases and wake-ups know no time of day: all times in the ledger move by a year, and nothing follows."""
+    job_id = rig.submit("copy", wake=False)
+    claim = rig.ledger.jobs.claim("batch", "task")
+    assert claim is not None
+    for years in (1, -2):
+        with rig.ledger.database.writing() as connection:
+            moved = {name: jobs.c[name] + years * 31_556_952 for name in ("created", "queued", "started")}
+            connection.execute(sql.update(jobs).values(**moved))
+        silent_rounds(rig, rig.environment.lease_seconds - 1)
+        assert rig.job(job_id).state == "running"
+        assert rig.ledger.jobs.keep_alive(job_id, claim.token, None)

@@ -21,6 +21,8 @@ CONFIG = Config()
 CONFIG.set_main_option("script_location", str(MIGRATIONS))
 EARLIER = [script.revision for script in ScriptDirectory.from_config(CONFIG).walk_revisions()][:0:-1]
 STATES = ("queued", "running", "done", "failed")
+GIVEN_UP = {("jobs", "lease_until")}
+"""Columns that a later schema has no use for: leases went by the time of day once."""
 
 
 @pytest.fixture(scope="module", params=["sqlite", "postgresql"])
@@ -114,12 +116,13 @@ def test_rows_of_an_earlier_schema_are_kept_and_work_goes_on(url: str, revision:
     ledger.migrate()
     assert ledger.database.tables() == newest_tables()
     for table, before in put.items():
-        after = rows(ledger.database, table, list(before[0]))
+        kept = [name for name in before[0] if (table, name) not in GIVEN_UP]
+        after = rows(ledger.database, table, kept)
         for each in before:
-            assert each in after, (table, revision)
+            assert {name: each[name] for name in kept} in after, (table, revision)
     assert [ledger.jobs.get(f"owner{number}", f"{number:032x}").state for number in range(4)] == list(STATES)
     assert ledger.jobs.package("owner2", f"{2:032x}").files[0].sha256 == "sha2562"
-    assert ledger.jobs.give_back_expired() == 1, "the running job's lease is long over"
+    assert [ledger.jobs.give_back_silent(sign) for sign in ledger.jobs.signs()] == [True], "nobody works on it any more"
     claimed = [ledger.jobs.claim("batch", "task") for _ in range(3)]
     claim = claimed[0]
     assert claim is not None and claim.fab_toml == b"\0" and claimed[2] is None

@@ -18,12 +18,12 @@ class Ledger:
     Parameters
     ----------
     url : SQLAlchemy URL, SQLite or PostgreSQL.
-    lease_seconds : how long a claim holds without a sign of life.
+    lease_seconds : a job that has given no sign of life for so long is given to another worker.
     attempts : a job that has lost its worker so often fails.
     pooled : False keeps no connection open between calls, so that the process may fork.
     """
 
-    def __init__(self, url: str, *, lease_seconds: float = 20.0, attempts: int = 3, pooled: bool = True) -> None:
+    def __init__(self, url: str, *, lease_seconds: float = 12.0, attempts: int = 3, pooled: bool = True) -> None:
         self.database = Database(url, pooled=pooled)
         self.jobs = Jobs(self.database, lease_seconds=lease_seconds, attempts=attempts)
         self.fabs = Fabs(self.database)

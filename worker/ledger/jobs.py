@@ -30,21 +30,30 @@ from worker.job import (
     Lane,
     Package,
     Progress,
+    Sign,
 )
 from worker.ledger.database import Database
 from worker.ledger.queue_room import check_room
 from worker.ledger.tables import fab_revisions, files, jobs, now, turns
 
-BACK_OF_QUEUE = 1000
-"""How far a job that lost its worker goes back, per attempt: behind the good ones, so that it can't block a worker."""
+BACK_OF_QUEUE = (10, 1000)
+"""So many turns behind all that its owner has waiting goes a job that lost its worker once, and one that lost it again.
+
+The first loss is often the machine's fault. After the second the job itself is suspect: it may cost nobody a wait.
+"""
 
 CLOCK = ""
 """The owner under which a lane's clock stands in `turns`."""
 
-LOST = Failure(
+SILENT = Failure(
     code="lost",
-    what="The job lost its worker process {attempts} times: it crashed, ran out of memory or was stopped.",
-    mend="Try a smaller artwork, a coarser pitch or a machine with more memory.",
+    what="Its worker gave no sign of life for {lease:g} seconds: it hung, its machine stopped, or was cut off.",
+    mend="Ask for it again; if it ends so each time, try a smaller artwork or a coarser pitch.",
+)
+STOPPED = Failure(
+    code="lost",
+    what="Its worker was stopped by force.",
+    mend="Ask for it again.",
 )
 
 
@@ -90,7 +99,7 @@ class Jobs:
     def claim(self, lane: Lane, task_id: str) -> Claim | None:
         """Take the job of this lane whose turn it is, or None when there is nothing to do."""
         token = uuid.uuid4().hex
-        wanted = {"of_lane": lane, "by_token": token, "by_task": task_id, "for_seconds": self.lease_seconds}
+        wanted = {"of_lane": lane, "by_token": token, "by_task": task_id}
         with self.database.writing() as connection:
             row = connection.execute(_TAKE, wanted).mappings().one_or_none()
             if row is None:
@@ -101,8 +110,8 @@ class Jobs:
         return Claim(job=_job(row), token=token, fab_toml=bytes(toml))
 
     def keep_alive(self, job_id: str, token: str, progress: Progress | None) -> bool:
-        """Lengthen the lease and note the progress. False when the job is no longer this worker's."""
-        values: dict[str, Any] = {"lease_until": now() + self.lease_seconds}
+        """Give a sign of life and note the progress. False when the job is no longer this worker's."""
+        values: dict[str, Any] = {"beats": jobs.c.beats + 1}
         if progress is not None:
             values |= {
                 "stage": progress.stage,
@@ -167,24 +176,32 @@ class Jobs:
         mine = (jobs.c.id == job_id) & (jobs.c.token == token)
         return self._requeue(mine, failure) > 0
 
-    def give_back_task(self, task_id: str) -> int:
-        """The same for the job of a task whose process was lost."""
-        return self._requeue(jobs.c.task_id == task_id, self._lost())
+    def give_back_task(self, task_id: str, failure: Failure | None = None) -> int:
+        """The same for the job of a task whose process was lost. With no failure: a planned stop, not counted."""
+        return self._requeue(jobs.c.task_id == task_id, failure)
 
-    def give_back_expired(self) -> int:
-        """The same for every job whose lease has run out."""
-        return self._requeue(jobs.c.lease_until < now(), self._lost())
+    def give_back_silent(self, sign: Sign) -> bool:
+        """The same for a job that has been silent for the time of its lease, unless it has given a sign since."""
+        same = (jobs.c.id == sign.job_id) & (jobs.c.token == sign.token) & (jobs.c.beats == sign.beats)
+        return self._requeue(same, self._silent()) > 0
 
-    def give_back_all(self, *, counted: bool) -> int:
-        """The same for every running job, by one who knows that no worker lives. Uncounted: a planned stop."""
-        if not counted:
-            with self.database.writing() as connection:
-                connection.execute(
-                    sql.update(jobs)
-                    .where(jobs.c.state == "running", jobs.c.attempt > 0)
-                    .values(attempt=jobs.c.attempt - 1)
-                )
-        return self._requeue(sql.true(), self._lost())
+    def give_back_all(self, *, counted: bool, lane: Lane | None = None) -> int:
+        """The same for every running job (of a lane), by one who knows that no worker lives there.
+
+        Not counted: a planned stop.
+        """
+        return self._requeue(sql.true() if lane is None else jobs.c.lane == lane, STOPPED if counted else None)
+
+    def signs(self) -> list[Sign]:
+        """The last sign of life of every running job.
+
+        Taken as by one who writes: while nobody can write, no sign can be given, and whoever looks waits as well.
+        """
+        wanted = sql.select(jobs.c.id, jobs.c.token, jobs.c.beats, jobs.c.task_id)
+        running = wanted.where(jobs.c.lane.in_(LANES), jobs.c.state == "running")
+        with self.database.writing() as connection:
+            rows = connection.execute(running).all()
+        return [Sign(job_id=row.id, token=row.token, beats=row.beats, task_id=row.task_id) for row in rows]
 
     def cancel(self, owner: str, job_id: str) -> Job:
         """Stop a job that has not ended; a running one is stopped by its worker within seconds.
@@ -266,15 +283,6 @@ class Jobs:
             counts = {row[0]: row[1] for row in connection.execute(wanted)}
         return {lane: counts.get(lane, 0) for lane in LANES}
 
-    def stalled(self, lane: Lane, seconds: float) -> bool:
-        """Whether jobs of this lane wait while none runs and none has ended for so long: its workers hang."""
-        moment = now() - seconds
-        busy = sql.or_(jobs.c.state == "running", jobs.c.finished > moment)
-        with self.database.reading() as connection:
-            waits = sql.exists().where(jobs.c.lane == lane, jobs.c.state == "queued", jobs.c.queued < moment)
-            works = sql.exists().where(jobs.c.lane == lane, busy)
-            return bool(connection.execute(sql.select(waits & ~works)).scalar_one())
-
     def owns(self, job_id: str, token: str) -> bool:
         """Whether results under this token are, or may yet become, the job's."""
         wanted = sql.exists().where(
@@ -309,8 +317,8 @@ class Jobs:
             connection.execute(sql.delete(files).where(files.c.job_id.in_(sql.select(jobs.c.id).where(old))))
             return connection.execute(sql.delete(jobs).where(old)).rowcount
 
-    def _lost(self) -> Failure:
-        return Failure(code=LOST.code, what=LOST.what.format(attempts=self.attempts), mend=LOST.mend)
+    def _silent(self) -> Failure:
+        return Failure(code=SILENT.code, what=SILENT.what.format(lease=self.lease_seconds), mend=SILENT.mend)
 
     def _fenced(self, job_id: str, token: str, values: Mapping[str, Any]) -> bool:
         with self.database.writing() as connection:
@@ -321,28 +329,43 @@ class Jobs:
             )
         return changed.rowcount == 1
 
-    def _requeue(self, which: sql.ColumnElement[bool], failure: Failure) -> int:
-        running = sql.and_(jobs.c.state == "running", which)
+    def _requeue(self, which: sql.ColumnElement[bool], failure: Failure | None) -> int:
+        """Give running jobs back; those out of attempts fail, with what they ended by last. No failure: not counted."""
         with self.database.writing() as connection:
-            failed = connection.execute(
-                sql.update(jobs)
-                .where(running, jobs.c.attempt >= self.attempts)
-                .values(state="failed", **_failed(failure), **_finished())
-            )
-            queued = connection.execute(
-                sql.update(jobs)
-                .where(running, jobs.c.attempt < self.attempts)
-                .values(
-                    state="queued",
-                    token=None,
-                    task_id=None,
-                    lease_until=None,
-                    queued=now(),
-                    turn=jobs.c.turn + BACK_OF_QUEUE * jobs.c.attempt,
-                    version=jobs.c.version + 1,
-                )
-            )
-        return failed.rowcount + queued.rowcount
+            lost = sql.select(*_GIVEN_BACK).where(jobs.c.state == "running", which).with_for_update()
+            found = connection.execute(lost).all()
+            changed = 0
+            for row in found:
+                values: dict[str, Any] = {
+                    "state": "queued",
+                    "token": None,
+                    "task_id": None,
+                    "queued": now(),
+                    "version": jobs.c.version + 1,
+                }
+                if failure is None:
+                    values["attempt"] = row.attempt - 1
+                elif row.attempt >= self.attempts:
+                    values = {"state": "failed", **_failed(_worn_out(failure, row.attempt, row.stage)), **_finished()}
+                else:
+                    back = BACK_OF_QUEUE[min(row.attempt, len(BACK_OF_QUEUE)) - 1]
+                    values["turn"] = max(row.turn, _next_turn(connection, row.lane, row.owner)) + back
+                changed += connection.execute(
+                    sql.update(jobs)
+                    .where(jobs.c.id == row.id, jobs.c.token == row.token, jobs.c.state == "running")
+                    .values(**values)
+                ).rowcount
+        return changed
+
+
+_GIVEN_BACK = (jobs.c.id, jobs.c.token, jobs.c.owner, jobs.c.lane, jobs.c.turn, jobs.c.attempt, jobs.c.stage)
+
+
+def _worn_out(failure: Failure, attempts: int, stage: str | None) -> Failure:
+    """The failure of a job that has used up its attempts: how it ended last, how often it was begun, where it was."""
+    where = "" if stage is None else f", the last time up to its stage {stage!r}"
+    tried = "It was tried once" if attempts == 1 else f"It was tried {attempts} times"
+    return Failure(code=failure.code, what=f"{failure.what} {tried}{where}.", mend=failure.mend)
 
 
 def _no_job(job_id: str) -> NotFoundError:
@@ -358,6 +381,8 @@ def _by_idempotency_key(connection: sql.Connection, request: JobRequest) -> Job 
 
 
 def _insert(connection: sql.Connection, request: JobRequest) -> Job:
+    turn = _next_turn(connection, request.lane, request.owner)
+    _set_turn(connection, request.lane, request.owner, turn)
     row = connection.execute(
         sql.insert(jobs)
         .values(
@@ -375,7 +400,7 @@ def _insert(connection: sql.Connection, request: JobRequest) -> Job:
             inputs={name: asdict(file) for name, file in request.inputs.items()} or None,
             fingerprint=request.fingerprint,
             idempotency_key=request.idempotency_key,
-            turn=_next_turn(connection, request.lane, request.owner),
+            turn=turn,
             attempt=0,
             created=now(),
             queued=now(),
@@ -387,17 +412,15 @@ def _insert(connection: sql.Connection, request: JobRequest) -> Job:
 
 
 def _next_turn(connection: sql.Connection, lane: Lane, owner: str) -> int:
-    """One after the owner's last turn or the lane's clock, whichever is later.
+    """One after the owner's last turn, or the lane's clock, whichever is later.
 
-    An owner with a thousand jobs waiting gets turns far ahead; another's first job gets the next one.
+    An owner with a thousand jobs waiting gets turns far ahead. Another's first job gets the turn that is being served:
+    it is next, before any that waits.
     """
     mine = turns.c.owner.in_((owner, CLOCK))
-    last = connection.execute(
-        sql.select(sql.func.max(turns.c.turn)).where(turns.c.lane == lane, mine)
-    ).scalar_one_or_none()
-    turn = (last or 0) + 1
-    _set_turn(connection, lane, owner, turn)
-    return turn
+    found = connection.execute(sql.select(turns.c.owner, turns.c.turn).where(turns.c.lane == lane, mine))
+    last: dict[str, int] = {row.owner: row.turn for row in found}
+    return max(last.get(owner, 0) + 1, last.get(CLOCK, 0))
 
 
 def _set_turn(connection: sql.Connection, lane: Lane, owner: str, turn: int) -> None:
@@ -410,7 +433,7 @@ def _failed(failure: Failure) -> dict[str, Any]:
 
 
 def _finished() -> dict[str, Any]:
-    return {"finished": now(), "lease_until": None, "version": jobs.c.version + 1}
+    return {"finished": now(), "version": jobs.c.version + 1}
 
 
 def _job(row: Mapping[Any, Any]) -> Job:
@@ -476,7 +499,7 @@ _TAKE = (
         token=sql.bindparam("by_token"),
         task_id=sql.bindparam("by_task"),
         attempt=jobs.c.attempt + 1,
-        lease_until=now() + sql.bindparam("for_seconds", type_=sql.Double),
+        beats=0,
         started=now(),
         stage=None,
         stage_done=None,

@@ -41,7 +41,7 @@ jobs = sql.Table(
     sql.Column("attempt", sql.Integer, nullable=False),
     sql.Column("token", sql.String(32)),
     sql.Column("task_id", sql.String(64)),
-    sql.Column("lease_until", sql.Double),
+    sql.Column("beats", sql.BigInteger, nullable=False, server_default="0"),
     sql.Column("created", sql.Double, nullable=False),
     sql.Column("queued", sql.Double, nullable=False),
     sql.Column("started", sql.Double),
@@ -67,15 +67,14 @@ jobs = sql.Table(
     sql.Index(None, "lane", "state", "turn", "seq"),
     sql.Index(None, "owner", "kind", "seq"),
     sql.Index(None, "owner", "kind", "state", "finished"),
-    sql.Index(None, "state", "lease_until"),
     sql.Index(None, "lane", "finished"),
     sql.Index(None, "task_id"),
     sql.Index(None, "artwork"),
     sql.Index(None, "expired", "finished"),
 )
-"""`turn` is the fair queue's virtual time: the smallest of a lane is next. `token` fences what a worker may write.
-
-`expired` is when its files were given up, by the policy of worker/retention.py; the row itself stays.
+"""`turn` is the fair queue's virtual time: the smallest of a lane is next. `token` fences what a worker may write, and
+`beats` counts its signs of life. `expired` is when its files were given up, by the policy of worker/retention.py; the
+row itself stays.
 """
 
 files = sql.Table(
@@ -178,7 +177,7 @@ link_revocations = sql.Table(
 
 
 class now(FunctionElement[float]):
-    """The database's own clock in seconds since 1970, so that machines with different clocks agree on leases."""
+    """The database's own clock in seconds since 1970. It may jump: times are shown to people, and decide no lease."""
 
     type = sql.Double()
     inherit_cache = True

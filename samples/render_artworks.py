@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from drawing import badges, scenes
+from drawing import badges, lamp, scenes
 from PIL import Image
 
 Drawing = Callable[[], Image.Image]
@@ -26,6 +26,8 @@ ARTWORKS: dict[str, tuple[Drawing, dict[str, Any]]] = {
     "small-rover.bmp": (badges.draw_small_rover, {}),
     "comet-over-ridge.jpg": (scenes.draw_comet_over_ridge, {"quality": 88, "optimize": True}),
     "gibbous-moon.webp": (scenes.draw_gibbous_moon, {"quality": 90, "method": 6}),
+    "lamp-keepsake.png": (lamp.draw_lamp_front, {"optimize": True}),
+    "../backs/lamp-keepsake.png": (lamp.draw_lamp_back, {"optimize": True}),
 }
 """File name: what draws it, and how it is saved."""
 
@@ -48,6 +50,7 @@ def render(folder: Path) -> None:
         picture = draw()
         if picture.mode == "RGB" and name.endswith((".png", ".gif")):
             picture = keep_frequent_colours(picture)
+        (folder / name).parent.mkdir(exist_ok=True)
         picture.save(folder / name, **options)
         print(f"{name}: {picture.width} x {picture.height} px, {(folder / name).stat().st_size:,} bytes")
 

@@ -15,7 +15,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, NoReturn, cast
 
-from worker.errors import FabProfileError
+from worker.errors import FabProfileError, SettingsError
 from worker.finish import (
     COPPER_LAYERS,
     FAR_COPPER,
@@ -139,6 +139,7 @@ KEYS = {
     "plating": "the metal coating: " + ", ".join(PLATINGS),
     "lead_free": "true where the fab states that the plating holds no lead",
     "background": "the finish that transparent art gets",
+    "back": "the finish of a side without artwork (the background where it is left out)",
     "stack_up": "table: " + ", ".join(STACK_UP),
     "limits": "tables: " + ", ".join(LIMITS),
     "finishes": "list of finishes",
@@ -221,6 +222,7 @@ class FabProfile:
     plating: str
     lead_free: bool
     background: str
+    back: str
     stack_up: Mapping[str, str | float | int]
     limits: Mapping[tuple[str, str], Limit]
     finishes: tuple[Finish, ...]
@@ -556,6 +558,9 @@ def read_fab_profile(toml: bytes, *, file_name: str = "fab profile") -> FabProfi
     background = reader.text(table, "", "background", "the finish that transparent art gets")
     if background not in ids:
         reader.fail("background", f"is {background!r}, not one of the finishes", f"Choose one of: {', '.join(ids)}.")
+    back = reader.text(table, "", "back", KEYS["back"], background)
+    if back not in ids:
+        reader.fail("back", f"is {back!r}, not one of the finishes", f"Choose one of: {', '.join(ids)}.")
     return FabProfile(
         id=reader.identifier(table, ""),
         fab=reader.text(table, "", "fab", "the fab's name"),
@@ -564,12 +569,23 @@ def read_fab_profile(toml: bytes, *, file_name: str = "fab profile") -> FabProfi
         plating=reader.choice(table, "", "plating", PLATINGS),
         lead_free=reader.flag(table, "", "lead_free", "true where the fab states it"),
         background=background,
+        back=back,
         stack_up=_stack_up(reader, reader.get(table, "", "stack_up", "table: " + ", ".join(STACK_UP))),
         limits=limits,
         finishes=finishes,
         revision=revision_of(toml),
         toml=toml,
     )
+
+
+def check_two_sided(fab: FabProfile) -> None:
+    """Raise SettingsError where the fab's boards have one side only, which can't take an artwork on each."""
+    if fab.stack_up["sides"] != 2:
+        raise SettingsError(
+            f"There is an artwork for the bottom, and fab {fab.id} makes boards with copper, mask and legend on one "
+            "side (stack_up.sides = 1).",
+            mend="Leave the bottom's artwork out, or choose a fab with two sides.",
+        )
 
 
 def revision_of(toml: bytes) -> str:

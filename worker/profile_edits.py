@@ -362,7 +362,7 @@ def _difference(kind: DifferenceKind, finish: str, key: str, old: object, new: o
 
 def _key_differences(old: FabProfile, new: FabProfile) -> list[ProfileDifference]:
     found = []
-    for key in ("id", "fab", "name", "note", "plating", "lead_free", "background"):
+    for key in ("id", "fab", "name", "note", "plating", "lead_free", "background", "back"):
         if getattr(old, key) != getattr(new, key):
             found.append(_difference("profile changed", "", key, getattr(old, key), getattr(new, key)))
     for key in old.stack_up:

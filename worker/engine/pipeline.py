@@ -4,21 +4,21 @@ from __future__ import annotations
 
 import json
 import time
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, BinaryIO, Literal
 
 import numpy as np
 import numpy.typing as npt
 
-import worker
 from worker.board_file import BoardFile
 from worker.engine.arrays import Labels, Srgb, check_array
 from worker.engine.artwork.decode import read_artwork
 from worker.engine.artwork.grid import place_on_grid
 from worker.engine.artwork.ground import lay_on_ground
-from worker.engine.artwork.picture import Artwork, GridPicture, WantedSize
-from worker.engine.fabrication.board import BoardShape, lay_on_board, plain_board
+from worker.engine.artwork.picture import GridPicture, WantedSize
+from worker.engine.fabrication.board import BoardShape, lay_on_board, plain_board, size_on_board
+from worker.engine.made_board import Made, made_files, make_board
 from worker.engine.palette.assignment import assign_colours, merged_colours
 from worker.engine.palette.clusters import Cluster
 from worker.engine.palette.finish_colours import FinishColours, colours_from_lab, colours_of
@@ -28,7 +28,7 @@ from worker.engine.palette.tables import TableStore
 from worker.engine.references.findings import fab_findings
 from worker.engine.references.reference import FinishReference
 from worker.engine.report.cautions import without_live_metal
-from worker.engine.report.pictures import draw_pictures, label_colours, labels_png, mask_png
+from worker.engine.report.pictures import draw_pictures
 from worker.engine.report.report import build_report
 from worker.engine.report.score import Score, score_separation
 from worker.engine.report.tuning_data import PATH as TUNING_PATH
@@ -40,8 +40,7 @@ from worker.fab_profile import FabProfile
 from worker.job_settings import Settings
 
 if TYPE_CHECKING:
-    from worker.engine.fabrication.fabricate import Fabrication
-    from worker.engine.fabrication.file_attributes import Project
+    from worker.engine.fabrication.far_copper import SideArt
 
 STAGES = ("artwork", "colours", "finishes", "separation", "score", "layers", "files", "proof")
 
@@ -49,27 +48,20 @@ Progress = Callable[[str, int, int], None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Made:
-    """The board as the fab will make it, its score, and what its sheets tell."""
-
-    fabrication: Fabrication
-    score: Score
-    project: Project
-    settings: Settings
-    references: tuple[FinishReference, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Conversion:
     """Everything that was made of one artwork. `files` draws the pictures and gives every file of the result."""
 
     fab: FabProfile
+    settings: Settings
+    side: Literal["top", "bottom"]
     colours: FinishColours
+    references: tuple[FinishReference, ...]
     background: str
     picture: GridPicture
     shape: BoardShape
     clusters: tuple[Cluster, ...]
     separation: Separation
+    hull: Packed
     score: Score
     tuning: TuningData
     made: Made | None
@@ -89,8 +81,28 @@ class Conversion:
         palette[: len(self.colours)] = self.colours.srgb
         return palette[self.separation.labels]
 
+    @property
+    def art(self) -> SideArt:
+        """What the fab is asked for: the finishes, and the artwork on its ground, which they are to look like."""
+        from worker.engine.fabrication.far_copper import SideArt
+
+        ground = self.colours.srgb[self.colours.ids.index(self.background)]
+        srgb, _ = lay_on_ground(self.picture.srgb, self.picture.alpha, ground)
+        return SideArt(labels=self.separation.labels, srgb=srgb)
+
     def files(self, *, full_size: bool = False) -> Iterator[tuple[str, bytes]]:
         """Path and bytes of every file: masks, labels, pictures, and last report.json, which times the others."""
+        yield from self.side_files(full_size=full_size)
+        block = None
+        if self.made is not None:
+            with self.clock("proof"):
+                made, blocks = made_files(self.made, threads=self.threads)
+            yield from ((f"fabrication/{name}", data) for name, data in made.items())
+            block = blocks[self.side]
+        yield self.report_file(block)
+
+    def side_files(self, *, full_size: bool = False) -> Iterator[tuple[str, bytes]]:
+        """Those of `files` that show this side: masks, labels, pictures, and what previews are made from."""
         with self.clock("files"):
             drawn = draw_pictures(
                 picture=self.picture,
@@ -105,39 +117,27 @@ class Conversion:
             tuning = write_tuning_data(self.tuning)
         yield from drawn.items()
         yield TUNING_PATH, tuning
-        report = dict(self.report)
-        if self.made is not None:
-            with self.clock("proof"):
-                made, report["fabrication"] = self._fabrication_files(self.made)
-            yield from ((f"fabrication/{name}", data) for name, data in made.items())
-        report["stages"] = self.clock.seconds
-        yield "report.json", (json.dumps(report, indent=2, ensure_ascii=False) + "\n").encode()
 
-    def _fabrication_files(self, made: Made) -> tuple[dict[str, bytes], dict[str, Any]]:
-        """What lies in fabrication/, by name, read back before it is handed on, and the report's block about it."""
-        from worker.engine.fabrication.number_place import number_place
-        from worker.engine.fabrication.proving import prove
-        from worker.engine.report.fabrication_block import fabrication_block
-        from worker.engine.report.package import finished_package, place_report, proof_report
+    def report_file(self, fabrication: dict[str, Any] | None) -> tuple[str, bytes]:
+        """report.json, with the seconds of all stages so far. `fabrication` : its block of that name."""
+        report = {**self.report, **({} if fabrication is None else {"fabrication": fabrication})}
+        return "report.json", json_file({**report, "stages": self.clock.seconds})
 
-        fabrication, seen, pitch_um = made.fabrication, made.fabrication.seen, self.picture.pitch_um
-        traced = fabrication.traced(threads=self.threads)
-        files = dict(fabrication.files(made.project, traced))
-        proof = prove(fabrication, files, traced, self.colours.lab, threads=self.threads)
-        place = number_place(fabrication.planes, fabrication.side)
-        files |= finished_package(fabrication, made.project, files, proof, made.settings, made.references, place=place)
-        files |= {f"seen/{finish.id}.png": mask_png(seen, i, pitch_um) for i, finish in enumerate(self.fab.finishes)}
-        files["seen.png"] = labels_png(seen, label_colours(self.colours.lab), pitch_um)
-        block = fabrication_block(fabrication, made.score, files)
-        return files, {**block, "number_place": place_report(place), "proof": proof_report(proof)}
+
+def json_file(content: dict[str, Any]) -> bytes:
+    """JSON as people read it."""
+    return (json.dumps(content, indent=2, ensure_ascii=False) + "\n").encode()
 
 
 class StageClock:
     """Seconds of each stage, and word of them to whoever watches. What `progress` raises stops the job."""
 
-    def __init__(self, progress: Progress | None) -> None:
+    def __init__(self, progress: Progress | None, *, before: int = 0, of: int = len(STAGES)) -> None:
+        """`before` : how many stages of the job are done before the first one here, `of` all that it has."""
         self.seconds: dict[str, float] = {}
         self._progress = progress
+        self._before = before
+        self._of = of
         self._stage = ""
         self._began = 0.0
 
@@ -157,7 +157,7 @@ class StageClock:
 
     def _tell(self, done: int) -> None:
         if self._progress is not None:
-            self._progress(self._stage, STAGES.index(self._stage) + done, len(STAGES))
+            self._progress(self._stage, self._before + STAGES.index(self._stage) + done, self._of)
 
 
 def convert(
@@ -202,9 +202,58 @@ def convert(
     ------
     ArtworkError, FabProfileError, SettingsError, OverrideError, BoardError, ImpossiblePlaceError, ArrayError
     """
+    conversion = separated(
+        source,
+        fab,
+        settings,
+        name=name,
+        side=side,
+        board=board,
+        board_file=board_file,
+        shape=shape,
+        allowed=allowed,
+        frozen=frozen,
+        tables=tables,
+        threads=threads,
+        clock=StageClock(progress),
+    )
+    if not settings.fabrication:
+        return conversion
+    with conversion.clock("layers"):
+        made = make_board(
+            {side: conversion.art},
+            hulls={side: conversion.hull},
+            shape=conversion.shape,
+            fab=fab,
+            colours=conversion.colours,
+            references=conversion.references,
+            settings=settings,
+            name=name,
+            sha256=conversion.report["artwork"]["sha256"],
+            threads=threads,
+        )
+    return replace(conversion, made=made)
+
+
+def separated(
+    source: BinaryIO | bytes,
+    fab: FabProfile,
+    settings: Settings,
+    *,
+    name: str,
+    side: Literal["top", "bottom"],
+    board: npt.NDArray[np.bool_] | None = None,
+    board_file: BoardFile | None = None,
+    shape: BoardShape | None = None,
+    allowed: Allowed | None = None,
+    frozen: Labels | None = None,
+    tables: TableStore | None = None,
+    threads: int = 1,
+    clock: StageClock,
+) -> Conversion:
+    """What `convert` makes of an artwork, but for the board's layers."""
     check_finish_ids(fab, settings)
     usable, metal_left_out = without_live_metal(fab, settings)
-    clock = StageClock(progress)
     size = WantedSize(width_mm=settings.width_mm, height_mm=settings.height_mm, pitch_um=settings.pitch_um)
     findings = fab_findings(fab, settings.viewing_conditions)
     colours = colours_of(findings.references)
@@ -212,6 +261,7 @@ def convert(
     with clock("artwork"):
         source = _whole_file(source, settings)
         artwork = read_artwork(source, name=name, size=size)
+        size = size if shape is None else size_on_board(artwork, size, shape)
         picture = place_on_grid(artwork, size, smallest_feature_um=_smallest_um(fab), threads=threads)
         if shape is None:
             svg = source if artwork.format == "SVG" and isinstance(source, bytes) else None
@@ -279,22 +329,6 @@ def convert(
             viewing_distance_mm=settings.viewing_distance_mm,
             threads=threads,
         )
-    made = None
-    if settings.fabrication:
-        with clock("layers"):
-            made = _made(
-                separation.labels,
-                srgb,
-                shape,
-                fab,
-                colours,
-                findings.references,
-                settings,
-                hull,
-                artwork,
-                side,
-                threads,
-            )
     report = build_report(
         picture=picture,
         shape=shape,
@@ -316,66 +350,23 @@ def convert(
     )
     return Conversion(
         fab=fab,
+        settings=settings,
+        side=side,
         colours=colours,
+        references=tuple(findings.references),
         background=colours.ids[background],
         picture=picture,
         shape=shape,
         clusters=assignment.clusters,
         separation=separation,
+        hull=hull,
         score=score,
         tuning=tuning,
-        made=made,
+        made=None,
         report=report,
         threads=threads,
         clock=clock,
     )
-
-
-def _made(
-    labels: Labels,
-    srgb: Srgb,
-    shape: BoardShape,
-    fab: FabProfile,
-    colours: FinishColours,
-    references: Sequence[FinishReference],
-    settings: Settings,
-    hull: Packed,
-    artwork: Artwork,
-    side: Literal["top", "bottom"],
-    threads: int,
-) -> Made:
-    from worker.engine.fabrication.fabricate import fabricate  # loads shapely, which is slow
-    from worker.engine.fabrication.file_attributes import Project, project_guid
-
-    _, metal_left_out = without_live_metal(fab, settings)
-    fabrication = fabricate(
-        labels,
-        srgb,
-        colours.lab,
-        shape,
-        fab,
-        settings,
-        side=side,
-        cover_metal=metal_left_out is not None,
-        threads=threads,
-    )
-    score = score_separation(
-        srgb,
-        fabrication.seen,
-        colours,
-        hull=hull,
-        pitch_um=shape.pitch_um,
-        viewing_distance_mm=settings.viewing_distance_mm,
-        threads=threads,
-    )
-    written = json.dumps(settings.as_text(), sort_keys=True).encode()
-    project = Project(
-        name=artwork.name,
-        guid=project_guid(artwork.sha256.encode(), fab.toml, written),
-        revision=fab.revision,
-        version=worker.__version__,
-    )
-    return Made(fabrication=fabrication, score=score, project=project, settings=settings, references=tuple(references))
 
 
 def _shaped(

@@ -36,7 +36,7 @@ def place_on_grid(artwork: Artwork, size: WantedSize, *, smallest_feature_um: fl
         No size is known, or the grid would have more than 400 million pixels.
     """
     height, width = artwork.srgb.shape[:2]
-    grid = find_grid_size(size, aspect=_aspect(artwork), natural_mm=_natural_mm(artwork), name=artwork.name)
+    grid = find_grid_size(size, aspect=aspect_of(artwork), natural_mm=_natural_mm(artwork), name=artwork.name)
     flat = is_flat(artwork.srgb)
     srgb, alpha = artwork.srgb, artwork.alpha
     if artwork.format == "SVG" and abs(grid.height_px - height) <= 1 and abs(grid.width_px - width) <= 1:
@@ -65,8 +65,8 @@ def _natural_mm(artwork: Artwork) -> tuple[float, float] | None:
     return width / artwork.pixels_per_mm[0], height / artwork.pixels_per_mm[1]
 
 
-def _aspect(artwork: Artwork) -> float:
-    """Width over height; a file whose pixels aren't square says so by its two resolutions."""
+def aspect_of(artwork: Artwork) -> float:
+    """An artwork's width over height; a file whose pixels aren't square says so by its two resolutions."""
     natural = _natural_mm(artwork)
     width, height = natural if natural is not None else (artwork.srgb.shape[1], artwork.srgb.shape[0])
     return width / height

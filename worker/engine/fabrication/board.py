@@ -12,8 +12,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from worker.engine.artwork.grid import aspect_of
+from worker.engine.artwork.grid_size import find_grid_size
 from worker.engine.artwork.margin import Margins, with_margins
-from worker.engine.artwork.picture import GridPicture
+from worker.engine.artwork.picture import Artwork, GridPicture, WantedSize
 from worker.errors import BoardError
 from worker.outlines import Point, circle_points, rounded_rectangle_points, slot_points
 
@@ -21,6 +23,9 @@ if TYPE_CHECKING:
     from shapely.geometry import Polygon
 
     from worker.engine.fabrication.board_checks import BoardFinding
+
+SIZE_SLACK = 0.01
+"""By so much the sizes of two sides may differ: what whole pixels leave of a small artwork's proportions."""
 
 Ring = npt.NDArray[np.float64]
 """float64 (n, 2), mm, the first point not repeated. The outer ring runs counter-clockwise, cut-outs clockwise."""
@@ -135,6 +140,26 @@ def plain_rectangle(height_px: int, width_px: int, pitch_um: float) -> BoardShap
         findings=(),
         warnings=(),
     )
+
+
+def size_on_board(artwork: Artwork, size: WantedSize, shape: BoardShape) -> WantedSize:
+    """The exact size at which an artwork fits a shape that is known already, the other side's, mirrored.
+
+    What is asked for may differ from that by SIZE_SLACK, which stretches the artwork. Raises BoardError.
+    """
+    mm, margins = shape.pitch_um / 1000.0, shape.margins
+    height_px, width_px = shape.board.shape
+    width, height = (width_px - margins.left - margins.right) * mm, (height_px - margins.top - margins.bottom) * mm
+    if size.width_mm is None and size.height_mm is None:
+        size = replace(size, width_mm=width)
+    asked = find_grid_size(size, aspect=aspect_of(artwork), natural_mm=None, name=artwork.name)
+    if max(abs(asked.width_mm / width - 1.0), abs(asked.height_mm / height - 1.0)) > SIZE_SLACK:
+        raise BoardError(
+            f"{artwork.name}: this artwork would be {asked.width_mm:.4g} x {asked.height_mm:.4g} mm, and that of the "
+            f"board's other side is {width:.4g} x {height:.4g} mm.",
+            mend="Give both sides artworks of one shape, or crop one of them.",
+        )
+    return replace(size, width_mm=width, height_mm=height)
 
 
 def lay_on_board(picture: GridPicture, shape: BoardShape) -> GridPicture:

@@ -7,8 +7,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from worker.engine.arrays import Floats, Labels, Srgb
-from worker.engine.fabrication.board import BoardShape
+from worker.engine.arrays import OUTSIDE, Floats, Labels
+from worker.engine.difference import ciede2000
+from worker.engine.fabrication.board import BoardShape, mirrored
 from worker.engine.fabrication.copper_balance import CopperBalance, copper_balance
 from worker.engine.fabrication.copper_hatch import hatch_unseen
 from worker.engine.fabrication.copper_parts import CopperParts, copper_parts
@@ -16,39 +17,76 @@ from worker.engine.fabrication.copper_ties import Joined, join_copper, tie_coppe
 from worker.engine.fabrication.covered_copper import cover_copper
 from worker.engine.fabrication.edge_keep_out import edge_keep_out
 from worker.engine.fabrication.expected_error import ExpectedError, expected_error
+from worker.engine.fabrication.far_copper import (
+    OTHER,
+    Demand,
+    FarCopper,
+    Settlement,
+    SideArt,
+    demand_on,
+    far_copper_found,
+    meet_demands,
+    plain_stack,
+    settle_conflicts,
+)
 from worker.engine.fabrication.file_attributes import Project
 from worker.engine.fabrication.layer_files import SideName, TracedSide, layer_files, traced_sides
 from worker.engine.fabrication.limits import measure_limits
-from worker.engine.fabrication.making import MadeSide, make_side
-from worker.engine.fabrication.planes import BOARD, COPPER, LayerPlanes, planes_of
+from worker.engine.fabrication.making import MadeSide, make_side, within_limits
+from worker.engine.fabrication.planes import LayerPlanes, planes_of
 from worker.engine.fabrication.stack_colours import nearest_finish
 from worker.fab_profile import FabProfile
+from worker.finish import Finish
 from worker.job_settings import Settings
 
 _SEED = 20261125
+_ORDER: tuple[SideName, ...] = ("top", "bottom")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ArtSide:
+    """How a side with artwork comes out.
+
+    seen : uint8 (H, W), the finish that each pixel will show, and the nearest one where the profile has none for its
+    layers; 255 outside the board. joined : what became of floating copper, where it was to be tied or joined; None too
+    where bridges would have broken a limit, as the warnings say then.
+    """
+
+    made: MadeSide
+    seen: Labels
+    expected: ExpectedError
+    joined: Joined | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Fabrication:
     """A board as it will be made.
 
-    planes : of each side, as seen from outside it. art : how the side with the artwork was made. seen : uint8 (H, W),
-    the finish that each pixel of that side will show, and the nearest one where the profile has none for its layers;
-    255 outside the board. joined : what became of floating copper, where it was to be tied or joined; None too where
-    bridges would have broken a limit, as `warnings` says then.
+    shape : as seen from `side`, which has artwork: the top where both have. planes : of each side, as seen from outside
+    it. sides : those with artwork. far_copper : what their finishes ask of the copper on the far side. settlements :
+    where the two sides asked for what the other could not give.
     """
 
     fab: FabProfile
     shape: BoardShape
     side: SideName
     planes: Mapping[SideName, LayerPlanes]
-    art: MadeSide
-    seen: Labels
-    expected: ExpectedError
+    sides: Mapping[SideName, ArtSide]
     parts: Mapping[SideName, CopperParts]
     balance: CopperBalance
-    joined: Joined | None
+    far_copper: tuple[FarCopper, ...]
+    settlements: tuple[Settlement, ...]
     warnings: tuple[str, ...]
+
+    @property
+    def art(self) -> MadeSide:
+        """How `side` was made."""
+        return self.sides[self.side].made
+
+    @property
+    def seen(self) -> Labels:
+        """What `side` will show."""
+        return self.sides[self.side].seen
 
     def traced(self, *, threads: int = 1) -> dict[SideName, TracedSide]:
         """The contours of every side, which both the files and their proof need."""
@@ -56,38 +94,106 @@ class Fabrication:
 
     def files(self, project: Project, traced: Mapping[SideName, TracedSide]) -> Iterator[tuple[str, bytes]]:
         """Name and bytes of every fabrication file. `traced` : from `traced`."""
-        return layer_files(traced, self.shape, self.fab, project)
+        return layer_files(traced, self.shape_from("top"), self.fab, project)
+
+    def shape_from(self, side: SideName) -> BoardShape:
+        """The board's shape as seen from a side."""
+        return self.shape if side == self.side else mirrored(self.shape)
 
 
 def fabricate(
-    labels: Labels,
-    srgb: Srgb,
+    art: Mapping[SideName, SideArt],
     lab: Floats,
     shape: BoardShape,
     fab: FabProfile,
     settings: Settings,
     *,
-    side: SideName = "top",
+    forbidden: tuple[str, ...] = (),
     cover_metal: bool = False,
     threads: int = 1,
 ) -> Fabrication:
-    """Make a board whose one side shows these finishes; the other is mask alone, with the copper that they ask for.
+    """Make a board whose sides show these finishes; a side without artwork shows the profile's `back`.
 
     Parameters
     ----------
-    labels : uint8 (H, W), index of the finish; 255 outside the board.
-    srgb : uint8 (H, W, 3), encoded sRGB: the artwork on the same grid.
+    art : of one side or both, each as seen from outside it.
     lab : float64 (n, 3), CIELAB D65/2 degree of the profile's finishes.
-    shape : as seen from the side with the artwork.
+    shape : as seen from the top where that has artwork, else from the bottom.
+    forbidden : ids of finishes that may not be used.
     cover_metal : whether copper must stay under the mask wherever that lands, as on boards of a hazardous voltage.
     """
-    planes = edge_keep_out(shape, planes_of(labels, fab, pitch_um=shape.pitch_um), fab, threads=threads)
-    made = make_side(planes, fab, lab, srgb, threads=threads)
+    first: SideName = "top" if "top" in art else "bottom"
+    both_sides = fab.stack_up["sides"] == 2
+    settled: tuple[Settlement, ...] = ()
+    labels: dict[SideName, Labels] = {name: art[name].labels for name in _ORDER if name in art}
+    if len(labels) == 2:
+        labels, settled = settle_conflicts(art, fab, lab, forbidden=forbidden, pitch_um=shape.pitch_um)
+    sides: dict[SideName, ArtSide] = {}
+    planes: dict[SideName, LayerPlanes] = {}
+    warnings = [_kept(one) for one in settled if one.kept]
+    for name in labels:
+        seen_from = shape if name == first else mirrored(shape)
+        demand = demand_on(labels[OTHER[name]], fab) if OTHER[name] in labels else None
+        sides[name], said = _art_side(
+            replace(art[name], labels=labels[name]), demand, lab, seen_from, fab, settings, cover_metal, threads
+        )
+        planes[name] = sides[name].made.planes
+        warnings += said
+    if both_sides and len(sides) == 1:
+        other = OTHER[first]
+        back = back_finish(fab, lab, forbidden)
+        planes[other] = _plain_side(labels[first], back, mirrored(shape), fab, cover_metal, threads)
+    seen = {name: side.seen for name, side in sides.items()}
+    far_copper = far_copper_found(seen, planes, fab, shape.pitch_um)
+    warnings += [one.warning for one in far_copper if one.warning is not None]
+    return Fabrication(
+        fab=fab,
+        shape=shape,
+        side=first,
+        planes={name: planes[name] for name in _ORDER if name in planes},
+        sides=sides,
+        parts={name: copper_parts(planes[name], threads=threads) for name in _ORDER if name in planes},
+        balance=copper_balance(planes[first], planes.get(OTHER[first]), threads=threads),
+        far_copper=far_copper,
+        settlements=settled,
+        warnings=tuple(warnings),
+    )
+
+
+def back_finish(fab: FabProfile, lab: Floats, forbidden: tuple[str, ...]) -> Finish:
+    """The finish of a side without artwork: the profile's `back`, or the nearest to it that is not forbidden."""
+    ids = [finish.id for finish in fab.finishes]
+    wanted = lab[ids.index(fab.back)]
+    allowed = [i for i in range(len(ids)) if ids[i] not in forbidden]
+    return fab.finishes[min(allowed, key=lambda i: (ids[i] != fab.back, float(ciede2000(lab[i], wanted))))]
+
+
+def _kept(settlement: Settlement) -> str:
+    top, bottom = settlement.before
+    return (
+        f"Finish {top} on the top and {bottom} on the bottom ask each other for copper, or none, that the other can't "
+        f"have, over {settlement.area_mm2:.1f} mm2; any other finish would differ more from the artworks, so both stay."
+    )
+
+
+def _art_side(
+    art: SideArt,
+    demand: Demand | None,
+    lab: Floats,
+    shape: BoardShape,
+    fab: FabProfile,
+    settings: Settings,
+    cover_metal: bool,
+    threads: int,
+) -> tuple[ArtSide, list[str]]:
+    """A side with artwork, made; and what to say of it. `demand` : what the far side's art asks of its copper."""
+    planes = edge_keep_out(shape, planes_of(art.labels, fab, pitch_um=shape.pitch_um), fab, threads=threads)
+    made = make_side(planes, fab, lab, art.srgb, threads=threads)
     drawn, joined = made.planes, None
     warnings = []
     if settings.islands != "leave":
         joined = (
-            tie_copper(drawn, fab, lab, srgb, threads=threads)
+            tie_copper(drawn, fab, lab, art.srgb, threads=threads)
             if settings.islands == "tie"
             else join_copper(drawn, fab, threads=threads)
         )
@@ -100,40 +206,35 @@ def fabricate(
             )
     if settings.hatch:
         drawn = hatch_unseen(drawn, fab, threads=threads)
+    if demand is not None:
+        drawn = meet_demands(drawn, demand, fab, threads=threads)
     if cover_metal:
         drawn = cover_copper(drawn, fab, threads=threads)
-        made = replace(made, planes=drawn, left=measure_limits(drawn, fab, threads=threads))
-    sides: dict[SideName, LayerPlanes] = {side: drawn}
-    if fab.stack_up["sides"] == 2:
-        sides["bottom" if side == "top" else "top"] = _other_side(labels, drawn, fab)
-    other = [one for name, one in sides.items() if name != side]
-    return Fabrication(
-        fab=fab,
-        shape=shape,
-        side=side,
-        planes=sides,
-        art=made,
-        seen=np.asarray(nearest_finish(fab)[drawn.stack]),
-        expected=expected_error(
-            drawn,
-            fab,
-            lab,
-            srgb,
-            viewing_distance_mm=settings.viewing_distance_mm,
-            rng=np.random.default_rng(_SEED),
-            threads=threads,
-        ),
-        parts={name: copper_parts(one, threads=threads) for name, one in sides.items()},
-        balance=copper_balance(drawn, other[0] if other else None, threads=threads),
-        joined=joined,
-        warnings=tuple(warnings),
+    if cover_metal or demand is not None:
+        made = replace(made, left=measure_limits(drawn, fab, threads=threads))
+    expected = expected_error(
+        drawn,
+        fab,
+        lab,
+        art.srgb,
+        viewing_distance_mm=settings.viewing_distance_mm,
+        rng=np.random.default_rng(_SEED),
+        threads=threads,
     )
+    seen = np.asarray(nearest_finish(fab)[drawn.stack])
+    return ArtSide(made=replace(made, planes=drawn), seen=seen, expected=expected, joined=joined), warnings
 
 
-def _other_side(labels: Labels, planes: LayerPlanes, fab: FabProfile) -> LayerPlanes:
-    """The side without artwork: mask everywhere; copper wherever a finish of the artwork wants it behind itself."""
-    table = np.zeros(256, dtype=np.uint8)
-    for i, finish in enumerate(fab.finishes):
-        table[i] = COPPER if finish.recipe.far_copper == "solid" else 0
-    stack = (planes.stack & np.uint8(BOARD)) | np.where(planes.plane(BOARD), table[labels], 0).astype(np.uint8)
-    return LayerPlanes(stack=np.ascontiguousarray(stack[:, ::-1]), pitch_um=planes.pitch_um)
+def _plain_side(
+    labels: Labels, back: Finish, shape: BoardShape, fab: FabProfile, cover_metal: bool, threads: int
+) -> LayerPlanes:
+    """The side without artwork: its finish everywhere, with copper wherever the artwork's finishes ask for it."""
+    index = np.array([[fab.finishes.index(back)]], dtype=np.uint8)
+    bits = int(planes_of(index, fab, pitch_um=shape.pitch_um).stack[0, 0])
+    board = labels[:, ::-1] != OUTSIDE
+    without, asked = (
+        edge_keep_out(shape, plain_stack(board, demand, bits, fab, shape.pitch_um), fab, threads=threads)
+        for demand in (np.zeros_like(labels), demand_on(labels, fab))
+    )
+    drawn, _, _ = within_limits(without, asked, fab, threads=threads)
+    return cover_copper(drawn, fab, threads=threads) if cover_metal else drawn

@@ -72,7 +72,7 @@ def make_side(planes: LayerPlanes, fab: FabProfile, lab: Floats, srgb: Srgb, *, 
 def within_limits(
     kept: LayerPlanes, changed: LayerPlanes, fab: FabProfile, *, threads: int = 1
 ) -> tuple[LayerPlanes, LimitReport, int]:
-    """The changed planes, but for every part of the change that lies where a limit is broken; what is left; pixels undone.
+    """The changed planes without those parts of the change that break a limit; what is left; pixels that were undone.
 
     A part is undone whole: cut off in the middle it would leave a spike.
     """

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
 
-from worker.engine.fabrication.expected_error import ShiftError
+from worker.engine.arrays import Labels
+from worker.engine.fabrication.expected_error import ExpectedError, ShiftError
 from worker.engine.fabrication.fabricate import Fabrication
+from worker.engine.fabrication.far_copper import Settlement
 from worker.engine.fabrication.layer_files import (
     BARE_FILE,
     LAYER_KINDS,
@@ -35,11 +37,21 @@ FUNCTIONS: dict[str, str] = {
 """The Gerber file function of each fabrication file that has one."""
 
 
-def fabrication_block(fabrication: Fabrication, score: Score, files: Mapping[str, bytes]) -> dict[str, Any]:
-    """What report.json says of the fabrication files. `files` : every file in fabrication/, by its name there."""
-    art, fab = fabrication.art, fabrication.fab
+def fabrication_block(
+    fabrication: Fabrication, score: Score, files: Mapping[str, bytes], *, side: SideName, folder: str = "seen"
+) -> dict[str, Any]:
+    """What report.json says of a side with artwork and of the fabrication files.
+
+    Parameters
+    ----------
+    score : of what that side will show.
+    files : every file in fabrication/, by its name there.
+    folder : of the masks of what will be seen on that side, in fabrication/.
+    """
+    made, fab = fabrication.sides[side], fabrication.fab
+    art = made.made
     return {
-        "side": fabrication.side,
+        "side": side,
         "files": [_file(name, data) for name, data in files.items()],
         "limits": _limits(fab),
         "violations": {"found": _counts(art.found), "left": _counts(art.left), "listed": _listed(art.left)},
@@ -57,14 +69,14 @@ def fabrication_block(fabrication: Fabrication, score: Score, files: Mapping[str
             for border in art.settled.borders
         ],
         "uncovered_by_shifts_mm2": art.overlap.exposed_mm2,
-        "seen": _seen(fabrication),
+        "seen": _seen(fabrication, made.seen, folder),
         "score": {
             "viewing_distance_mm": score.viewing_distance_mm,
             "ciede2000": _statistics(score.ciede2000),
             "s_cielab": _statistics(score.s_cielab),
         },
-        "expected": _expected(fabrication),
-        "copper": _copper(fabrication),
+        "expected": _expected(made.expected),
+        "copper": _copper(fabrication, side),
         "warnings": list(fabrication.warnings),
     }
 
@@ -114,15 +126,15 @@ def _pixel_mm2(fabrication: Fabrication) -> float:
     return (fabrication.shape.pitch_um / 1000.0) ** 2
 
 
-def _seen(fabrication: Fabrication) -> list[dict[str, Any]]:
-    counts = np.bincount(fabrication.seen.ravel(), minlength=256)
+def _seen(fabrication: Fabrication, seen: Labels, folder: str) -> list[dict[str, Any]]:
+    counts = np.bincount(seen.ravel(), minlength=256)
     total = max(1, int(counts[:-1].sum()))
     return [
         {
             "finish": finish.id,
             "share": int(counts[i]) / total,
             "area_mm2": int(counts[i]) * _pixel_mm2(fabrication),
-            "mask": f"fabrication/seen/{finish.id}.png",
+            "mask": f"fabrication/{folder}/{finish.id}.png",
         }
         for i, finish in enumerate(fabrication.fab.finishes)
     ]
@@ -132,8 +144,7 @@ def _statistics(of: Statistics) -> dict[str, float]:
     return {"mean": float(of.mean), "median": float(of.median), "p95": float(of.p95), "max": float(of.max)}
 
 
-def _expected(fabrication: Fabrication) -> dict[str, Any]:
-    found = fabrication.expected
+def _expected(found: ExpectedError) -> dict[str, Any]:
     ciede2000, s_cielab = found.mean
     return {
         "nominal": _shift(found.nominal),
@@ -148,18 +159,38 @@ def _shift(error: ShiftError) -> dict[str, float]:
     return {"ciede2000": error.ciede2000, "s_cielab": error.s_cielab}
 
 
-def _copper(fabrication: Fabrication) -> dict[str, Any]:
-    balance, joined = fabrication.balance, fabrication.joined
+def _copper(fabrication: Fabrication, of: SideName) -> dict[str, Any]:
+    balance, joined = fabrication.balance, fabrication.sides[of].joined
+    shares = (balance.top, balance.bottom) if of == fabrication.side else (balance.bottom, balance.top)
     return {
         "sides": [
             {"side": side, "parts": parts.count, "islands_mm2": parts.islands_mm2, "area_mm2": parts.area_mm2}
             for side, parts in fabrication.parts.items()
         ],
-        "share_with_artwork": balance.top,
-        "share_on_the_other_side": balance.bottom,
+        "share_with_artwork": shares[0],
+        "share_on_the_other_side": shares[1],
         "apart_points": balance.apart_points,
         "caution": balance.caution,
         "joined": None
         if joined is None
         else {"before": joined.before, "after": joined.after, "added_mm2": joined.added_mm2},
+        "far": [
+            {"finish": far.finish, "wants": far.wants, "area_mm2": far.area_mm2, "met_mm2": far.met_mm2}
+            for far in fabrication.far_copper
+            if far.side == of
+        ],
+        "settled": settled_report(fabrication.settlements),
     }
+
+
+def settled_report(settlements: Sequence[Settlement]) -> list[dict[str, Any]]:
+    """What became of places where two finishes asked each other for what they could not give."""
+    return [
+        {
+            "before": {"top": one.before[0], "bottom": one.before[1]},
+            "after": {"top": one.after[0], "bottom": one.after[1]},
+            "parts": one.parts,
+            "area_mm2": one.area_mm2,
+        }
+        for one in settlements
+    ]

@@ -1,0 +1,162 @@
+"""A board as the fab will make it, from what its sides shall show: layers, score, proved files and their report."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import worker
+from worker.engine.arrays import Srgb
+from worker.engine.fabrication.board import BoardShape
+from worker.engine.palette.finish_colours import FinishColours
+from worker.engine.palette.hull import Packed
+from worker.engine.references.reference import FinishReference
+from worker.engine.report.cautions import without_live_metal
+from worker.engine.report.pictures import label_colours, labels_png, mask_png
+from worker.engine.report.png import encode_png
+from worker.engine.report.score import Score, score_separation
+from worker.fab_profile import FabProfile
+from worker.job_settings import Settings
+
+if TYPE_CHECKING:  # these load shapely, which is slow
+    from worker.engine.fabrication.fabricate import Fabrication
+    from worker.engine.fabrication.far_copper import SideArt
+    from worker.engine.fabrication.file_attributes import Project
+    from worker.engine.fabrication.layer_files import SideName
+    from worker.engine.fabrication.planes import LayerPlanes
+
+FROM_BEHIND, THROUGH_LIGHT = "from-behind.png", "through-light.png"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Made:
+    """The board as the fab will make it, the score of each side with artwork, and what its sheets tell."""
+
+    fabrication: Fabrication
+    scores: Mapping[SideName, Score]
+    colours: FinishColours
+    project: Project
+    settings: Settings
+    references: tuple[FinishReference, ...]
+
+    @property
+    def score(self) -> Score:
+        """Of the side with artwork; of the top where both have."""
+        return self.scores[self.fabrication.side]
+
+
+def make_board(
+    art: Mapping[SideName, SideArt],
+    *,
+    hulls: Mapping[SideName, Packed],
+    shape: BoardShape,
+    fab: FabProfile,
+    colours: FinishColours,
+    references: tuple[FinishReference, ...],
+    settings: Settings,
+    name: str,
+    sha256: str,
+    threads: int,
+) -> Made:
+    """Layers of one or both sides within the fab's limits, and how well they show the artworks.
+
+    Parameters
+    ----------
+    art : what each side with artwork shall show. hulls : of the finishes in use on that side.
+    shape : as seen from the top where that has artwork, else from the bottom.
+    name, sha256 : of the piece's artworks, for the project's name and its GUID.
+    """
+    from worker.engine.fabrication.fabricate import fabricate
+    from worker.engine.fabrication.file_attributes import Project, project_guid
+
+    usable, metal_left_out = without_live_metal(fab, settings)
+    fabrication = fabricate(
+        art,
+        colours.lab,
+        shape,
+        fab,
+        settings,
+        forbidden=usable.forbid,
+        cover_metal=metal_left_out is not None,
+        threads=threads,
+    )
+    scores = {
+        side: score_separation(
+            art[side].srgb,
+            made.seen,
+            colours,
+            hull=hulls[side],
+            pitch_um=shape.pitch_um,
+            viewing_distance_mm=settings.viewing_distance_mm,
+            threads=threads,
+        )
+        for side, made in fabrication.sides.items()
+    }
+    written = json.dumps(settings.as_text(), sort_keys=True).encode()
+    project = Project(
+        name=name,
+        guid=project_guid(sha256.encode(), fab.toml, written),
+        revision=fab.revision,
+        version=worker.__version__,
+    )
+    return Made(
+        fabrication=fabrication,
+        scores=scores,
+        colours=colours,
+        project=project,
+        settings=settings,
+        references=references,
+    )
+
+
+def made_files(made: Made, *, threads: int) -> tuple[dict[str, bytes], dict[SideName, dict[str, Any]]]:
+    """What lies in fabrication/, by name, read back before it is handed on; each side's block of the report about it.
+
+    Raises ProofError.
+    """
+    from worker.engine.fabrication.number_place import number_place
+    from worker.engine.fabrication.proving import prove
+    from worker.engine.report.fabrication_block import fabrication_block
+    from worker.engine.report.package import finished_package, place_report, proof_report
+
+    fabrication, lab = made.fabrication, made.colours.lab
+    traced = fabrication.traced(threads=threads)
+    files = dict(fabrication.files(made.project, traced))
+    proof = prove(fabrication, files, traced, lab, threads=threads)
+    del traced
+    place = number_place(fabrication.planes, fabrication.side)
+    files |= finished_package(fabrication, made.project, files, proof, made.settings, made.references, place=place)
+    folders = {side: "seen" if len(fabrication.sides) == 1 else f"seen-{side}" for side in fabrication.sides}
+    for side, folder in folders.items():
+        files |= _seen(made, side, folder)
+    if len(fabrication.sides) == 1 and len(fabrication.planes) == 2:
+        views = view_files(fabrication.planes, fabrication.fab, made.colours, threads=threads)
+        files[THROUGH_LIGHT] = dict(views)[THROUGH_LIGHT]
+    about = {"number_place": place_report(place), "proof": proof_report(proof)}
+    return files, {
+        side: {**fabrication_block(fabrication, made.scores[side], files, side=side, folder=folder), **about}
+        for side, folder in folders.items()
+    }
+
+
+def view_files(
+    planes: Mapping[SideName, LayerPlanes], fab: FabProfile, colours: FinishColours, *, threads: int
+) -> Iterator[tuple[str, bytes]]:
+    """Name and PNG bytes of the views of a board's layers: from behind, and against the light."""
+    from worker.engine.report.views import from_behind, through_light
+
+    yield FROM_BEHIND, _picture(from_behind(planes, fab, colours.lab, threads=threads))
+    yield THROUGH_LIGHT, _picture(through_light(planes, fab, colours.lab, threads=threads))
+
+
+def _seen(made: Made, side: SideName, folder: str) -> Iterator[tuple[str, bytes]]:
+    seen, pitch_um = made.fabrication.sides[side].seen, made.fabrication.shape.pitch_um
+    for i, finish in enumerate(made.fabrication.fab.finishes):
+        yield f"{folder}/{finish.id}.png", mask_png(seen, i, pitch_um)
+    yield f"{folder}.png", labels_png(seen, label_colours(made.colours.lab), pitch_um)
+
+
+def _picture(srgb: Srgb) -> bytes:
+    return encode_png(srgb, palette=None, bits=8, pixels_per_metre=None)

@@ -9,7 +9,7 @@ from urllib.parse import quote
 from pydantic import BaseModel, ConfigDict, Field
 
 from service.errors import STATUS, problem
-from worker.job import STAGES, Job, JobFile, Lane, State
+from worker.job import BOTTOM, STAGES, Job, JobFile, Lane, State
 
 EXAMPLE_ID = "3f0c1f4e5b7a4c0e9a63c6b1d2e8f901"
 EXAMPLE_REVISION = "5c1f0e9b7a2d4836"
@@ -64,6 +64,9 @@ class Result(BaseModel):
     width_mm: float | None = Field(default=None, examples=[60.0])
     height_mm: float | None = Field(default=None, examples=[40.0])
     finishes: list[dict[str, Any]] = Field(default=[], examples=[[{"id": "legend", "share": 0.4}]])
+    sides: list[dict[str, Any]] | None = Field(
+        default=None, description="side, finishes and score of both sides, of a piece with two; above are the top's"
+    )
     warnings: list[Any] = Field(default=[], examples=[[]])
     seconds: float | None = Field(default=None, examples=[0.84])
 
@@ -87,6 +90,7 @@ class JobAnswer(BaseModel):
     state: State = Field(examples=["running"])
     version: int = Field(examples=[4])
     artwork: ArtworkAnswer | None
+    bottom: ArtworkAnswer | None = Field(description="the artwork of the bottom, of a piece with two sides")
     fab: FabReference
     settings: dict[str, Any] = Field(examples=[{"width": "60mm", "pin": ["#C82828~12=legend"]}])
     attempt: int = Field(examples=[1], description="how many workers have begun it")
@@ -133,6 +137,7 @@ def job_answer(job: Job) -> JobAnswer:
     """A job as the service shows it."""
     summary = dict(job.summary) if job.summary is not None else None
     base = f"/v1/jobs/{job.id}"
+    bottom = job.inputs.get(BOTTOM) if job.kind == "convert" else None
     return JobAnswer(
         id=job.id,
         kind=job.kind,
@@ -140,6 +145,7 @@ def job_answer(job: Job) -> JobAnswer:
         state=job.state,
         version=job.version,
         artwork=ArtworkAnswer(name=job.name, bytes=job.artwork_bytes, sha256=job.artwork) if job.artwork else None,
+        bottom=None if bottom is None else ArtworkAnswer(name=bottom.name, bytes=bottom.bytes, sha256=bottom.sha256),
         fab=FabReference(id=job.fab_id, revision=job.fab_revision),
         settings=dict(job.settings),
         attempt=job.attempt,

@@ -53,10 +53,10 @@ class Question:
 
 
 def keep_input(backing: Backing, sent: Uploaded, spooled: IO[bytes]) -> InputFile:
-    """Store an uploaded file for a question; it is removed a day after the last question that reads it is forgotten."""
+    """Store an uploaded file for a job; it is removed a day after the last job that reads it is forgotten."""
     key = f"inputs/{sent.sha256}"
     backing.store.keep(key, spooled)
-    return InputFile(key=key, bytes=sent.bytes, sha256=sent.sha256)
+    return InputFile(key=key, bytes=sent.bytes, sha256=sent.sha256, name=sent.name)
 
 
 async def ask(backing: Backing, owner: str, question: Question, *, seconds: float = ANSWER_SECONDS) -> Job:

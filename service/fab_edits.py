@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
@@ -90,6 +90,7 @@ class PreviewBody(BaseModel):
     model_config = ConfigDict(extra="forbid")
 
     job: str = Field(examples=[EXAMPLE_ID])
+    side: Literal["top", "bottom"] = Field(default="top", description="which, of a job with art on both sides")
     edits: list[FinishEdit] = Field(default=[], max_length=64)
     toml: str | None = Field(default=None, examples=[None], description="in place of `edits`")
     revision: str | None = Field(

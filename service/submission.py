@@ -14,8 +14,8 @@ from service.limits import most_waiting
 from service.upload import ARTWORK, Form, Uploaded, too_large
 from worker.board_file import MAX_BYTES, read_board_file
 from worker.errors import NotFoundError, OverrideError, SettingsError
-from worker.fab_profile import FabProfile, read_fab_profile
-from worker.job import BOARD_FILE, Job, JobRequest, read_lane
+from worker.fab_profile import FabProfile, check_two_sided, read_fab_profile
+from worker.job import BOARD_FILE, BOTTOM, Job, JobRequest, read_lane
 from worker.job_settings import REPEATABLE, SETTINGS, Settings, read_settings
 
 PLAIN_FIELDS = ("fab", "lane")
@@ -40,12 +40,14 @@ def submit(
     lane = read_lane(plain.get("lane", "batch"))
     fab = _fab(backing, owner, plain)
     check_against_fab(settings, fab)
-    board = form.files.get(BOARD_FILE)
-    if board is not None:
-        _check_board_file(spooled[BOARD_FILE], board)
-    fingerprint = _fingerprint(sent, board, plain["fab"], lane, settings)
+    further = {name: form.files[name] for name in (BOTTOM, BOARD_FILE) if name in form.files}
+    if BOTTOM in further:
+        _check_bottom(further[BOTTOM], fab)
+    if BOARD_FILE in further:
+        _check_board_file(spooled[BOARD_FILE], further[BOARD_FILE])
+    fingerprint = _fingerprint(sent, further, plain["fab"], lane, settings)
     backing.store.keep(f"artworks/{sent.sha256}", spooled[ARTWORK])
-    inputs = {} if board is None else {BOARD_FILE: keep_input(backing, board, spooled[BOARD_FILE])}
+    inputs = {name: keep_input(backing, file, spooled[name]) for name, file in further.items()}
     job, new = backing.ledger.jobs.add(
         JobRequest(
             owner=owner,
@@ -85,7 +87,7 @@ def _sorted_fields(form: Form) -> tuple[dict[str, str], dict[str, list[str]]]:
             if len(given[name]) > 1 and name not in REPEATABLE:
                 raise SettingsError(f"Setting {name} is given twice.", mend="Give it once.")
         else:
-            known = ", ".join((ARTWORK, BOARD_FILE, *PLAIN_FIELDS, *SETTINGS))
+            known = ", ".join((ARTWORK, BOTTOM, BOARD_FILE, *PLAIN_FIELDS, *SETTINGS))
             raise SettingsError(f"There is no setting {name[:64]!r}.", mend=f"Known parts: {known}.")
     return plain, given
 
@@ -123,8 +125,16 @@ def _check_board_file(spooled: IO[bytes], board: Uploaded) -> None:
     read_board_file(spooled.read(), file_name=board.name)
 
 
-def _fingerprint(sent: Uploaded, board: Uploaded | None, fab_id: str, lane: str, settings: Settings) -> str:
+def _check_bottom(bottom: Uploaded, fab: FabProfile) -> None:
+    if bottom.bytes == 0:
+        raise SettingsError("The artwork of the bottom is empty.", mend=f"Send a picture as {BOTTOM}, or leave it out.")
+    check_two_sided(fab)
+
+
+def _fingerprint(sent: Uploaded, further: Mapping[str, Uploaded], fab_id: str, lane: str, settings: Settings) -> str:
     asked = ["convert", lane, sent.name, sent.sha256, fab_id, settings.as_text()]
-    if board is not None:
-        asked.append(board.sha256)
+    if BOARD_FILE in further:
+        asked.append(further[BOARD_FILE].sha256)
+    if BOTTOM in further:
+        asked.append([further[BOTTOM].name, further[BOTTOM].sha256])
     return hashlib.sha256(json.dumps(asked, sort_keys=True).encode()).hexdigest()

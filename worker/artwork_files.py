@@ -15,10 +15,11 @@ SUFFIXES = (".bmp", ".gif", ".jpeg", ".jpg", ".png", ".svg", ".tif", ".tiff", ".
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ArtworkFile:
-    """One artwork: its file, and its result's folder below the output folder."""
+    """One artwork: its file, its result's folder below the output folder, and the artwork of the board's bottom."""
 
     path: Path
     result: Path
+    bottom: Path | None = None
 
     @property
     def name(self) -> str:
@@ -34,22 +35,27 @@ class FoundArtworks:
     skipped: tuple[Path, ...]
 
 
-def find_artworks(given: Sequence[Path], *, out: Path) -> FoundArtworks:
+def find_artworks(given: Sequence[Path], *, out: Path, bottom: Path | None = None) -> FoundArtworks:
     """Walk the folders among `given`, and give every artwork a result folder of its own.
 
-    Hidden files and folders, and `out` itself, are left out of a walk. A result is named by its artwork's stem; where
+    Hidden files and folders, `out` and `bottom` are left out of a walk. A result is named by its artwork's stem; where
     two artworks have one stem, each takes its full file name.
+
+    `bottom` : the file of the one artwork's bottom; or a folder, in which that of any artwork lies in the same
+    sub-folder with the same stem. An artwork that has none there stays alone.
 
     Raises
     ------
     ArtworkError
-        Where a path does not exist, nothing is found, or two artworks have one name in one place.
+        Where a path does not exist, nothing is found, two artworks have one name in one place, or an artwork of a
+        bottom has no top.
     """
     artworks: dict[Path, ArtworkFile] = {}
     skipped: list[Path] = []
+    left_out = {one.resolve() for one in (out, bottom) if one is not None}
     for path in given:
         if path.is_dir():
-            for file in _walk(path, out.resolve()):
+            for file in _walk(path, left_out):
                 if file.suffix.lower() in SUFFIXES:
                     artworks.setdefault(file.resolve(), _named(file, file.relative_to(path).parent))
                 else:
@@ -61,16 +67,48 @@ def find_artworks(given: Sequence[Path], *, out: Path) -> FoundArtworks:
     if not artworks:
         folders = ", ".join(repr(str(path)) for path in given)
         raise ArtworkError(f"No artwork is in {folders}.", mend=f"Known files: {', '.join(SUFFIXES)}.")
-    return FoundArtworks(artworks=_told_apart(artworks.values()), skipped=tuple(skipped))
+    with_bottoms = list(artworks.values()) if bottom is None else _with_bottoms(list(artworks.values()), bottom)
+    return FoundArtworks(artworks=_told_apart(with_bottoms), skipped=tuple(skipped))
 
 
-def _walk(folder: Path, out: Path) -> Iterable[Path]:
+def _with_bottoms(artworks: list[ArtworkFile], bottom: Path) -> list[ArtworkFile]:
+    """The artworks, each with its bottom where there is one. Raises ArtworkError."""
+    if bottom.is_file():
+        if len(artworks) != 1:
+            raise ArtworkError(
+                f"There are {len(artworks)} artworks, and one bottom, {str(bottom)!r}.",
+                mend="Give one artwork with it; or a folder of bottoms, each with the stem of its top.",
+            )
+        return [replace(artworks[0], bottom=bottom)]
+    if not bottom.is_dir():
+        raise ArtworkError(f"There is no file or folder {str(bottom)!r}.", mend="Check the path after --bottom.")
+    waiting: dict[str, Path] = {}
+    for file in _walk(bottom, set()):
+        if file.suffix.lower() not in SUFFIXES:
+            continue
+        key = _key(_named(file, file.relative_to(bottom).parent).result)
+        if key in waiting:
+            raise ArtworkError(f"{waiting[key]} and {file} are both for one top.", mend="Rename or remove one.")
+        waiting[key] = file
+    paired = [replace(artwork, bottom=waiting.get(_key(artwork.result))) for artwork in artworks]
+    used = [artwork.bottom for artwork in paired if artwork.bottom is not None]
+    if alone := sorted(str(file) for file in waiting.values() if file not in used):
+        raise ArtworkError(
+            f"No artwork of a top has the stem of {alone[0]}.",
+            mend="Give its top among the artworks, in the same sub-folder and with the same stem; or move it away.",
+        )
+    if doubled := [str(file) for file in used if used.count(file) > 1]:
+        raise ArtworkError(f"{doubled[0]} is the bottom of two artworks.", mend="Rename one of the two tops.")
+    return paired
+
+
+def _walk(folder: Path, left_out: set[Path]) -> Iterable[Path]:
     for entry in sorted(folder.iterdir()):
-        if entry.name.startswith("."):
+        if entry.name.startswith(".") or entry.resolve() in left_out:
             continue
         if entry.is_dir():
-            if entry.resolve() != out and not entry.is_symlink():
-                yield from _walk(entry, out)
+            if not entry.is_symlink():
+                yield from _walk(entry, left_out)
         else:
             yield entry
 

@@ -50,12 +50,16 @@ examples:
   a round board, and one in the artwork's own shape, 1.5 mm larger all round, with holes:
     maskwright convert token.png --fab nocturne-gold --width 20mm --board disc --out results
     maskwright convert owl.png --fab meadow-tin --height 52mm --board silhouette:1.5mm --board-file holes.toml --out out
+  art on both sides, with the files for the fab; and a whole folder, whose bottoms lie in another one:
+    maskwright convert front.png --bottom back.png --fab meadow-tin --width 24mm --fabrication on --out results
+    maskwright convert fronts/ --bottom backs/ --fab meadow-tin --width 24mm --out results
   a brooch: which cautions apply
     maskwright convert brooch.png --fab alba-black --width 20mm --use worn --out results
 
 The result of one artwork is DIR/<stem>/: report.json, masks/<finish id>.png, labels.png, preview.png, error.png,
-comparison.png. Two artworks of one stem in one folder take their full file names. An earlier result is replaced only
-whole. In a folder, files that are no artworks are skipped and listed.
+comparison.png; with a bottom top/ and bottom/, with these in each, views/ and a report.json of the whole. Two artworks
+of one stem in one folder take their full file names. An earlier result is replaced only whole. In a folder, files that
+are no artworks are skipped and listed.
 """
 
 
@@ -104,6 +108,12 @@ def _add_convert(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.add_argument("artworks", nargs="+", type=Path, metavar="ARTWORK", help="a picture, or a folder of pictures")
     parser.add_argument("--fab", required=True, help="path to a fab profile (.toml), or the id of an installed one")
     parser.add_argument("--out", required=True, type=Path, metavar="DIR", help="folder for the results")
+    parser.add_argument(
+        "--bottom",
+        type=Path,
+        metavar="BOTTOM",
+        help="the artwork of the board's bottom, as seen from behind; or a folder of them, each with its top's stem",
+    )
     parser.add_argument(
         "--full-size", action="store_true", help="comparison.png at the size of the masks, in place of 2,048 px at most"
     )
@@ -203,12 +213,15 @@ def _convert(given: argparse.Namespace) -> int:
     settings = read_settings({name: getattr(given, name) for name in SETTINGS})
     board_file = _board_file(given.board_file)
     from worker.artwork_files import find_artworks
+    from worker.fab_profile import check_two_sided
     from worker.installed_fabs import find_fab
     from worker.shell_environment import read_shell_environment
 
     environment = read_shell_environment()
     fab = find_fab(given.fab, environment)
-    found = find_artworks(given.artworks, out=given.out)
+    if given.bottom is not None:
+        check_two_sided(fab)
+    found = find_artworks(given.artworks, out=given.out, bottom=given.bottom)
     from rich.console import Console
 
     from worker.conversion_run import ConversionRun
@@ -226,7 +239,7 @@ def _convert(given: argparse.Namespace) -> int:
     try:
         run.convert(found.artworks)
     except KeyboardInterrupt:
-        print(f"maskwright: stopped; {len(run.rows)} of {len(found.artworks)} done and kept.", file=sys.stderr)
+        print(f"maskwright: stopped; {len(run.done)} of {len(found.artworks)} done and kept.", file=sys.stderr)
         return STOPPED
     return _tell(run, found.skipped)
 

@@ -47,11 +47,16 @@ class Client:
         *,
         fab: str,
         settings: Mapping[str, str | Sequence[str]],
+        bottom: tuple[str, bytes] | None = None,
         lane: str = "batch",
         idempotency_key: str | None = None,
     ) -> dict[str, Any]:
-        """Ask for a job; settings as the command line takes them. The job as it stands in the queue."""
+        """Ask for a job; settings as the command line takes them. The job as it stands in the queue.
+
+        `bottom` : name and bytes of the artwork of the board's bottom.
+        """
         fields: list[tuple[str, Any]] = [("artwork", (name, artwork)), ("fab", fab), ("lane", lane)]
+        fields += [] if bottom is None else [("bottom", bottom)]
         for setting, value in settings.items():
             fields += [(setting, one) for one in ([value] if isinstance(value, str) else value)]
         headers = {"Idempotency-Key": idempotency_key} if idempotency_key else {}

@@ -9,7 +9,7 @@ from collections.abc import Callable, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, BinaryIO
 
 from worker.artwork_files import ArtworkFile
 from worker.board_file import BoardFile
@@ -42,6 +42,7 @@ class ConversionRun:
     threads: int
     console: Console
     rows: list[SummaryRow] = field(default_factory=list)
+    done: list[ArtworkFile] = field(default_factory=list)
     failures: list[tuple[ArtworkFile, MaskwrightError]] = field(default_factory=list)
 
     def convert(self, artworks: Sequence[ArtworkFile]) -> None:
@@ -67,11 +68,11 @@ class ConversionRun:
         started = time.perf_counter()
         target = self.out / artwork.result
         check_replaceable(target)
-        try:
-            source = artwork.path.open("rb")
-        except OSError as error:
-            raise ArtworkError(f"It can't be read: {error.strerror or error}.", mend="Check its rights.") from error
-        with source:
+        with _opened(artwork.path) as source:
+            if artwork.bottom is not None:
+                reports = self._convert_two_sides(artwork, source, artwork.bottom, target, report)
+                self._succeed(artwork, reports, time.perf_counter() - started)
+                return
             conversion = pipeline.convert(
                 source,
                 self.fab,
@@ -83,11 +84,34 @@ class ConversionRun:
                 progress=report,
             )
             replace_result(target, conversion.files(full_size=self.full_size))
-        self._succeed(artwork, conversion.report, time.perf_counter() - started)
+        self._succeed(artwork, {artwork.name: conversion.report}, time.perf_counter() - started)
 
-    def _succeed(self, artwork: ArtworkFile, report: dict[str, Any], seconds: float) -> None:
-        row = summary_row(artwork.name, report, seconds)
-        self.rows.append(row)
+    def _convert_two_sides(
+        self, artwork: ArtworkFile, top: BinaryIO, bottom_path: Path, target: Path, report: Report
+    ) -> dict[str, dict[str, Any]]:
+        """The reports of both sides, by what the summary calls them."""
+        from worker.engine.two_sides import convert_two_sides
+        from worker.table_folder import TableFolder
+
+        with _opened(bottom_path) as bottom:
+            piece = convert_two_sides(
+                top,
+                bottom,
+                self.fab,
+                self.settings,
+                names=(artwork.path.name, bottom_path.name),
+                board_file=self.board_file,
+                tables=TableFolder(self.tables),
+                threads=self.threads,
+                progress=report,
+            )
+            replace_result(target, piece.files(full_size=self.full_size))
+        return {f"{artwork.name} ({side})": conversion.report for side, conversion in piece.sides.items()}
+
+    def _succeed(self, artwork: ArtworkFile, reports: dict[str, dict[str, Any]], seconds: float) -> None:
+        """Note a row for each report; `seconds` of all of them together."""
+        self.done.append(artwork)
+        self.rows.extend(summary_row(name, report, seconds) for name, report in reports.items())
         if not self.console.is_terminal:
             print(f"{artwork.path}: done in {seconds:.1f} s", file=self.console.file, flush=True)
 
@@ -109,6 +133,15 @@ class ConversionRun:
             console=self.console,
             transient=True,
         )
+
+
+def _opened(path: Path) -> BinaryIO:
+    try:
+        return path.open("rb")
+    except OSError as error:
+        raise ArtworkError(
+            f"{path.name} can't be read: {error.strerror or error}.", mend="Check its rights."
+        ) from error
 
 
 _FAULT = MaskwrightError(

@@ -14,7 +14,7 @@ import time
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager, nullcontext
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -37,7 +37,7 @@ STOP_SECONDS = 20.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Order:
-    """One artwork, the fab it is for and its settings in their written form."""
+    """One artwork, with its bottom if it has one, the fab it is for and its settings in their written form."""
 
     artwork: ArtworkFile
     fab: str
@@ -57,7 +57,8 @@ def run(artworks: Path, out: Path) -> int:
 
     Parameters
     ----------
-    artworks : folder of artworks; its settings.toml has a table per file name: fab, and settings by their names.
+    artworks : folder of artworks; its settings.toml has a table per file name: fab, settings by their names, and
+        bottom, the path from there to the artwork of the other side.
     out : folder for the results, one folder per artwork; the service keeps its own data in `.service` there.
 
     Returns
@@ -97,9 +98,14 @@ def read_orders(path: Path) -> dict[str, dict[str, Any]]:
 
 
 def order(artwork: ArtworkFile, given: Mapping[str, dict[str, Any]], first_fab: str) -> Order:
-    """How one artwork is ordered: as its table says, else for the first fab, 60 mm wide."""
+    """How one artwork is ordered: as its table says, else for the first fab, 60 mm wide. Raises SettingsError."""
     table = dict(given.get(artwork.path.name, {"width": DEFAULT_WIDTH}))
     fab = str(table.pop("fab", first_fab))
+    if "bottom" in table:
+        bottom = artwork.path.parent / str(table.pop("bottom"))
+        if not bottom.is_file():
+            raise SettingsError(f"There is no {bottom}, the bottom of {artwork.name}.", mend="Mend settings.toml.")
+        artwork = replace(artwork, bottom=bottom)
     settings = {
         name: [str(one) for one in value] if isinstance(value, list) else str(value) for name, value in table.items()
     }
@@ -143,8 +149,13 @@ def convert(client: Client, orders: Sequence[Order], out: Path, console: Console
         waiting: dict[str, Order] = {}
         for one in orders:
             try:
+                bottom = one.artwork.bottom
                 job = client.submit(
-                    one.artwork.path.name, one.artwork.path.read_bytes(), fab=one.fab, settings=one.settings
+                    one.artwork.path.name,
+                    one.artwork.path.read_bytes(),
+                    bottom=None if bottom is None else (bottom.name, bottom.read_bytes()),
+                    fab=one.fab,
+                    settings=one.settings,
                 )
                 waiting[job["id"]] = one
             except MaskwrightError as error:
@@ -190,12 +201,12 @@ def _fetch(client: Client, job: Mapping[str, Any], one: Order, out: Path, outcom
         return
     try:
         files = {file["path"]: client.download(file) for file in client.files(job["id"])}
-        report = check_whole(files)
+        reports = check_piece(name, files) if one.artwork.bottom else {name: check_whole(files)}
         replace_result(out / one.artwork.result, files.items())
     except MaskwrightError as error:
         outcome.failures.append(f"{name}: {error}")
         return
-    outcome.rows.append(summary_row(name, report, job["result"]["seconds"]))
+    outcome.rows.extend(summary_row(row, report, job["result"]["seconds"]) for row, report in reports.items())
 
 
 def check_whole(files: Mapping[str, bytes]) -> dict[str, Any]:
@@ -206,6 +217,17 @@ def check_whole(files: Mapping[str, bytes]) -> dict[str, Any]:
     if missing := sorted(wanted - set(files)):
         raise StorageError(f"The result lacks {', '.join(missing)}.", mend="Run it again.")
     return report
+
+
+def check_piece(name: str, files: Mapping[str, bytes]) -> dict[str, dict[str, Any]]:
+    """The reports of both sides of a piece, by what the summary calls them. Raises StorageError."""
+    reports = {}
+    for side in ("top", "bottom"):
+        inside = {path.removeprefix(f"{side}/"): data for path, data in files.items() if path.startswith(f"{side}/")}
+        reports[f"{name} ({side})"] = check_whole(inside)
+    if missing := sorted({"report.json", "views/from-behind.png", "views/through-light.png"} - set(files)):
+        raise StorageError(f"The result lacks {', '.join(missing)}.", mend="Run it again.")
+    return reports
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

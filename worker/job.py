@@ -30,6 +30,9 @@ STAGES = ("artwork", "colours", "finishes", "separation", "score", "layers", "fi
 BOARD_FILE = "board_file"
 """Name of the further file of `convert` that holds the board's outline, cut-outs and holes."""
 
+BOTTOM = "bottom"
+"""Name of the further file of `convert` that holds the artwork of the bottom, as it is seen from outside."""
+
 LOCAL_OWNER = "local"
 
 
@@ -43,12 +46,16 @@ def read_lane(text: str) -> Lane:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class InputFile:
-    """A file that a job reads beside its artwork: `bytes` bytes from `start` on of an object of the store."""
+    """A file that a job reads beside its artwork: `bytes` bytes from `start` on of an object of the store.
+
+    `name` is what people call it, where that matters.
+    """
 
     key: str
     bytes: int
     sha256: str
     start: int = 0
+    name: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,8 +9,9 @@ from pathlib import Path
 
 from worker.errors import ConflictError, StorageError
 
-LAYOUT = ("report.json", "masks", "labels.png", "preview.png", "error.png", "comparison.png", "tuning.npz")
-"""What stands in a result folder."""
+_SIDE = ("report.json", "masks", "labels.png", "preview.png", "error.png", "comparison.png", "tuning.npz")
+LAYOUT = (*_SIDE, "fabrication", "top", "bottom", "views")
+"""What stands in a result folder: of one side, or of a piece with two."""
 
 
 def check_replaceable(target: Path) -> None:

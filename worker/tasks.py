@@ -14,11 +14,11 @@ from typing import Any, BinaryIO
 
 from celery.exceptions import SoftTimeLimitExceeded
 
-from worker.board_file import read_board_file
+from worker.board_file import BoardFile, read_board_file
 from worker.errors import CancelledError, MaskwrightError, StorageError, UnavailableError
 from worker.fab_profile import read_fab_profile
 from worker.heartbeat import Heartbeat
-from worker.job import ANSWER, BOARD_FILE, Claim, Failure, InputFile, Job, Lane, Package
+from worker.job import ANSWER, BOARD_FILE, BOTTOM, Claim, Failure, InputFile, Job, Lane, Package
 from worker.job_settings import read_settings
 from worker.ledger import Ledger
 from worker.result_archive import write_archive
@@ -89,24 +89,49 @@ class Outcome:
 
 
 def convert(work: Work) -> Outcome:
-    """Artwork to finish masks, score, preview and report."""
+    """Artwork to finish masks, score, preview and report; of both sides of a board where there are two."""
     from worker.engine import pipeline
     from worker.table_folder import TableFolder
 
-    board_file = None
-    if BOARD_FILE in work.inputs:
-        board_file = read_board_file(work.inputs[BOARD_FILE].read(), file_name=BOARD_FILE)
+    if BOTTOM in work.inputs:
+        return _convert_two_sides(work)
+
     conversion = pipeline.convert(
         work.artwork,
         read_fab_profile(work.fab_toml, file_name=f"fab {work.job.fab_id}"),
         read_settings(work.job.settings),
         name=work.job.name,
-        board_file=board_file,
+        board_file=_board_file(work),
         tables=TableFolder(work.tables),
         threads=work.threads,
         progress=work.progress,
     )
     return Outcome(files=conversion.files(), summary=summarise(conversion.report))
+
+
+def _convert_two_sides(work: Work) -> Outcome:
+    from worker.engine.two_sides import convert_two_sides
+    from worker.table_folder import TableFolder
+
+    with work.inputs[BOTTOM] as bottom:
+        piece = convert_two_sides(
+            work.artwork,
+            bottom,
+            read_fab_profile(work.fab_toml, file_name=f"fab {work.job.fab_id}"),
+            read_settings(work.job.settings),
+            names=(work.job.name, work.job.inputs[BOTTOM].name or BOTTOM),
+            board_file=_board_file(work),
+            tables=TableFolder(work.tables),
+            threads=work.threads,
+            progress=work.progress,
+        )
+    return Outcome(files=piece.files(), summary=summarise_piece(piece.report))
+
+
+def _board_file(work: Work) -> BoardFile | None:
+    if BOARD_FILE not in work.inputs:
+        return None
+    return read_board_file(work.inputs[BOARD_FILE].read(), file_name=BOARD_FILE)
 
 
 def photograph(work: Work) -> Outcome:
@@ -152,6 +177,20 @@ def summarise(report: Mapping[str, Any]) -> dict[str, Any]:
             {"id": finish["id"], "share": finish["share"]} for finish in report["finishes"] if finish["share"] > 0
         ],
         "score": report["score"],
+        "cautions": len(report["cautions"]),
+        "warnings": report["warnings"],
+    }
+
+
+def summarise_piece(report: Mapping[str, Any]) -> dict[str, Any]:
+    """The same of a two-sided piece: its score and finishes are those of the top, and `sides` has them of both."""
+    sides = [{key: side[key] for key in ("side", "finishes", "score")} for side in report["sides"]]
+    return {
+        "width_mm": report["board"]["width_mm"],
+        "height_mm": report["board"]["height_mm"],
+        "finishes": sides[0]["finishes"],
+        "score": sides[0]["score"],
+        "sides": sides,
         "cautions": len(report["cautions"]),
         "warnings": report["warnings"],
     }

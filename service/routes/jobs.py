@@ -17,7 +17,7 @@ from service.paging import read_cursor
 from service.submission import submit
 from service.upload import ARTWORK, read_form
 from worker.errors import SettingsError
-from worker.job import BOARD_FILE, KINDS, LANES
+from worker.job import BOARD_FILE, BOTTOM, KINDS, LANES
 from worker.job_settings import REPEATABLE, SETTINGS
 
 router = APIRouter(prefix="/v1/jobs", tags=["jobs"])
@@ -26,6 +26,12 @@ router = APIRouter(prefix="/v1/jobs", tags=["jobs"])
 def _form_schema() -> dict[str, Any]:
     properties: dict[str, Any] = {
         ARTWORK: {"type": "string", "format": "binary", "description": "the artwork's file, with its name"},
+        BOTTOM: {
+            "type": "string",
+            "format": "binary",
+            "description": "the artwork of the bottom, as it is seen from behind: the result then has top/, bottom/ "
+            "and views/. May be left out; then the bottom shows the fab's `back`",
+        },
         BOARD_FILE: {
             "type": "string",
             "format": "binary",
@@ -57,7 +63,18 @@ _FORM = {
                     "badge": {
                         "summary": "a badge, 60 mm wide",
                         "value": {ARTWORK: "(the bytes of badge.png)", "fab": "example-fab", "width": "60mm"},
-                    }
+                    },
+                    "keepsake": {
+                        "summary": "a keepsake with art on both sides, 24 mm round, with the files for the fab",
+                        "value": {
+                            ARTWORK: "(the bytes of front.png)",
+                            BOTTOM: "(the bytes of back.png)",
+                            "fab": "example-fab",
+                            "width": "24mm",
+                            "board": "disc",
+                            "fabrication": "on",
+                        },
+                    },
                 },
             }
         },
@@ -96,8 +113,9 @@ async def create_job(
 ) -> JSONResponse:
     """Takes the artwork and the settings as a form. Whatever is wrong with them is said now; the work is done later."""
     await check_before_upload(request, backing, owner, asked=False, key=idempotency_key)
-    with backing.store.spool() as artwork, backing.store.spool() as board:
-        spooled = {ARTWORK: artwork, BOARD_FILE: board}
+    store = backing.store
+    with store.spool() as artwork, store.spool() as bottom, store.spool() as board:
+        spooled = {ARTWORK: artwork, BOTTOM: bottom, BOARD_FILE: board}
         form = await read_form(request, spooled, backing.environment.max_upload_bytes)
         job, new = await run_in_threadpool(submit, backing, owner, idempotency_key, form, spooled)
     answer = job_answer(job)

@@ -17,7 +17,7 @@ from service.fab_edits import FinishEdit, PreviewBody, given
 from service.tuning_answers import PreviewAnswer, ReferencesAnswer
 from worker.errors import ConflictError, NotFoundError, SettingsError
 from worker.fab_profile import read_fab_profile, read_override, read_reading
-from worker.job import InputFile
+from worker.job import BOTTOM, InputFile
 from worker.reading import STANDARD_CONDITIONS, read_viewing_conditions
 
 router = APIRouter(prefix="/v1/fabs/{fab_id}", tags=["tuning"])
@@ -96,7 +96,7 @@ def _question(backing: Backing, owner: str, fab_id: str, body: PreviewBody) -> Q
         fab_id=fab_id,
         fab_revision=stored.revision,
         settings={"job": body.job, **settings},
-        inputs={"tuning": _tuning(backing, owner, fab_id, body.job)},
+        inputs={"tuning": _tuning(backing, owner, fab_id, body.job, body.side)},
     )
 
 
@@ -120,8 +120,8 @@ def _edit(fab_id: str, known: list[str], edit: FinishEdit) -> dict[str, Any]:
     return {"finish": edit.finish, "override": colour}
 
 
-def _tuning(backing: Backing, owner: str, fab_id: str, job_id: str) -> InputFile:
-    """Where the job's tuning.npz lies. Raises NotFoundError, ConflictError, SettingsError."""
+def _tuning(backing: Backing, owner: str, fab_id: str, job_id: str, side: str) -> InputFile:
+    """Where the tuning.npz of the job, or of this side of it, lies. NotFoundError, ConflictError, SettingsError."""
     job = backing.ledger.jobs.get(owner, job_id)
     if job.fab_id != fab_id:
         raise SettingsError(f"Job {job_id} was made for fab {job.fab_id}.", mend=f"Ask /v1/fabs/{job.fab_id}/preview.")
@@ -131,7 +131,9 @@ def _tuning(backing: Backing, owner: str, fab_id: str, job_id: str) -> InputFile
             mend="Only a conversion that is done can be previewed.",
         )
     package = backing.ledger.jobs.package(owner, job_id)
-    file = package.file(TUNING)
+    if BOTTOM not in job.inputs and side == BOTTOM:
+        raise SettingsError(f"side is bottom, and job {job_id} has one artwork.", mend="Leave side out.")
+    file = package.file(f"{side}/{TUNING}" if BOTTOM in job.inputs else TUNING)
     if file is None:
         raise ConflictError(f"Job {job_id} has no {TUNING}.", mend="An earlier version made it: run it again.")
     return InputFile(key=package.key, start=file.start, bytes=file.bytes, sha256=file.sha256)

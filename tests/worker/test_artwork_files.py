@@ -104,3 +104,36 @@ def test_an_empty_folder_is_an_error(tmp_path: Path) -> None:
     put(tmp_path, "art/notes.txt")
     with pytest.raises(ArtworkError, match="No artwork"):
         results(tmp_path, "art")
+
+
+def test_bottoms_are_found_by_the_stems_of_their_tops(tmp_path: Path) -> None:
+    for name in ("art/owl.png", "art/set/moon.webp", "art/alone.gif", "art/backs/owl.svg", "art/backs/set/MOON.png"):
+        (tmp_path / name).parent.mkdir(parents=True, exist_ok=True)
+        (tmp_path / name).write_bytes(b"")
+    found = find_artworks([tmp_path / "art"], out=tmp_path / "out", bottom=tmp_path / "art" / "backs")
+    pairs = {artwork.name: artwork.bottom for artwork in found.artworks}
+    backs = tmp_path / "art" / "backs"
+    assert pairs == {"owl": backs / "owl.svg", "set/moon": backs / "set" / "MOON.png", "alone": None}
+
+
+def test_one_bottom_belongs_to_one_artwork(tmp_path: Path) -> None:
+    for name in ("front.png", "back.png", "third.png"):
+        (tmp_path / name).write_bytes(b"")
+    front, back = tmp_path / "front.png", tmp_path / "back.png"
+    (artwork,) = find_artworks([front], out=tmp_path / "out", bottom=back).artworks
+    assert (artwork.path, artwork.bottom) == (front, back)
+    with pytest.raises(ArtworkError, match="2 artworks, and one bottom"):
+        find_artworks([tmp_path], out=tmp_path / "out", bottom=back)
+    with pytest.raises(ArtworkError, match=r"no file or folder.*gone\.png"):
+        find_artworks([front], out=tmp_path / "out", bottom=tmp_path / "gone.png")
+
+
+def test_a_bottom_without_a_top_is_an_error(tmp_path: Path) -> None:
+    for name in ("fronts/a.png", "fronts/c.png", "backs/a.png", "backs/b.png"):
+        (tmp_path / name).parent.mkdir(exist_ok=True)
+        (tmp_path / name).write_bytes(b"")
+    with pytest.raises(ArtworkError, match=r"b\.png"):
+        find_artworks([tmp_path / "fronts"], out=tmp_path / "out", bottom=tmp_path / "backs")
+    (tmp_path / "backs" / "b.png").rename(tmp_path / "backs" / "a.jpg")
+    with pytest.raises(ArtworkError, match="both for one top"):
+        find_artworks([tmp_path / "fronts"], out=tmp_path / "out", bottom=tmp_path / "backs")

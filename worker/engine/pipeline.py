@@ -135,7 +135,7 @@ class StageClock:
     def __init__(self, progress: Progress | None, *, before: int = 0, of: int = len(STAGES)) -> None:
         """`before` : how many stages of the job are done before the first one here, `of` all that it has."""
         self.seconds: dict[str, float] = {}
-        self._progress = progress
+        self.progress = progress
         self._before = before
         self._of = of
         self._stage = ""
@@ -156,8 +156,8 @@ class StageClock:
             self._tell(1)
 
     def _tell(self, done: int) -> None:
-        if self._progress is not None:
-            self._progress(self._stage, self._before + STAGES.index(self._stage) + done, self._of)
+        if self.progress is not None:
+            self.progress(self._stage, self._before + STAGES.index(self._stage) + done, self._of)
 
 
 def convert(

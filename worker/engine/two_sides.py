@@ -46,10 +46,10 @@ class TwoSides:
     def files(self, *, full_size: bool = False) -> Iterator[tuple[str, bytes]]:
         """Path and bytes: top/, bottom/, views/, fabrication/ if it was asked for, and report.json last."""
         front = self.sides["top"]
-        for side, conversion in self.sides.items():
-            yield from ((f"{side}/{path}", data) for path, data in conversion.side_files(full_size=full_size))
         with self.clock("files"):
             views = dict(view_files(self.planes, front.fab, front.colours, threads=self.threads))
+        for side, conversion in self.sides.items():
+            yield from ((f"{side}/{path}", data) for path, data in conversion.side_files(full_size=full_size))
         yield from ((f"views/{name}", data) for name, data in views.items())
         made: dict[str, bytes] = {}
         blocks: dict[SideName, dict[str, Any]] = {}
@@ -123,6 +123,8 @@ def convert_two_sides(
         clock=StageClock(progress, before=_PER_SIDE, of=_OF),
     )
     sides: dict[SideName, Conversion] = {"top": front, "bottom": behind}
+    for conversion in sides.values():
+        conversion.clock.progress = None  # from here on the piece tells how far it is
     clock = StageClock(progress, before=_PER_SIDE, of=_OF)
     made = None
     with clock("layers"):

@@ -18,7 +18,7 @@ import numpy.typing as npt
 from worker.engine.arrays import OUTSIDE, Floats, Labels, Srgb
 from worker.engine.colorimetry import srgb_to_lab
 from worker.engine.difference import ciede2000
-from worker.engine.fabrication.bit_morphology import disc, disc_within, erode, frame_for, opened, pack, unpack
+from worker.engine.fabrication.bit_morphology import dilate, disc, disc_within, erode, frame_for, opened, pack, unpack
 from worker.engine.fabrication.free_copper import strips_of
 from worker.engine.fabrication.layer_bits import pack_bit
 from worker.engine.fabrication.layer_files import SideName
@@ -175,10 +175,15 @@ def plain_stack(
         return LayerPlanes(stack=stack, pitch_um=pitch_um)
     copper = np.where(demand == ANY, bool(base & COPPER), demand == WANTED) & board
     line, gap = (limit_px(fab.limits["copper", key].value_mm, pitch_um) for key in ("line_mm", "gap_mm"))
-    frame = frame_for(*board.shape, largest_px=max(line, gap) + 2)
+    frame = frame_for(*board.shape, largest_px=2 * max(line, gap) + 3)
     known = np.array([0, 1] + [0] * 254, dtype=np.uint8)
     packed = opened(pack(copper.view(np.uint8), known, frame, outside=False), disc(line))
     packed = ~opened(~packed, disc(gap))
+    while True:  # what is still too thin, or too close, goes with all around it: that comes to an end
+        faults = (packed & ~opened(packed, disc(line))) | (~packed & ~opened(~packed, disc(gap)))
+        if not faults.any():
+            break
+        packed &= ~dilate(faults, disc_within(float(max(line, gap))))
     copper = unpack(packed, frame) & board
     stack &= np.uint8(255 & ~(COPPER | HATCHED))
     stack |= np.where(copper, np.uint8(COPPER), np.uint8(0))

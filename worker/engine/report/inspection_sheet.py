@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import base64
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
 
@@ -17,6 +17,7 @@ import numpy as np
 from worker.engine.colorimetry import lab_to_srgb
 from worker.engine.fabrication.fabricate import Fabrication
 from worker.engine.fabrication.file_attributes import Project
+from worker.engine.fabrication.layer_files import SideName
 from worker.engine.fabrication.number_place import NumberPlace
 from worker.engine.fabrication.planes import LEGEND, OPENING
 from worker.engine.references.reference import FinishReference
@@ -70,7 +71,7 @@ def inspection_sheet(
     project: Project,
     references: Sequence[FinishReference],
     *,
-    picture: bytes,
+    pictures: Mapping[SideName, bytes],
     place: NumberPlace | None,
 ) -> str:
     """The page as HTML.
@@ -78,26 +79,32 @@ def inspection_sheet(
     Parameters
     ----------
     references : of each finish of the profile, in its order.
-    picture : PNG of the side with the artwork, as it should look.
+    pictures : PNG of each side with artwork, as it should look from outside.
     place : where the fab may have put its number.
     """
     fab = fabrication.fab
-    width, height = fabrication.shape.size_mm
-    embedded = base64.b64encode(picture).decode("ascii")
     return (
         f'<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8"><title>Inspection sheet: '
         f"{escape(project.name)}</title>\n<style>{_STYLE}</style></head><body>\n"
         f"<h1>Inspection sheet: {escape(project.name)}</h1>\n"
         f"<p>{escape(fab.name)}. Fab profile {escape(fab.id)}, revision {escape(fab.revision)}.</p>\n"
         f"{_FIELDS}\n"
-        '<div class="top"><figure>'
-        f'<img alt="how the board should look" src="data:image/png;base64,{embedded}">'
-        f"<figcaption>{fabrication.side} side as it should look: {both_units(width)} wide, {both_units(height)} high"
-        "</figcaption></figure>\n"
+        f'<div class="top"><div class="left">{_figures(fabrication, pictures)}</div>\n'
         f'<div class="right">{_colours(fabrication, references)}</div></div>\n'
         f"{_checks(list(checks(fabrication, place)))}\n"
         "<p>Tick what is right; write the figure where it is not. Keep one board of each order as it came, in the "
         "dark.</p>\n</body></html>\n"
+    )
+
+
+def _figures(fabrication: Fabrication, pictures: Mapping[SideName, bytes]) -> str:
+    width, height = fabrication.shape.size_mm
+    return "".join(
+        f'<figure><img alt="how the {side} should look" '
+        f'src="data:image/png;base64,{base64.b64encode(picture).decode("ascii")}">'
+        f"<figcaption>{side} side as it should look: {both_units(width)} wide, {both_units(height)} high"
+        "</figcaption></figure>"
+        for side, picture in pictures.items()
     )
 
 
@@ -182,15 +189,15 @@ def checks(fabrication: Fabrication, place: NumberPlace | None) -> Iterator[Chec
 def _registration(fabrication: Fabrication) -> Iterator[Check]:
     """How far layers may be off, of those layers that there are."""
     fab = fabrication.fab
-    art = fabrication.planes[fabrication.side]
-    if art.plane(OPENING).any():
+    art = [side.made.planes for side in fabrication.sides.values()]
+    if any(planes.plane(OPENING).any() for planes in art):
         yield Check(
             what="Mask on copper",
             how="loupe with a scale: openings against copper edges, at two far corners",
             limit=f"off by {_mm(fab, 'solder_mask', 'registration_mm')} at most",
             source=_stated(fab, "solder_mask", "registration_mm"),
         )
-    if art.plane(LEGEND).any():
+    if any(planes.plane(LEGEND).any() for planes in art):
         yield Check(
             what="Legend on copper",
             how="loupe with a scale, at two far corners; nothing printed on bare metal",
@@ -230,7 +237,8 @@ def _checks(listed: Sequence[Check]) -> str:
 
 def _colours(fabrication: Fabrication, references: Sequence[FinishReference]) -> str:
     """The finishes that are on the board, with the colour that is expected and how sure that is."""
-    shown = np.bincount(fabrication.seen.ravel(), minlength=256)
+    shown = sum(np.bincount(side.seen.ravel(), minlength=256) for side in fabrication.sides.values())
+    assert isinstance(shown, np.ndarray)
     rows = "".join(
         _colour(finish.name, finish.recipe, reference)
         for i, (finish, reference) in enumerate(zip(fabrication.fab.finishes, references, strict=True))
@@ -278,7 +286,7 @@ _STYLE = (
     "table{border-collapse:collapse;width:100%}th,td{border:.25mm solid #888;padding:.45mm 1mm;text-align:left;"
     "vertical-align:top}th{background:#eee}"
     ".fields td{height:9mm;width:20%;font-size:7pt;color:#444}"
-    ".top{display:flex;gap:3mm;margin:2mm 0;align-items:flex-start}figure{margin:0;flex:0 0 58mm}"
+    ".top{display:flex;gap:3mm;margin:2mm 0;align-items:flex-start}.left{flex:0 0 58mm}figure{margin:0 0 1mm}"
     "figure img{width:100%;max-height:64mm;object-fit:contain;border:.2mm solid #888}figcaption{font-size:7pt}"
     ".right{flex:1 1 0;min-width:0}.swatch{width:9mm}.write{width:26mm}"
     ".checks{table-layout:fixed}.checks th:nth-child(1){width:22mm}.checks th:nth-child(2){width:66mm}"

@@ -100,7 +100,7 @@ def _left(fabrication: Fabrication) -> Iterator[str]:
         where = " and ".join(f"{count} on the {side}" for side, count in islands.items())
         yield from wrapped(f"Copper parts with no net ({where}): they are the picture.", "- ", "  ")
     yield from wrapped("Solder mask openings over bare laminate, and copper under mask, are the picture.", "- ", "  ")
-    left = fabrication.art.left.total
+    left = sum(side.made.left.total for side in fabrication.sides.values())
     if left:
         yield from wrapped(
             f"{left} places are finer than the limits that we have from you; report.json lists them. Make them as "

@@ -48,9 +48,8 @@ def finished_package(
         caution.text
         for caution in cautions_for(fabrication.fab, settings, sharpest_degrees=corner[0] if corner else None)
     ]
-    inspection = inspection_sheet(
-        fabrication, project, references, picture=pictures[f"looks-like-{fabrication.side}.png"], place=place
-    ).encode("utf-8")
+    with_art = {side: pictures[f"looks-like-{side}.png"] for side in fabrication.sides}
+    inspection = inspection_sheet(fabrication, project, references, pictures=with_art, place=place).encode("utf-8")
     inside = {name: data for name, data in files.items() if name not in LEFT_BESIDE}
     inside |= {INSPECTION_SHEET: inspection, **pictures}
     sheet = order_sheet(fabrication, project, inside, place=place, cautions=cautions).encode("utf-8")

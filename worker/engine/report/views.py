@@ -67,11 +67,11 @@ def through_light(planes: Mapping[SideName, LayerPlanes], fab: FabProfile, lab: 
     entered = SRGB_TO_LINEAR[_shrunk(np.ascontiguousarray(back.stack[:, ::-1]), encoded, threads)]
     left = SRGB_TO_LINEAR[_shrunk(front.stack, encoded, threads)]
     board = np.repeat(((np.arange(256) & BOARD) != 0)[:, None] * np.uint8(255), 3, axis=1)
-    covered = _shrunk(front.stack, np.ascontiguousarray(board), threads)[..., 0] / np.float32(255.0)
+    covered = _shrunk(front.stack, np.ascontiguousarray(board), threads)[..., 0].astype(np.float32) / np.float32(255.0)
     scale = front.width_px / entered.shape[1]
     sigma_px = SPREAD * float(fab.stack_up["thickness_mm"]) * 1000.0 / (front.pitch_um * scale)
     tint = (laminate / laminate.max()).astype(np.float32)
-    light = (_spread(entered, sigma_px, threads) * left * tint).astype(np.float32)
+    light: Float32s = np.asarray(_spread(entered, sigma_px, threads) * left * tint, dtype=np.float32)
     light *= _exposure(light, covered)
     reflected = SRGB_TO_LINEAR[_shrunk(front.stack, _stack_srgb(fab, lab), threads)]
     light += np.float32(ROOM) * reflected * covered[..., None]

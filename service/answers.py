@@ -65,7 +65,9 @@ class Result(BaseModel):
     height_mm: float | None = Field(default=None, examples=[40.0])
     finishes: list[dict[str, Any]] = Field(default=[], examples=[[{"id": "legend", "share": 0.4}]])
     sides: list[dict[str, Any]] | None = Field(
-        default=None, description="side, finishes and score of both sides, of a piece with two; above are the top's"
+        default=None,
+        examples=[None],
+        description="side, finishes and score of both sides, of a piece with two; above are the top's",
     )
     warnings: list[Any] = Field(default=[], examples=[[]])
     seconds: float | None = Field(default=None, examples=[0.84])

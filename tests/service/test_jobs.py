@@ -222,3 +222,39 @@ def test_another_board_file_is_another_request(client: TestClient) -> None:
     first = ask_with_board(client, HOLES, key="k")
     assert ask_with_board(client, HOLES, key="k").json()["id"] == first.json()["id"]
     assert is_problem(ask_with_board(client, HOLES + b"# moved", key="k"), 422, "another request")
+
+
+def test_the_bottoms_artwork_is_kept_for_the_worker_and_belongs_to_the_request(client: TestClient) -> None:
+    def sent(bottom: bytes, name: str = "back.png", key: str = "pair") -> Any:
+        files = {"artwork": ("front.png", b"artwork"), "bottom": (name, bottom)}
+        return client.post("/v1/jobs", files=files, data={"fab": FAB}, headers={"Idempotency-Key": key})
+
+    job = sent(b"behind").json()
+    # of the six bytes "behind", by coreutils' sha256sum
+    sha256 = "b1b886ce5f5750a00ae3dd003702a16e4916e6830987e03094cbbf699cb0fae1"
+    assert job["bottom"] == {"name": "back.png", "bytes": 6, "sha256": sha256}
+    claim = backing(client).ledger.jobs.claim("batch", "test")
+    assert claim is not None
+    kept = claim.job.inputs["bottom"]
+    assert b"".join(backing(client).store.read(kept.key, 0, kept.bytes)) == b"behind" and kept.name == "back.png"
+    assert sent(b"behind").json()["id"] == job["id"]
+    assert is_problem(sent(b"another"), 422, "stands for another request")
+    assert is_problem(sent(b"behind", name="other.png"), 422, "stands for another request")
+    assert is_problem(post(client, key="pair", artwork=b"artwork", name="front.png"), 422)
+    assert is_problem(sent(b"", key="empty"), 422, "bottom is empty")
+    assert post(client).json()["bottom"] is None
+
+
+def test_a_fab_of_one_side_takes_no_bottom(client: TestClient) -> None:
+    toml = client.get(f"/v1/fabs/{FAB}").content.replace(b"sides = 2", b"sides = 1")
+    etag = client.get(f"/v1/fabs/{FAB}").headers["etag"]
+    assert client.put(f"/v1/fabs/{FAB}", content=toml, headers={"If-Match": etag}).status_code == 200
+    files = {"artwork": ("front.png", b"artwork"), "bottom": ("back.png", b"behind")}
+    assert is_problem(client.post("/v1/jobs", files=files, data={"fab": FAB}), 422, "one side", "sides = 1")
+    assert client.get("/v1/jobs").json()["jobs"] == []
+
+
+def test_a_bottom_over_the_limit_is_refused_while_it_streams(tmp_path: Path) -> None:
+    with service(tmp_path, max_upload_bytes=1024) as client:
+        files = {"artwork": ("front.png", b"artwork"), "bottom": ("back.png", bytes(1025))}
+        assert is_problem(client.post("/v1/jobs", files=files, data={"fab": FAB}), 413, "bottom is over 1024 bytes")

@@ -77,7 +77,7 @@ def test_every_error_is_a_problem_document(described: dict[str, Any]) -> None:
 
 def test_the_form_names_every_setting_with_an_example(described: dict[str, Any]) -> None:
     form = described["paths"]["/v1/jobs"]["post"]["requestBody"]["content"]["multipart/form-data"]
-    assert set(form["schema"]["properties"]) == {"artwork", "board_file", "fab", "lane", *SETTINGS}
+    assert set(form["schema"]["properties"]) == {"artwork", "bottom", "board_file", "fab", "lane", *SETTINGS}
     for name, (example, _, meaning) in SETTINGS.items():
         schema = form["schema"]["properties"][name]
         assert schema["description"] == meaning and example in (

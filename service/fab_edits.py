@@ -90,7 +90,7 @@ class PreviewBody(BaseModel):
     model_config = ConfigDict(extra="forbid")
 
     job: str = Field(examples=[EXAMPLE_ID])
-    side: Literal["top", "bottom"] = Field(default="top", examples=["bottom"], description="which, of a job with art on both sides")
+    side: Literal["top", "bottom"] = Field(default="top", examples=["bottom"], description="of a job with two artworks")
     edits: list[FinishEdit] = Field(default=[], max_length=64)
     toml: str | None = Field(default=None, examples=[None], description="in place of `edits`")
     revision: str | None = Field(

@@ -185,8 +185,8 @@ def test_the_package_ships_what_it_reads() -> None:
 
 
 def test_the_python_of_the_readme_runs() -> None:
-    (example,) = re.findall(r"```python\n(.*?)```", README, re.DOTALL)
-    code = f"{example}\nprint(gold.dtype, gold.any(), preview[:4])"
+    one, two_sides = re.findall(r"```python\n(.*?)```", README, re.DOTALL)
+    code = f"{one}\nprint(gold.dtype, gold.any(), preview[:4])\n{two_sides}\nassert len(views) == 2"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False, cwd=ROOT)
     assert done.returncode == 0, done.stderr
     score, shown = done.stdout.splitlines()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
+from numba import njit
 
 from worker.engine.arrays import Float32s, Srgb
 from worker.engine.colorimetry import SRGB_TO_LINEAR, srgb_encoded
@@ -12,7 +13,6 @@ from worker.engine.fabrication.layer_drawing import Window
 from worker.engine.fabrication.planes import BOARD, Stack
 
 LONGEST_PX = 2048
-_ROWS = 256  # that are in float at once
 
 
 class ProofPicture:
@@ -29,22 +29,21 @@ class ProofPicture:
 
     def put(self, stack: Stack, window: Window) -> None:
         """Add a window's pixels."""
-        for top in range(0, window.height, _ROWS):
-            rows = stack[top : top + _ROWS]
-            y = (np.arange(len(rows)) + window.top + top) // self.block
-            x = (np.arange(window.width) + window.left) // self.block
-            self._add(rows, y, x)
-
-    def _add(self, rows: Stack, y: npt.NDArray[np.int64], x: npt.NDArray[np.int64]) -> None:
-        first_x, first_y = np.unique(x, return_index=True)[1], np.unique(y, return_index=True)[1]
-        light = np.add.reduceat(np.add.reduceat(self.linear[rows], first_x, axis=1), first_y, axis=0)
-        place = np.ix_(y[first_y], x[first_x])
-        self.sums[place] += light
-        sizes_y, sizes_x = np.diff(first_y, append=len(y)), np.diff(first_x, append=len(x))
-        self.counts[place] += np.outer(sizes_y, sizes_x)
+        _add(stack, window.top, window.left, self.block, self.linear, self.sums, self.counts)
 
     def srgb(self, *, mirrored: bool) -> Srgb:
         """uint8 (h, w, 3), encoded sRGB. `mirrored` : the bottom side, as it is seen from below."""
         light = self.sums / np.maximum(self.counts, 1.0)[..., None]
         out = np.rint(srgb_encoded(light) * 255.0).astype(np.uint8)
         return np.ascontiguousarray(out[:, ::-1] if mirrored else out)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _add(stack: Stack, top: int, left: int, block: int, linear: Float32s, sums: Float32s, counts: Float32s) -> None:
+    for r in range(stack.shape[0]):
+        y = (top + r) // block
+        for c in range(stack.shape[1]):
+            x = (left + c) // block
+            for channel in range(3):
+                sums[y, x, channel] += linear[stack[r, c], channel]
+            counts[y, x] += 1.0

@@ -1,6 +1,6 @@
 """Scored lines: from a board file into the files, the sheets and the proof.
 
-The file function is Vcut, with neither Top nor Bot where both faces are scored alike (Gerber Layer Format Specification,
+The file function is Vcut, without Top or Bot where both faces are scored alike (Gerber Layer Format Specification,
 section 5.6.3, from memory). gerbonara reads what was written.
 """
 

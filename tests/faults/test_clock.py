@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import signal
 from pathlib import Path
 
 import pytest
@@ -12,36 +11,24 @@ from tests.worker.rig import Rig, wait_for
 
 pytestmark = pytest.mark.slow
 
-LIBRARIES = sorted(Path("/usr/lib").glob("*/faketime/libfaketime.so.1"))
-MISSING = "needs libfaketime: apt-get install faketime"
 DAY = 86400
 
 
-@pytest.mark.skipif(not LIBRARIES, reason=MISSING)
 @pytest.mark.parametrize("jump", [DAY, -DAY])
 def test_a_clock_that_jumps_costs_no_attempt_and_delays_no_lost_job(jump: int) -> None:
-    """libfaketime shifts the time of day of the worker's processes alone, and leaves their steady clock as it is."""
+    """The worker's processes and the database in them see another time of day from one moment to the next."""
     with Rig() as rig:
         shift = rig.folder / "shift"
-        shift.write_text("+0s\n")
-        clock = {
-            "LD_PRELOAD": str(LIBRARIES[-1]),
-            "FAKETIME_TIMESTAMP_FILE": str(shift),
-            "FAKETIME_NO_CACHE": "1",
-            "FAKETIME_DONT_FAKE_MONOTONIC": "1",
-            "DONT_FAKE_MONOTONIC": "1",
-        }
+        shift.write_text("0")
+        clock = {"PYTHONPATH": str(Path(__file__).parent / "shifted_clock"), "SHIFTED_CLOCK": str(shift)}
         rig.start_broker()
-        worker = rig.start_worker(processes=2, **clock)
-        first, lost = rig.submit("sleep", seconds=3), rig.submit("stop_once")
+        rig.start_worker(processes=2, **clock)
+        first, lost = rig.submit("sleep", seconds=6), rig.submit("stop_once")
         wait_for(lambda: rig.job(first).progress and rig.job(lost).state == "running")
-        shift.write_text(f"{jump:+d}s\n")
+        (rig.folder / "next").write_text(str(jump))
+        os.replace(rig.folder / "next", shift)
         unheard = rig.submit("copy", wake=False)
-        assert rig.ended(first).attempt == 1
-        assert rig.ended(lost, 30).attempt == 2 and rig.ended(unheard, 30).attempt == 1
-        done = [rig.job(job_id) for job_id in (first, lost, unheard)]
-        assert {job.state for job in done} == {"done"}
-        moved = [job.finished - job.created for job in done if job.finished is not None]
-        assert all(abs(seconds - jump) < 600 for seconds in moved), "the clock did jump"
-        os.kill(worker.pid, signal.SIGTERM)
-        assert worker.wait(60) == 0
+        for job_id, attempt in ((first, 1), (lost, 2), (unheard, 1)):
+            job = rig.ended(job_id)
+            assert job.state == "done" and job.attempt == attempt
+            assert job.finished is not None and abs(job.finished - job.created - jump) < 3600, "the clock did jump"

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import signal
-import subprocess
 
 import pytest
 
@@ -47,16 +46,14 @@ def test_what_is_not_done_when_the_time_is_up_goes_back_at_once_and_uncounted(ki
 def test_workers_replaced_one_after_the_other_lose_nothing() -> None:
     with Rig(MASKWRIGHT_DRAIN_SECONDS="2", MASKWRIGHT_LEASE_SECONDS="60") as rig:
         rig.start_broker()
-        old = [rig.start_worker(), rig.start_worker()]
-        jobs = [rig.submit("sleep", seconds=0.5) for _ in range(12)]
-        long = rig.submit("sleep", seconds=4)
-        new: list[subprocess.Popen[bytes]] = []
+        old, new = [rig.start_worker(), rig.start_worker()], [rig.start_worker(), rig.start_worker()]
+        jobs = []
         for worker in old:
-            wait_for(lambda: rig.ledger.jobs.signs())
-            new.append(rig.start_worker())
+            jobs += [rig.submit("sleep", seconds=0.5) for _ in range(6)] + [rig.submit("sleep", seconds=4)]
+            wait_for(lambda: len(rig.ledger.jobs.signs()) >= 3)
             worker.send_signal(signal.SIGTERM)
             assert worker.wait(60) == 0
-        for job_id in [*jobs, long]:
+        for job_id in jobs:
             job = rig.ended(job_id)
             assert job.state == "done" and job.attempt == 1 and len(rig.results(job_id)) == 1
         assert all(worker.poll() is None for worker in new)

@@ -172,7 +172,7 @@ class Rig:
             "-I", also, *(["--time-limit", str(time_limit)] if time_limit else []),
             **changes,
         )  # fmt: skip
-        wait_for(lambda: len(descendants(worker.pid)) >= processes)
+        wait_for(lambda: len(descendants(worker.pid)) >= processes, 180.0)  # it loads the engine first
         return worker
 
     def start_service(self, **changes: str) -> str:

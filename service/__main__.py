@@ -11,6 +11,7 @@ import uvicorn
 from service.app import create_app
 from worker.errors import MaskwrightError
 from worker.ledger.keys import usable_key_exists
+from worker.log_lines import set_up_logging
 from worker.loopback import refuse_open_address
 from worker.settings import read_environment
 
@@ -22,6 +23,7 @@ def main() -> int:
     arguments = parser.parse_args()
     try:
         environment = read_environment()
+        set_up_logging(environment, "service")
         keyed = environment.has_key or usable_key_exists(environment.database)
         refuse_open_address(environment.host, keyed=keyed)
         app = create_app(environment)
@@ -33,6 +35,7 @@ def main() -> int:
         host=environment.host,
         port=environment.port,
         access_log=False,
+        log_config=None,  # its lines go where all others go
         timeout_graceful_shutdown=3,
         server_header=False,
     )

@@ -23,13 +23,16 @@ from service.routes import (
     jobs,
     keys,
     links,
+    metrics,
     photographs,
     readings,
     revisions,
     tuning,
 )
 from service.security_headers import SecurityHeaders
+from service.traced import Traced
 from worker.settings import Environment, read_environment
+from worker.tracing import open_tracing
 
 DESCRIPTION = """Turns artworks into one mask per circuit-board finish, with a perceptual error score.
 
@@ -48,6 +51,8 @@ def create_app(environment: Environment) -> FastAPI:
             yield
         finally:
             await run_in_threadpool(app.state.backing.close)
+            if tracing is not None:
+                await run_in_threadpool(tracing.close)
 
     app = FastAPI(
         title="Maskwright",
@@ -59,8 +64,12 @@ def create_app(environment: Environment) -> FastAPI:
     )
     app.add_middleware(Access, environment=environment)
     app.add_middleware(SecurityHeaders)
+    tracing = open_tracing(environment, "service")
+    if tracing is not None:
+        app.add_middleware(Traced, tracing=tracing)
     handle_errors(app)
-    for room in (jobs, events, files, links, fabs, readings, revisions, tuning, photographs, keys, audit, health):
+    rooms = (jobs, events, files, links, fabs, readings, revisions, tuning, photographs, keys, audit, health, metrics)
+    for room in rooms:
         app.include_router(room.router)
     app.openapi = lambda: _described(app)  # type: ignore[method-assign]
     return app

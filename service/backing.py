@@ -11,6 +11,7 @@ from typing import Annotated, Any, cast
 
 from fastapi import Depends, Request
 
+from service.measures import Measures
 from worker.access_key import ENVIRONMENT_KEY
 from worker.broker import Broker
 from worker.errors import FabProfileError, MaskwrightError, UnavailableError
@@ -63,6 +64,7 @@ class Backing:
     answers: Answers = field(default_factory=Answers)
     welcomed: set[str] = field(default_factory=set)
     noted_days: set[int] = field(default_factory=set)
+    measures: Measures = field(default_factory=Measures)
 
     def wake(self, lane: Lane) -> None:
         """Tell a worker of a new job, if the broker is there; if not, housekeeping does it later."""
@@ -123,6 +125,7 @@ def open_backing(environment: Environment) -> Backing:
         secret=read_service_secret(environment),
     )
     ledger.migrate()
+    backing.measures.begin(ledger)
     backing.install_fabs(LOCAL_OWNER)
     backing.housekeeping.start()
     return backing

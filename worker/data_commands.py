@@ -67,6 +67,9 @@ def add_data_commands(commands: argparse._SubParsersAction[argparse.ArgumentPars
     parser = add_command(commands, "verify", "read all that is stored and compare it with its hashes", VERIFY_EXAMPLES)
     _add_data_dir(parser)
     parser.set_defaults(run=_verify)
+    parser = add_command(commands, "doctor", "look at the installation and say what to mend", DOCTOR_EXAMPLES)
+    _add_data_dir(parser)
+    parser.set_defaults(run=_doctor)
 
 
 def _add_data_dir(parser: argparse.ArgumentParser) -> None:
@@ -132,3 +135,17 @@ def _verify(given: argparse.Namespace) -> int:
         ledger.close()
     print(f"{told.objects} objects, {told.bytes / 1e6:.1f} MB, {told.faults} fault{'' if told.faults == 1 else 's'}")
     return SOME_FAILED if told.faults else ALL_DONE
+
+
+def _doctor(given: argparse.Namespace) -> int:
+    from worker.doctor import examine
+
+    wrong = 0
+    for finding in examine(_environment(given)):
+        wrong += finding.state == "wrong"
+        mark = {"good": "ok   ", "note": "note ", "wrong": "WRONG"}[finding.state]
+        print(f"{mark} {finding.part}: {finding.what}", flush=True)
+        if finding.mend:
+            print(f"        {finding.mend}")
+    print(f"{wrong} to be mended" if wrong else "It can work.")
+    return SOME_FAILED if wrong else ALL_DONE

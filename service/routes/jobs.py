@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Header, Query, Request
@@ -21,6 +22,8 @@ from worker.job import BOARD_FILE, BOTTOM, KINDS, LANES
 from worker.job_settings import REPEATABLE, SETTINGS
 
 router = APIRouter(prefix="/v1/jobs", tags=["jobs"])
+
+log = logging.getLogger(__name__)
 
 
 def _form_schema() -> dict[str, Any]:
@@ -118,6 +121,7 @@ async def create_job(
         spooled = {ARTWORK: artwork, BOTTOM: bottom, BOARD_FILE: board}
         form = await read_form(request, spooled, backing.environment.max_upload_bytes)
         job, new = await run_in_threadpool(submit, backing, owner, idempotency_key, form, spooled)
+    log.info("job %s %s", job.id, "accepted" if new else "asked for again", extra={"job": job.id, "lane": job.lane})
     answer = job_answer(job)
     return JSONResponse(
         answer.model_dump(mode="json"),

@@ -83,8 +83,13 @@ def faulty(work: Work) -> Outcome:
     raise ZeroDivisionError("secret place: /etc/nowhere")
 
 
+def tells_all(work: Work) -> Outcome:
+    """Has a fault that names its artwork."""
+    raise ZeroDivisionError(f"can't open {work.job.name}, the emblem {work.job.name.rpartition('.')[0]}")
+
+
 tasks.HOLD_SECONDS = (0.2, 0.4)
 tasks.KINDS.update(
     copy=copy, sleep=sleep, deaf=deaf, busy=busy, crash=crash, stop_once=stop_once, hungry=hungry, faulty=faulty,
-    killed=killed, large=large, stop_worker_once=stop_worker_once,
+    tells_all=tells_all, killed=killed, large=large, stop_worker_once=stop_worker_once,
 )  # fmt: skip

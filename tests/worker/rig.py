@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import shutil
 import signal
@@ -167,7 +168,7 @@ class Rig:
     ) -> subprocess.Popen[bytes]:
         """Start a worker of this lane that knows the kinds of these tests."""
         worker = self.run(
-            sys.executable, "-m", "celery", "-A", "worker.process", "worker", "-c", str(processes),
+            sys.executable, "-m", "celery", "--quiet", "-A", "worker.process", "worker", "-c", str(processes),
             "-Q", QUEUES[lane], "-n", f"{lane}{len(self.processes)}@test", "--without-mingle", "--without-gossip",
             "-I", also, *(["--time-limit", str(time_limit)] if time_limit else []),
             **changes,
@@ -184,13 +185,16 @@ class Rig:
         wait_for(lambda: answers(f"{address}/livez"))
         return address
 
-    def submit(self, kind: str, *, lane: str = "batch", owner: str = OWNER, wake: bool = True, **settings: Any) -> str:
+    def submit(
+        self, kind: str, *, lane: str = "batch", owner: str = OWNER, wake: bool = True, name: str = "a.png",
+        artwork: bytes = b"", **settings: Any,
+    ) -> str:  # fmt: skip
         """Put a job into the queue and wake a worker; returns the job's id."""
-        artwork = "0" * 64
-        put(self.store, f"artworks/{artwork}", b"artwork")
+        sha256 = hashlib.sha256(artwork).hexdigest() if artwork else "0" * 64
+        put(self.store, f"artworks/{sha256}", artwork or b"artwork")
         job, _ = self.ledger.jobs.add(
             JobRequest(
-                owner=owner, kind=kind, lane=lane, name="a.png", artwork=artwork, artwork_bytes=7, fab_id=FAB[0],
+                owner=owner, kind=kind, lane=lane, name=name, artwork=sha256, artwork_bytes=7, fab_id=FAB[0],
                 fab_revision=FAB[1], settings=settings, fingerprint="",
             )
         )  # fmt: skip

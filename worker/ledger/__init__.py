@@ -7,6 +7,7 @@ from worker.ledger.contents import Contents
 from worker.ledger.database import Database
 from worker.ledger.expiry import Expiry
 from worker.ledger.fabs import Fabs
+from worker.ledger.figures import Figures
 from worker.ledger.jobs import Jobs
 from worker.ledger.keys import Keys
 from worker.ledger.links import Links
@@ -32,6 +33,7 @@ class Ledger:
         self.keys = Keys(self.database)
         self.links = Links(self.database)
         self.audit = Audit(self.database)
+        self.figures = Figures(self.database)
 
     def migrate(self) -> None:
         """Bring the tables to this version; safe when several processes do so at once."""

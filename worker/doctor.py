@@ -23,6 +23,7 @@ from worker.broker import Broker
 from worker.embedded import broker_program
 from worker.errors import MaskwrightError
 from worker.ledger.database import Database, known_tables, newest_tables
+from worker.ledger.keys import usable_key_exists
 from worker.ledger.tables import now
 from worker.loopback import refuse_open_address
 from worker.settings import PROJECT, Environment, processor_cores
@@ -207,7 +208,10 @@ def _store(environment: Environment) -> Iterator[Finding]:
 
 
 def _address(environment: Environment) -> Iterator[Finding]:
-    refuse_open_address(environment.host, environment.key.get_secret_value())
+    keyed = environment.has_key
+    if not keyed and (environment.database_url or (environment.data_dir / "ledger.sqlite").exists()):
+        keyed = usable_key_exists(environment.database)
+    refuse_open_address(environment.host, keyed=keyed)
     yield Finding(part="address", state="good", what=f"{environment.host} port {environment.port}.")
     dotenv = Path(".env")
     if dotenv.is_file() and stat.S_IMODE(dotenv.stat().st_mode) & 0o077:

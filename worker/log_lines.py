@@ -109,7 +109,7 @@ def set_up_logging(environment: Environment, part: str) -> None:
     """Have this process, and those it forks, write their lines to standard error, in the environment's form."""
     keys = tuple(
         secret.get_secret_value()
-        for secret in (environment.key, environment.s3_secret)
+        for secret in (environment.key, environment.secret, environment.s3_secret)
         if len(secret.get_secret_value()) >= LEAST_LETTERS
     )
     kind = JsonLines if environment.log_format == "json" else PlainLines

@@ -10,7 +10,7 @@ import sqlalchemy as sql
 from fastapi.testclient import TestClient
 from prometheus_client.parser import text_string_to_metric_families
 
-from tests.service.fixtures import backing, finish, is_problem, post, service
+from tests.service.fixtures import backing, finish, is_problem, make_key, post, service
 from worker.job import Failure
 from worker.ledger.tables import jobs
 
@@ -113,6 +113,8 @@ def test_where_a_key_is_asked_for_figures_take_one(tmp_path: Path) -> None:
     with service(tmp_path, key="a-key-of-the-admin") as client:
         assert is_problem(client.get("/metrics"), 401, "key")
         assert client.get("/metrics", headers={"Authorization": "Bearer a-key-of-the-admin"}).status_code == 200
+        assert client.get("/metrics", headers=make_key(client, "ada", "admin")).status_code == 200
+        assert is_problem(client.get("/metrics", headers=make_key(client, "ada", "read", "submit")), 403, "admin")
 
 
 def test_no_look_reads_the_whole_table(client: TestClient) -> None:

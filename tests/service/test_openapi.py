@@ -48,6 +48,7 @@ ROUTES = {
     ("get", "/v1/audit"),
     ("get", "/livez"),
     ("get", "/readyz"),
+    ("get", "/metrics"),
 }
 
 

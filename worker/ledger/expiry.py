@@ -7,7 +7,7 @@ from typing import Any
 
 import sqlalchemy as sql
 
-from worker.job import FINAL, LIVE
+from worker.job import FINAL, LANES, LIVE
 from worker.ledger.database import Database
 from worker.ledger.tables import files, jobs, now
 
@@ -61,6 +61,8 @@ class Expiry:
 
     def _in_use(self, connection: sql.Connection) -> Sequence[str]:
         """Jobs whose results a live job reads: a preview of one needs its `tuning.npz`."""
-        read = sql.select(jobs.c.inputs).where(jobs.c.state.in_(LIVE), jobs.c.inputs.is_not(None))
+        read = sql.select(jobs.c.inputs).where(
+            jobs.c.lane.in_(LANES), jobs.c.state.in_(LIVE), jobs.c.inputs.is_not(None)
+        )
         keys = {file["key"] for row in connection.execute(read) for file in row.inputs.values()}
         return sorted({key.split("/")[1] for key in keys if key.startswith("results/")})

@@ -10,7 +10,7 @@ from numba import njit
 
 from worker.engine.arrays import Floats
 from worker.engine.fabrication.board import BoardShape, Hole
-from worker.engine.fabrication.planes import BOARD, COPPER, FREE_COPPER, HATCHED, LEGEND, OPENING, LayerPlanes
+from worker.engine.fabrication.planes import BOARD, COPPER, DRAWN, FREE_COPPER, HATCHED, LEGEND, OPENING, LayerPlanes
 from worker.engine.fabrication.raster import rasterise
 from worker.engine.threads import run_all, shared_strips
 from worker.fab_profile import FabProfile
@@ -27,7 +27,7 @@ def edge_keep_out(shape: BoardShape, planes: LayerPlanes, fab: FabProfile, *, th
     closed over what takes its place. Openings end `limits.edge.mask_mm` from them, legend `limits.edge.legend_mm`, also
     from plated holes. A plated hole gets a ring of bare copper, `limits.copper.ring_mm` wide, and an opening wider than
     that by the mask's registration; legend is clipped from it as from any opening. Every layer ends
-    `limits.edge.scored_mm` from every score.
+    `limits.edge.scored_mm` and the mask's registration, by which borders are drawn past one another, from every score.
 
     `planes` must have been made on the shape's grid. Pixels count by their corners: no layer is nearer.
     """
@@ -53,7 +53,7 @@ def _zones(shape: BoardShape, fab: FabProfile, pitch_mm: float) -> list[list[Flo
     drilled = routed.difference(_union(plated))
     ring, shift = limits["copper", "ring_mm"] + reserve, limits["solder_mask", "registration_mm"]
     clip = ring + shift + limits["legend", "clearance_mm"] + reserve
-    scored = _scored(shape, limits["edge", "scored_mm"] + reserve)
+    scored = _scored(shape, limits["edge", "scored_mm"] + limits["solder_mask", "registration_mm"] + reserve)
     kept = (
         _grown(routed, -limits["edge", "routed_mm"] - reserve),
         _grown(routed, -limits["edge", "mask_mm"] - reserve) if limits["edge", "mask_mm"] else routed,
@@ -72,6 +72,16 @@ def _scored(shape: BoardShape, by: float) -> shapely.Geometry:
         (left, low), (right, high) = shape.across(score)
         bands.append(shapely.box(left - by, low - by, right + by, high + by))
     return shapely.union_all(bands)
+
+
+def near_scores(shape: BoardShape, planes: LayerPlanes, fab: FabProfile, *, threads: int = 1) -> float:
+    """mm2 of copper, openings and legend whose pixels' centres are nearer to a score than the fab allows."""
+    if not shape.scores:
+        return 0.0
+    pitch_mm = planes.pitch_um / 1000.0
+    rings = _rings(_scored(shape, fab.limits["edge", "scored_mm"].value_mm))
+    near = rasterise([rings], height_px=planes.height_px, width_px=planes.width_px, pitch_mm=pitch_mm, threads=threads)
+    return int(np.count_nonzero((planes.stack & np.uint8(DRAWN)) * near)) * pitch_mm**2
 
 
 def _grown(region: shapely.Geometry, by: float) -> shapely.Geometry:

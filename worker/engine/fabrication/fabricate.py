@@ -15,7 +15,7 @@ from worker.engine.fabrication.copper_hatch import hatch_unseen
 from worker.engine.fabrication.copper_parts import CopperParts, copper_parts
 from worker.engine.fabrication.copper_ties import Joined, join_copper, tie_copper
 from worker.engine.fabrication.covered_copper import cover_copper
-from worker.engine.fabrication.edge_keep_out import edge_keep_out
+from worker.engine.fabrication.edge_keep_out import edge_keep_out, near_scores
 from worker.engine.fabrication.expected_error import ExpectedError, expected_error
 from worker.engine.fabrication.far_copper import (
     OTHER,
@@ -139,6 +139,12 @@ def fabricate(
         )
         planes[name] = sides[name].made.planes
         warnings += said
+        close = near_scores(seen_from, planes[name], fab, threads=threads)
+        if close:
+            warnings.append(
+                f"{close:.2g} mm2 of the {name} side's layers are nearer to a score than limits.edge.scored_mm: they "
+                "were widened there to keep another limit."
+            )
     if both_sides and len(sides) == 1:
         other = OTHER[first]
         back = back_finish(fab, lab, forbidden)

@@ -174,7 +174,9 @@ def check_sums(files: Mapping[str, bytes]) -> Iterator[str]:
 
 def wrapped(text: str, first: str = "", following: str = "") -> list[str]:
     """Lines of at most WIDE signs."""
-    return textwrap.wrap(text, WIDE, initial_indent=first, subsequent_indent=following, break_long_words=False)
+    return textwrap.wrap(
+        text, WIDE, initial_indent=first, subsequent_indent=following, break_long_words=False, break_on_hyphens=False
+    )
 
 
 def section(title: str, lines: Sequence[str]) -> list[str]:

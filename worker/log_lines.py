@@ -101,7 +101,7 @@ class JsonLines(_Struck):
         return value if isinstance(value, (bool, int, float)) or value is None else self.struck(str(value))
 
 
-QUIET = ("alembic", "celery.app.trace", "celery.worker.strategy", "opentelemetry", "urllib3")
+QUIET = ("alembic", "celery.app.trace", "celery.worker.strategy", "opentelemetry", "pyvips", "urllib3")
 """They would say a line or more for every job."""
 
 

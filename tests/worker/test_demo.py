@@ -92,6 +92,12 @@ def test_how_an_artwork_is_ordered(tmp_path: Path) -> None:
     ordered = order(artwork, given, "first")
     assert ordered.fab == "mine"
     assert dict(ordered.settings) == {"max_finishes": "3", "pin": ["#000000=mask", "#FFFFFF=legend"]}
+    (tmp_path / "back.png").write_bytes(b"")
+    front = ArtworkFile(path=tmp_path / "front.png", result=Path("front"))
+    pair = order(front, {"front.png": {"bottom": "back.png", "width": "24mm"}}, "first")
+    assert pair.artwork.bottom == tmp_path / "back.png" and dict(pair.settings) == {"width": "24mm"}
+    with pytest.raises(SettingsError, match=r"gone\.png"):
+        order(front, {"front.png": {"bottom": "gone.png"}}, "first")
     (tmp_path / "settings.toml").write_text("[")
     with pytest.raises(SettingsError, match=r"settings\.toml"):
         read_orders(tmp_path / "settings.toml")

@@ -89,7 +89,7 @@ def inspection_sheet(
         f"<h1>Inspection sheet: {escape(project.name)}</h1>\n"
         f"<p>{escape(fab.name)}. Fab profile {escape(fab.id)}, revision {escape(fab.revision)}.</p>\n"
         f"{_FIELDS}\n"
-        f'<div class="top"><div class="left">{_figures(fabrication, pictures)}</div>\n'
+        f'<div class="top"><div class="left{" two" if len(pictures) == 2 else ""}">{_figures(fabrication, pictures)}</div>\n'
         f'<div class="right">{_colours(fabrication, references)}</div></div>\n'
         f"{_checks(list(checks(fabrication, place)))}\n"
         "<p>Tick what is right; write the figure where it is not. Keep one board of each order as it came, in the "
@@ -288,7 +288,7 @@ _STYLE = (
     ".fields td{height:9mm;width:20%;font-size:7pt;color:#444}"
     ".top{display:flex;gap:3mm;margin:2mm 0;align-items:flex-start}.left{flex:0 0 58mm}figure{margin:0 0 1mm}"
     "figure img{width:100%;max-height:64mm;object-fit:contain;border:.2mm solid #888}figcaption{font-size:7pt}"
-    ".right{flex:1 1 0;min-width:0}.swatch{width:9mm}.write{width:26mm}"
+    ".two img{max-height:36mm}.right{flex:1 1 0;min-width:0}.swatch{width:9mm}.write{width:26mm}"
     ".checks{table-layout:fixed}.checks th:nth-child(1){width:22mm}.checks th:nth-child(2){width:66mm}"
     ".checks th:nth-child(n+4){width:4.5mm}.checks td.box{font-size:12pt;line-height:1;text-align:center;padding:0}"
     "tr{page-break-inside:avoid}"

@@ -89,7 +89,7 @@ def inspection_sheet(
         f"<h1>Inspection sheet: {escape(project.name)}</h1>\n"
         f"<p>{escape(fab.name)}. Fab profile {escape(fab.id)}, revision {escape(fab.revision)}.</p>\n"
         f"{_FIELDS}\n"
-        f'<div class="top"><div class="left{" two" if len(pictures) == 2 else ""}">{_figures(fabrication, pictures)}</div>\n'
+        f'<div class="top"><div class="{_LEFT[len(pictures)]}">{_figures(fabrication, pictures)}</div>\n'
         f'<div class="right">{_colours(fabrication, references)}</div></div>\n'
         f"{_checks(list(checks(fabrication, place)))}\n"
         "<p>Tick what is right; write the figure where it is not. Keep one board of each order as it came, in the "
@@ -279,6 +279,8 @@ _FIELDS = (
     '<table class="fields"><tr><td>Order no.</td><td>Date code, batch</td><td>Boards ordered / received</td>'
     "<td>Checked by</td><td>Date</td></tr></table>"
 )
+_LEFT = {1: "left", 2: "left two"}
+"""Classes of the column of pictures, by how many there are."""
 _STYLE = (
     "@page{margin:9mm}"
     "body{font:8.5pt/1.2 sans-serif;color:#000;background:#fff;max-width:190mm;margin:0 auto}"

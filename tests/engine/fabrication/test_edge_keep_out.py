@@ -9,13 +9,15 @@ import numpy as np
 import pytest
 from scipy.ndimage import distance_transform_edt
 
-from tests.boards import board, picture_of
+from tests.boards import FABS, board, picture_of
+from tests.engine.conftest import MemoryTables
 from worker.board_file import read_board_file
 from worker.engine.arrays import OUTSIDE
 from worker.engine.fabrication.board import BoardShape, Score, mirrored
 from worker.engine.fabrication.board_shape import shape_board
 from worker.engine.fabrication.edge_keep_out import edge_keep_out, near_scores
 from worker.engine.fabrication.planes import BOARD, COPPER, HATCHED, LEGEND, OPENING, LayerPlanes, planes_of
+from worker.engine.pipeline import convert
 from worker.errors import BoardError
 from worker.fab_profile import FabProfile, Limit
 from worker.job_settings import read_settings
@@ -158,3 +160,18 @@ def test_a_score_from_the_other_side_and_off_the_board() -> None:
         shape_board(picture, read_settings({}), FAB, board_file=read_board_file(b"[[scores]]\nx = 16"))
     thin = replace(FAB, stack_up={**FAB.stack_up, "thickness_mm": 0.8})
     assert "thinner than 1 mm" in shape_board(picture, read_settings({}), thin, board_file=file)[1].warnings[0]
+
+
+def test_a_ring_close_to_the_art_is_made_all_the_same() -> None:
+    """Repair gives up rings of art; that of a plated hole stays on both sides."""
+    token = (FABS.parent / "artworks" / "night-watch-token.png").read_bytes()
+    file = read_board_file(b"[[holes]]\nx = 16\ny = 16\ndiameter = 1.2\nplated = true")
+    given = read_settings({"width": "20mm", "pitch": "50um", "fabrication": "on"})
+    fab = board("nocturne-gold")
+    found = convert(token, fab, given, board_file=file, tables=MemoryTables(), threads=2)
+    assert found.made is not None
+    for side, planes in found.made.fabrication.planes.items():
+        y, x = (np.indices(planes.stack.shape) + 0.5) * 0.05
+        distance = np.hypot(x - (16 if side == "top" else 4), y - 4)
+        ring = (distance > 0.65) & (distance < 0.8)
+        assert planes.plane(COPPER)[ring].all() and planes.plane(OPENING)[ring].all(), side

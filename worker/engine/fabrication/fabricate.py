@@ -196,6 +196,9 @@ def _art_side(
     planes = edge_keep_out(shape, planes_of(art.labels, fab, pitch_um=shape.pitch_um), fab, threads=threads)
     made = make_side(planes, fab, lab, art.srgb, threads=threads)
     drawn, joined = made.planes, None
+    plated = any(hole.plated for hole in shape.holes)
+    if plated:  # repair knows no holes, and may have given up the ring of one that stands close to the art
+        drawn = edge_keep_out(shape, drawn, fab, threads=threads)
     warnings = []
     if settings.islands != "leave":
         joined = (
@@ -216,7 +219,7 @@ def _art_side(
         drawn = meet_demands(drawn, demand, fab, threads=threads)
     if cover_metal:
         drawn = cover_copper(drawn, fab, threads=threads)
-    if cover_metal or demand is not None:
+    if cover_metal or demand is not None or plated:
         made = replace(made, left=measure_limits(drawn, fab, threads=threads))
     expected = expected_error(
         drawn,

@@ -33,7 +33,7 @@ from worker.engine.report.report import build_report
 from worker.engine.report.score import Score, score_separation
 from worker.engine.report.tuning_data import PATH as TUNING_PATH
 from worker.engine.report.tuning_data import TuningData, tuning_data, write_tuning_data
-from worker.engine.separation.edges import separate
+from worker.engine.separation.edges import pinned_finishes, separate
 from worker.engine.separation.places import Allowed, Places
 from worker.engine.separation.result import Separation
 from worker.fab_profile import FabProfile
@@ -61,6 +61,7 @@ class Conversion:
     shape: BoardShape
     clusters: tuple[Cluster, ...]
     separation: Separation
+    pinned: Labels | None
     hull: Packed
     score: Score
     tuning: TuningData
@@ -84,11 +85,14 @@ class Conversion:
     @property
     def art(self) -> SideArt:
         """What the fab is asked for: the finishes, and the artwork on its ground, which they are to look like."""
+        from worker.engine.fabrication.border_warnings import wanted_colours
         from worker.engine.fabrication.far_copper import SideArt
 
         ground = self.colours.srgb[self.colours.ids.index(self.background)]
         srgb, _ = lay_on_ground(self.picture.srgb, self.picture.alpha, ground)
-        return SideArt(labels=self.separation.labels, srgb=srgb)
+        labels, dithered = self.separation.labels, self.separation.edges == "dither"
+        judged = wanted_colours(srgb, labels, self.colours.srgb, dithered=dithered, pinned=self.pinned)
+        return SideArt(labels=labels, srgb=srgb, judged=judged)
 
     def files(self, *, full_size: bool = False) -> Iterator[tuple[str, bytes]]:
         """Path and bytes of every file: masks, labels, pictures, and last report.json, which times the others."""
@@ -359,6 +363,7 @@ def separated(
         shape=shape,
         clusters=assignment.clusters,
         separation=separation,
+        pinned=pinned_finishes(assignment) if settings.fabrication else None,
         hull=hull,
         score=score,
         tuning=tuning,

@@ -10,6 +10,7 @@ import numpy as np
 from worker.engine.arrays import OUTSIDE, Floats, Labels
 from worker.engine.difference import ciede2000
 from worker.engine.fabrication.board import BoardShape, mirrored
+from worker.engine.fabrication.border_warnings import border_warnings, forbidden_warnings
 from worker.engine.fabrication.copper_balance import CopperBalance, copper_balance
 from worker.engine.fabrication.copper_hatch import hatch_unseen
 from worker.engine.fabrication.copper_parts import CopperParts, copper_parts
@@ -135,7 +136,15 @@ def fabricate(
         seen_from = shape if name == first else mirrored(shape)
         demand = demand_on(labels[OTHER[name]], fab) if OTHER[name] in labels else None
         sides[name], said = _art_side(
-            replace(art[name], labels=labels[name]), demand, lab, seen_from, fab, settings, cover_metal, threads
+            replace(art[name], labels=labels[name]),
+            demand,
+            lab,
+            seen_from,
+            fab,
+            settings,
+            frozenset(forbidden),
+            cover_metal,
+            threads,
         )
         planes[name] = sides[name].made.planes
         warnings += said
@@ -189,17 +198,19 @@ def _art_side(
     shape: BoardShape,
     fab: FabProfile,
     settings: Settings,
+    forbidden: frozenset[str],
     cover_metal: bool,
     threads: int,
 ) -> tuple[ArtSide, list[str]]:
     """A side with artwork, made; and what to say of it. `demand` : what the far side's art asks of its copper."""
     planes = edge_keep_out(shape, planes_of(art.labels, fab, pitch_um=shape.pitch_um), fab, threads=threads)
-    made = make_side(planes, fab, lab, art.srgb, threads=threads)
+    judged = art.srgb if art.judged is None else art.judged
+    made = make_side(planes, fab, lab, judged, forbidden=forbidden, threads=threads)
     drawn, joined = made.planes, None
     plated = any(hole.plated for hole in shape.holes)
     if plated:  # repair knows no holes, and may have given up the ring of one that stands close to the art
         drawn = edge_keep_out(shape, drawn, fab, threads=threads)
-    warnings = []
+    warnings = list(border_warnings(made.borders, fab, forbidden))
     if settings.islands != "leave":
         joined = (
             tie_copper(drawn, fab, lab, art.srgb, threads=threads)
@@ -231,6 +242,7 @@ def _art_side(
         threads=threads,
     )
     seen = np.asarray(nearest_finish(fab)[drawn.stack])
+    warnings += forbidden_warnings(seen, art.labels, fab, forbidden, pitch_um=shape.pitch_um)
     return ArtSide(made=replace(made, planes=drawn), seen=seen, expected=expected, joined=joined), warnings
 
 

@@ -46,10 +46,12 @@ class SideArt:
     """What one side shall show, as seen from outside it, on one grid with the other side (mirrored).
 
     labels : uint8 (H, W), index of the finish, 255 outside the board. srgb : uint8 (H, W, 3), encoded: the artwork.
+    judged : the same, what rims are judged by where that isn't the artwork (`border_warnings.wanted_colours`).
     """
 
     labels: Labels
     srgb: Srgb
+    judged: Srgb | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

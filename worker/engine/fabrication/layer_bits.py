@@ -5,7 +5,7 @@ Frames and packed planes are those of `bit_morphology`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numba import njit
@@ -49,7 +49,10 @@ def pack_bit(stack: Stack, bit: int, frame: Frame, *, threads: int = 1) -> Bits:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class LayerBits:
-    """Packed planes of one side's layers, nothing in the pad. Not frozen inside: steps write into them."""
+    """Packed planes of one side's layers, nothing in the pad. Not frozen inside: steps write into them.
+
+    hatched : where copper is a hatch, as long as there is copper.
+    """
 
     frame: Frame
     copper: Bits
@@ -57,6 +60,11 @@ class LayerBits:
     legend: Bits
     board: Bits
     free: Bits
+    hatched: Bits
+
+    def with_drawn(self, copper: Bits, opening: Bits, legend: Bits) -> LayerBits:
+        """The same side with other layers drawn on it."""
+        return replace(self, copper=copper, opening=opening, legend=legend)
 
 
 def layer_bits(planes: LayerPlanes, *, largest_px: int, threads: int = 1) -> LayerBits:
@@ -73,6 +81,7 @@ def layer_bits(planes: LayerPlanes, *, largest_px: int, threads: int = 1) -> Lay
         legend=packed(LEGEND),
         board=packed(BOARD),
         free=packed(FREE_COPPER),
+        hatched=packed(HATCHED),
     )
 
 

@@ -1,8 +1,8 @@
 """One side of a board, made: limits kept, borders that hold, and what is known of both.
 
 Limits are repaired first, on finishes; then the borders are drawn so that layers may shift. Where the drawing of a
-border breaks a limit, it is undone around that place, farther each time: at the worst nothing is left of it, and what
-was repaired breaks no limit. So a side ends without violations, and with as many borders settled as fit in.
+border breaks a limit, it is undone around that place, farther each time. What is undone is as it was repaired, and that
+breaks no limit: so a side ends without violations, and with as much of its borders settled as fits in.
 """
 
 from __future__ import annotations
@@ -12,19 +12,42 @@ from dataclasses import dataclass
 import numpy as np
 
 from worker.engine.arrays import Floats, Srgb
-from worker.engine.fabrication.bit_morphology import dilate, disc_within, frame_for, pack, unpack
+from worker.engine.fabrication.bit_morphology import BLOCK, Bits, count, dilate, disc_within, region_of, unpack
 from worker.engine.fabrication.bit_parts import chosen_parts, connected_parts, pixels_in_parts
+from worker.engine.fabrication.layer_bits import LayerBits, layer_bits
+from worker.engine.fabrication.layer_faults import LayerFaults, widest_px
 from worker.engine.fabrication.limits import LimitReport, measure_limits
 from worker.engine.fabrication.overlap import OverlapViolations, overlap_violations
-from worker.engine.fabrication.planes import DRAWN, LayerPlanes
-from worker.engine.fabrication.registration import Settled, settle_borders
+from worker.engine.fabrication.planes import LayerPlanes
+from worker.engine.fabrication.registration import (
+    BorderReport,
+    border_reports,
+    draw_borders,
+    drawing_reach_px,
+    redrawn,
+)
 from worker.engine.fabrication.repair import repair
+from worker.engine.fabrication.rims import blocks, if_sparse
 from worker.fab_profile import FabProfile
 
-_FIRST_REACH_MM = 0.05
-_FARTHEST_MM = 2.0
-_TURNS = 8
-_ANY = np.array([0] + [1] * 255, dtype=np.uint8)
+_CREEP = (0.03,) * 8
+_CUT = (0.24, 0.0, 0.0)
+_BITES = (0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5)
+_REACHES_MM = (
+    0.0,
+    0.0,
+    *_CREEP[:4],
+    *_CUT,
+    *_CUT,
+    *_CUT,
+    *_CREEP,
+    *(reach for bite in _BITES for reach in (bite, *_CREEP)),
+)
+"""How far around a broken limit the drawing is undone, turn by turn; after them whole parts of it are. Many small steps
+keep far more of a border than a few large ones: each cut leaves spikes, and what mends them is small. But along a
+straight border small steps may creep on and on: a cut far wider than the rim ends it squarely."""
+_BESIDE_PX = 4.0
+"""A fault so near to a drawn one waits for what the undoing of that one does."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -32,38 +55,65 @@ class MadeSide:
     """A side as it will be drawn.
 
     planes : the layers. found : violations before anything was done. left : what is still there. repaired_px : pixels
-    that show another finish than was asked for, after the repair. settled : the borders, as they were drawn first.
-    undone_px : pixels where that drawing was undone for a limit's sake. overlap : what shifts would still uncover.
+    that show another finish than was asked for, after the repair. borders : of the repaired design, and what stands
+    along them now. swapped_mm2 : area beyond the rims that was swapped for them. undone_px : pixels where the drawing
+    of a border was undone for a limit's sake. overlap : what shifts would still uncover.
     """
 
     planes: LayerPlanes
     found: LimitReport
     left: LimitReport
     repaired_px: int
-    settled: Settled
+    borders: tuple[BorderReport, ...]
+    swapped_mm2: float
     undone_px: int
     overlap: OverlapViolations
 
+    @property
+    def unsettled_mm(self) -> float:
+        """Length of the borders that depend on two layers' edges and are drawn as they were designed, with no rim."""
+        return sum(border.met_mm for border in self.borders if not border.crisp)
 
-def make_side(planes: LayerPlanes, fab: FabProfile, lab: Floats, srgb: Srgb, *, threads: int = 1) -> MadeSide:
+
+def make_side(
+    planes: LayerPlanes,
+    fab: FabProfile,
+    lab: Floats,
+    srgb: Srgb,
+    *,
+    forbidden: frozenset[str] = frozenset(),
+    threads: int = 1,
+) -> MadeSide:
     """Repair a side's layers, settle its borders, and measure what came of it.
 
     Parameters
     ----------
     planes : each pixel must show a finish of the profile, or be off the board.
     lab : float64 (n, 3), CIELAB D65/2 degree of the profile's finishes.
-    srgb : uint8 (H, W, 3), encoded sRGB: the artwork on the grid of the planes.
+    srgb : uint8 (H, W, 3), encoded sRGB, on the grid of the planes: what rims are judged by. The artwork; where the
+        design is not meant to be like it pixel by pixel, as where it is dithered, the design's own colours.
+    forbidden : ids of the finishes that no rim may show.
     """
     found = measure_limits(planes, fab, threads=threads)
     repaired = repair(planes, fab, lab, threads=threads)
-    settled = settle_borders(repaired.planes, fab, lab, srgb, threads=threads)
-    made, left, undone = within_limits(repaired.planes, settled.planes, fab, threads=threads)
+    pitch_um = planes.pitch_um
+    largest_px = max(drawing_reach_px(fab, pitch_um), widest_px(fab, pitch_um))
+    bits = layer_bits(repaired.planes, largest_px=largest_px, threads=threads)
+    before = bits.with_drawn(bits.copper.copy(), bits.opening.copy(), bits.legend.copy())
+    swapped = draw_borders(bits, fab, lab, srgb, pitch_um, forbidden=forbidden, choose=False, threads=threads)
+    undone = undo_faults(bits, before, fab, pitch_um, threads=threads)
+    made = redrawn(repaired.planes, bits, fab, threads=threads)
+    left = measure_limits(made, fab, threads=threads)
+    if left.total > repaired.left.total:
+        # What no window shows: legend joined into pieces larger than the fab prints.
+        made, left, undone = repaired.planes, repaired.left, undone + count(_drawn(bits, before))
     return MadeSide(
         planes=made,
         found=found,
         left=left,
         repaired_px=int(np.count_nonzero(repaired.changed)),
-        settled=settled,
+        borders=border_reports(repaired.planes, made, fab, threads=threads),
+        swapped_mm2=swapped * (pitch_um / 1000.0) ** 2,
         undone_px=undone,
         overlap=overlap_violations(made, fab, threads=threads),
     )
@@ -72,28 +122,66 @@ def make_side(planes: LayerPlanes, fab: FabProfile, lab: Floats, srgb: Srgb, *, 
 def within_limits(
     kept: LayerPlanes, changed: LayerPlanes, fab: FabProfile, *, threads: int = 1
 ) -> tuple[LayerPlanes, LimitReport, int]:
-    """The changed planes without those parts of the change that break a limit; what is left; pixels that were undone.
+    """The changed planes, but as they were kept wherever the change breaks a limit; what is left; pixels undone."""
+    largest_px = widest_px(fab, kept.pitch_um)
+    before, bits = (layer_bits(planes, largest_px=largest_px, threads=threads) for planes in (kept, changed))
+    drawn = _drawn(bits, before)
+    if undo_faults(bits, before, fab, kept.pitch_um, threads=threads) == 0:
+        return changed, measure_limits(changed, fab, threads=threads), 0
+    undone = unpack(drawn & ~_drawn(bits, before), bits.frame)
+    made = LayerPlanes(stack=np.where(undone, kept.stack, changed.stack), pitch_um=kept.pitch_um)
+    return made, measure_limits(made, fab, threads=threads), int(np.count_nonzero(undone))
 
-    A part is undone whole: cut off in the middle it would leave a spike.
+
+def undo_faults(bits: LayerBits, before: LayerBits, fab: FabProfile, pitch_um: float, *, threads: int = 1) -> int:
+    """Draw layers as they were before, wherever what was drawn since then breaks a limit, in place.
+
+    What is too thin by itself goes first; then what lies around a fault, farther each time it is still there.
+    Returns how many pixels were undone. `before` must break no limit, else what it breaks stays.
     """
-    made, left = changed, measure_limits(changed, fab, threads=threads)
-    before, pitch_um = kept.stack, made.pitch_um
-    frame = frame_for(*before.shape, largest_px=2 * round(_FARTHEST_MM * 1000.0 / pitch_um) + 3)
-    reach_px, undone = _FIRST_REACH_MM * 1000.0 / pitch_um, 0
-    for turn in range(_TURNS):
-        if left.total == 0:
+    faults_in = LayerFaults(bits, fab, pitch_um, threads=threads)
+    around = blocks(widest_px(fab, pitch_um))
+    undone = _undo(bits, before, faults_in.too_far_out(bits) & _drawn(bits, before))
+    faults = faults_in(bits, if_sparse(region_of(_drawn(bits, before), around)))
+    for reach_mm in _REACHES_MM:
+        if not faults.any():
+            return undone
+        drawn = _drawn(bits, before)
+        itself = faults & drawn
+        waits = dilate(itself, disc_within(_BESIDE_PX), region=region_of(itself, 1), threads=threads)
+        where = itself | (_grown(faults & ~waits, reach_mm * 1000.0 / pitch_um, threads) & drawn)
+        undone += _undo(bits, before, where)
+        region = region_of(where, around)
+        outside = np.repeat(1 - region, BLOCK, axis=0)[: faults.shape[0]]
+        faults = faults * outside | faults_in(bits, region)
+    while faults.any():
+        drawn = _drawn(bits, before)
+        near = _grown(faults, _BITES[-1] * 1000.0 / pitch_um, threads) & drawn
+        if not near.any():
             break
-        drawn = pack((made.stack ^ before) & np.uint8(DRAWN), _ANY, frame, outside=False, threads=threads)
-        parts = connected_parts(drawn, corners=True, threads=threads)
-        near = dilate(
-            pack(left.pixels.view(np.uint8), _ANY, frame, outside=False, threads=threads),
-            disc_within(reach_px),
-            threads=threads,
-        )
-        chosen = pixels_in_parts(near, parts) > 0 if turn < _TURNS - 1 else np.ones(parts.count, dtype=np.bool_)
-        undo = unpack(chosen_parts(parts, chosen, drawn.shape, threads=threads), frame)
-        made = LayerPlanes(stack=np.where(undo, before, made.stack), pitch_um=pitch_um)
-        left = measure_limits(made, fab, threads=threads)
-        undone += int(np.count_nonzero(undo))
-        reach_px = min(2.0 * reach_px, _FARTHEST_MM * 1000.0 / pitch_um)
-    return made, left, undone
+        undone += _undo(bits, before, _whole_parts(near, drawn, threads))
+        faults = faults_in(bits)
+    return undone
+
+
+def _drawn(bits: LayerBits, before: LayerBits) -> Bits:
+    return np.asarray((bits.copper ^ before.copper) | (bits.opening ^ before.opening) | (bits.legend ^ before.legend))
+
+
+def _grown(bits: Bits, reach_px: float, threads: int) -> Bits:
+    while reach_px > 0.0:
+        step = min(reach_px, BLOCK - 4.0)
+        bits = dilate(bits, disc_within(step), region=region_of(bits, 1), threads=threads)
+        reach_px -= step
+    return bits
+
+
+def _whole_parts(near: Bits, drawn: Bits, threads: int) -> Bits:
+    parts = connected_parts(drawn, corners=True, threads=threads)
+    return chosen_parts(parts, pixels_in_parts(near, parts) > 0, drawn.shape, threads=threads)
+
+
+def _undo(bits: LayerBits, before: LayerBits, where: Bits) -> int:
+    for plane, old in ((bits.copper, before.copper), (bits.opening, before.opening), (bits.legend, before.legend)):
+        plane ^= (plane ^ old) & where
+    return count(where)

@@ -64,7 +64,13 @@ class Settled:
 
 
 def settle_borders(
-    planes: LayerPlanes, fab: FabProfile, colours_lab: Floats, srgb: Srgb, *, threads: int = 1
+    planes: LayerPlanes,
+    fab: FabProfile,
+    colours_lab: Floats,
+    srgb: Srgb,
+    *,
+    forbidden: frozenset[str] = frozenset(),
+    threads: int = 1,
 ) -> Settled:
     """Planes whose borders hold within the tolerances, at the least error against the artwork.
 
@@ -73,31 +79,57 @@ def settle_borders(
     colours_lab : float64 (n, 3), CIELAB D65/2 degree of the profile's finishes.
     srgb : uint8 (H, W, 3), encoded sRGB
         The artwork on the grid of the planes.
+    forbidden : ids of the finishes that no rim may show.
     """
-    check_array("srgb", srgb, dtype=np.uint8, shape=(*planes.stack.shape, 3))
+    bits = layer_bits(planes, largest_px=drawing_reach_px(fab, planes.pitch_um), threads=threads)
+    swapped = draw_borders(bits, fab, colours_lab, srgb, planes.pitch_um, forbidden=forbidden, threads=threads)
+    settled = redrawn(planes, bits, fab, threads=threads)
+    return Settled(
+        planes=settled,
+        borders=border_reports(planes, settled, fab, threads=threads),
+        swapped_mm2=swapped * (planes.pitch_um / 1000.0) ** 2,
+    )
+
+
+def drawing_reach_px(fab: FabProfile, pitch_um: float) -> int:
+    """The widest disc that the drawing of borders asks for: what the pad of its planes must hold."""
+    return 2 * strips_of(fab, pitch_um).opening + 1
+
+
+def draw_borders(
+    bits: LayerBits,
+    fab: FabProfile,
+    colours_lab: Floats,
+    srgb: Srgb,
+    pitch_um: float,
+    *,
+    forbidden: frozenset[str] = frozenset(),
+    choose: bool = True,
+    threads: int = 1,
+) -> int:
+    """Settle the borders of packed layers, in place; how many pixels beyond the rims were swapped for them.
+
+    `choose` : whether copper that nobody sees is to be chosen first; else it stands as it was chosen before.
+    """
+    check_array("srgb", srgb, dtype=np.uint8, shape=(bits.frame.height_px, bits.frame.width_px, 3))
     tolerances = tolerances_of(fab)
-    pitch = planes.pitch_um
-    strips, pull = strips_of(fab, pitch), whole_pixels(tolerances.pull_back_mm, pitch)
-    bits = layer_bits(planes, largest_px=2 * strips.opening + 1, threads=threads)
-    if bits.free.any():
+    strips, pull = strips_of(fab, pitch_um), whole_pixels(tolerances.pull_back_mm, pitch_um)
+    if choose and bits.free.any():
         bits.copper[:] = free_copper(bits, strips, threads=threads)
+    column = _columns(fab)
     artwork = Artwork(
         srgb=srgb,
-        column=_columns(fab),
+        column=column,
         known=finish_by_layers(fab) < NO_FINISH,
+        forbidden=np.array([finish.id in forbidden for finish in fab.finishes])[column],
         errors=colour_errors(colours_lab),
     )
     swapped = 0
     for step in (_settle_mask, _settle_legend):
         _pull_back(bits, pull, threads)
-        swapped += step(bits, artwork, fab, tolerances, pitch, threads)
+        swapped += step(bits, artwork, fab, tolerances, pitch_um, threads)
     _pull_back(bits, pull, threads)
-    settled = LayerPlanes(stack=_written(planes.stack, bits, fab, threads), pitch_um=pitch)
-    return Settled(
-        planes=settled,
-        borders=_borders(planes, settled, fab, tolerances, threads),
-        swapped_mm2=swapped * (pitch / 1000.0) ** 2,
-    )
+    return swapped
 
 
 def _columns(fab: FabProfile) -> Stack:
@@ -176,18 +208,19 @@ def _least_px(fab: FabProfile, pitch_um: float, limits: tuple[tuple[str, str], .
     return max(1, whole_pixels(max(fab.limits[key].value_mm for key in limits), pitch_um))
 
 
-def _written(stack: Stack, bits: LayerBits, fab: FabProfile, threads: int) -> Stack:
-    """The stack with the planes' layers. Copper stays free only where it still isn't seen; new copper is no hatch."""
+def redrawn(planes: LayerPlanes, bits: LayerBits, fab: FabProfile, *, threads: int = 1) -> LayerPlanes:
+    """The planes with these layers. Copper stays free only where it still isn't seen; new copper is no hatch."""
     seen = finish_by_layers(fab)
     table = np.arange(256, dtype=np.uint8)
     table[seen != seen[np.arange(256) ^ COPPER]] &= np.uint8(255 & ~FREE_COPPER)
-    return with_layers(stack, bits, table, threads=threads)
+    return LayerPlanes(stack=with_layers(planes.stack, bits, table, threads=threads), pitch_um=planes.pitch_um)
 
 
-def _borders(
-    before: LayerPlanes, after: LayerPlanes, fab: FabProfile, tolerances: Tolerances, threads: int
+def border_reports(
+    before: LayerPlanes, after: LayerPlanes, fab: FabProfile, *, threads: int = 1
 ) -> tuple[BorderReport, ...]:
-    n = len(fab.finishes)
+    """The borders of `before`, and what stands along them in `after`."""
+    n, tolerances = len(fab.finishes), tolerances_of(fab)
     # One more label, for stacks that the profile has no finish for.
     table = finish_by_layers(fab)
     table[table == NO_FINISH] = n

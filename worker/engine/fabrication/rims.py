@@ -43,6 +43,11 @@ _STRIP = 128
 SPARSE = 0.15
 NO_SUCH_FINISH = 1000.0
 """CIEDE2000 added for a pixel of a rim that the profile has no finish for: such a rim is the last resort."""
+LEAVE = 4
+"""The choice of no rim."""
+SWAPPED_AT_MOST = 0.25
+"""Pixels beyond a rim that may be swapped for it, of the rim's own: a network of dots that are hardly larger than the
+limit would be swapped altogether, and what its rims can't hold they would break to pieces."""
 DOUBLED = 30.0
 """The same for each pixel of an older rim of the other kind between the two sides: it would need a rim of its own."""
 
@@ -52,12 +57,14 @@ class Artwork:
     """What rims are judged by.
 
     srgb : uint8 (H, W, 3). column : uint8 (256,), each stack's finish or the nearest. known : bool (256,), whether it
-    is a finish. errors : float32 (32^3, n), CIEDE2000 of each finish from the middle of each cell of a cube of sRGB.
+    is a finish. forbidden : bool (256,), whether no rim may show it. errors : float32 (32^3, n), CIEDE2000 of each
+    finish from the middle of each cell of a cube of sRGB.
     """
 
     srgb: Srgb
     column: npt.NDArray[np.uint8]
     known: npt.NDArray[np.bool_]
+    forbidden: npt.NDArray[np.bool_]
     errors: Float32s
 
 
@@ -105,10 +112,16 @@ def settle(border: Border, first: Bits, second: Bits, artwork: Artwork, bits: La
     on_one, on_other = rim_one | left_one, rim_other | left_other
     between = [_older(first, second, rim, by_one & by_other) for rim in border.rims]
     parts = connected_parts(on_one | on_other | between[0] | between[1], corners=True, threads=threads)
-    choices = _choose(parts, on_one, on_other, between, border, artwork, bits, threads)
+    dear = [
+        pixels_in_parts(left, parts) > SWAPPED_AT_MOST * pixels_in_parts(rim, parts)
+        for left, rim in ((left_other, rim_other), (left_one, rim_one))
+    ]
+    choices = _choose(parts, on_one, on_other, between, dear, border, artwork, bits, threads)
     _draw(parts, choices, on_one, on_other, border, first, second, threads)
+    drawn = choices < LEAVE
     swapped = [
-        int(pixels_in_parts(left, parts)[choices & 1 == side].sum()) for side, left in ((0, left_other), (1, left_one))
+        int(pixels_in_parts(left, parts)[drawn & (choices & 1 == side)].sum())
+        for side, left in ((0, left_other), (1, left_one))
     ]
     return sum(swapped)
 
@@ -213,12 +226,16 @@ def _choose(
     on_one: Bits,
     on_other: Bits,
     between: list[Bits],
+    dear: list[npt.NDArray[np.bool_]],
     border: Border,
     artwork: Artwork,
     bits: LayerBits,
     threads: int,
 ) -> Choices:
-    """For each part 2 x rim + side, side 0 being the other: the cheapest, the first of equals."""
+    """For each part 2 x rim + side, side 0 being the other: the cheapest, the first of equals. LEAVE where none may be.
+
+    `dear` : for each side, bool (n,), the parts for which too much beyond the rim would have to be swapped there.
+    """
     sums = np.zeros((len(parts.starts), 4), dtype=np.float32)
     columns = [int(artwork.column[bits]) for bits in border.shows]
 
@@ -256,7 +273,10 @@ def _choose(
             costs[:, 2 * rim + side] += DOUBLED * older[1 - rim]
             if border.barred is not None and border.rims[rim][1]:
                 costs[:, 2 * rim + side] += DOUBLED * barred[side]
-    return np.asarray(np.argmin(costs, axis=1), dtype=np.uint8)
+            costs[dear[side] | artwork.forbidden[border.shows[rim]], 2 * rim + side] = np.inf
+    choices = np.asarray(np.argmin(costs, axis=1), dtype=np.uint8)
+    choices[np.isinf(costs).all(axis=1)] = LEAVE
+    return choices
 
 
 def _barred(border: Border, plane: Bits, parts: Parts) -> Totals:
@@ -271,6 +291,8 @@ def _draw_rows(  # type: ignore[no-untyped-def]
     for y in range(top, bottom):
         for n in range(first_run[y], first_run[y + 1]):
             choice = choices[part[n]]
+            if choice == LEAVE:
+                continue
             plane = on_one[y] if choice & 1 else on_other[y]
             rim = rims[choice >> 1]
             for j in range(starts[n] >> 6, (ends[n] + 63) >> 6):

@@ -66,8 +66,9 @@ def fabrication_block(
                 "met_mm": border.met_mm,
                 "rim_width_mm": border.rim_width_mm,
             }
-            for border in art.settled.borders
+            for border in art.borders
         ],
+        "unsettled_borders_mm": art.unsettled_mm,
         "uncovered_by_shifts_mm2": art.overlap.exposed_mm2,
         "seen": _seen(fabrication, made.seen, folder),
         "score": {

@@ -104,7 +104,7 @@ def separate(
             colours,
             assignment.active,
             places=places,
-            wanted=_pinned(assignment),
+            wanted=pinned_finishes(assignment),
             pitch_um=picture.pitch_um,
             tables=tables,
             threads=threads,
@@ -124,7 +124,7 @@ def _with_clear(places: Places, clear: npt.NDArray[np.bool_] | None, background:
     return Places(allowed=places.allowed, frozen=frozen)
 
 
-def _pinned(assignment: Assignment) -> Labels | None:
+def pinned_finishes(assignment: Assignment) -> Labels | None:
     """uint8 (H, W): the finish of pinned pixels, OUTSIDE elsewhere."""
     if not assignment.pinned.any():
         return None

@@ -102,6 +102,7 @@ ROUTES = {
     "GET /v1/keys/{key_id}": Way(ADMIN, "admin"),
     "DELETE /v1/keys/{key_id}": Way(ADMIN, "admin"),
     "GET /v1/audit": Way(ADMIN, "admin"),
+    "GET /metrics": Way(ADMIN, "admin"),
     "GET /livez": Way(OPEN),
     "GET /readyz": Way(OPEN),
 }  # fmt: skip

@@ -60,6 +60,7 @@ def serving(data: Path, port: int = 0, **changes: str) -> Iterator[Service]:
         assert process.stdout is not None
         line = process.stdout.readline()
         assert "http://127.0.0.1:" in line, (data / "said").read_text()
+        assert "no key" in process.stdout.readline()
         yield Service(process=process, address=line.split()[-1], data=data)
     finally:
         below = descendants(process.pid)

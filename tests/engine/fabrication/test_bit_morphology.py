@@ -39,7 +39,7 @@ def _kernel(diameter: int) -> npt.NDArray[np.uint8]:
 @pytest.mark.parametrize("threads", [1, 2])
 @pytest.mark.parametrize("diameter", [1, 2, 3, 4, 8, 15, 24, 25])
 def test_opening_by_a_disc_is_opencvs(diameter: int, threads: int) -> None:
-    picture = _blobs(diameter, (150, 333))
+    picture = _blobs(diameter, (150, 1333))
     frame = frame_for(*picture.shape, largest_px=diameter)
     bits = pack(picture, TABLE, frame, outside=True, threads=threads)
     assert (unpack(bits, frame) == (picture == 1)).all()
@@ -54,10 +54,10 @@ def test_opening_by_a_disc_is_opencvs(diameter: int, threads: int) -> None:
     assert (found == (wanted[inner, inner] == 1)).all()
 
 
-@pytest.mark.parametrize("radius", [1.0, 1.5, 3.375, 15.0])
+@pytest.mark.parametrize("radius", [1.0, 1.5, 3.375, 15.0, 100.0, 150.0])
 def test_what_lies_within_a_distance_is_opencvs(radius: float) -> None:
-    picture = (np.random.default_rng(7).random((140, 200)) > 0.998).astype(np.uint8)
-    frame = frame_for(*picture.shape, largest_px=31)
+    picture = (np.random.default_rng(7).random((60, 6000)) < 0.35 / radius**2).astype(np.uint8)
+    frame = frame_for(*picture.shape, largest_px=round(2 * radius) + 1)
     near = unpack(dilate(pack(picture, TABLE, frame, outside=False), disc_within(radius)), frame)
     away = cv2.distanceTransform(1 - picture, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
     assert (near == (away <= radius + 1e-4)).all()

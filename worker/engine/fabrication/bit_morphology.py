@@ -26,6 +26,8 @@ WORD = 64
 BLOCK = 64
 """Rows of a block of a region; its other side is a word."""
 _STRIP = BLOCK
+_CHUNK = 16
+"""Words of a strip that are worked on at a time: they stay in the cache."""
 _ONES = np.uint64(0xFFFFFFFFFFFFFFFF)
 _ONE = np.uint64(1)
 _TOP = np.uint64(63)
@@ -130,108 +132,104 @@ def unpack(bits: Bits, frame: Frame) -> npt.NDArray[np.bool_]:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _widen(row, spare, dilate):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    """spare = row combined with itself shifted one pixel to either side, without the middle."""
-    n = row.shape[0]
-    if dilate:
-        for j in range(1, n - 1):
-            spare[j] = (row[j] << _ONE) | (row[j - 1] >> _TOP) | (row[j] >> _ONE) | (row[j + 1] << _TOP)
-    else:
-        for j in range(1, n - 1):
-            spare[j] = ((row[j] << _ONE) | (row[j - 1] >> _TOP)) & ((row[j] >> _ONE) | (row[j + 1] << _TOP))
-    # Beyond its ends the row goes on as at its outermost pixels. What is wrong by that stays in the outermost words.
-    head, tail = row[0], row[n - 1]
-    left, right = (head << _ONE) | (head & _ONE), (head >> _ONE) | (row[min(1, n - 1)] << _TOP)
-    spare[0] = (left | right) if dilate else (left & right)
-    if n > 1:
-        left, right = (tail << _ONE) | (row[n - 2] >> _TOP), (tail >> _ONE) | (tail & (_ONE << _TOP))
-        spare[n - 1] = (left | right) if dilate else (left & right)
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _merge(target, row, dilate):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    if dilate:
-        for j in range(target.shape[0]):
-            target[j] |= row[j]
-    else:
-        for j in range(target.shape[0]):
-            target[j] &= row[j]
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
 def _reach(source, half, odd, dilate, active, first, last, out):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Erosion, or dilation by the mirrored disc, of one strip's active words: see `erode` and `dilate`."""
     words = source.shape[1]
     flags = active[first // _STRIP]
-    for y in range(first, last):
-        out[y, :] = np.uint64(0)
+    beyond, margin = half.shape[0], 1 + half[0] // 64
+    rows = last - first + 2 * beyond
+    most = (_CHUNK + 2 * margin) * rows
+    # A word lies before the rows and another after them, so that no shift needs a case for ends.
+    here, spare = np.zeros(most + 2, dtype=np.uint64), np.zeros(most + 2, dtype=np.uint64)
+    total = np.empty(most, dtype=np.uint64)
     j = 0
     while j < words:
         if flags[j] == 0:
             j += 1
             continue
         begin = j
-        while j < words and flags[j] != 0:
+        while j < words and flags[j] != 0 and j - begin < _CHUNK:
             j += 1
-        _reach_words(source, half, odd, dilate, begin, j, first, last, out)
+        m = j - begin + 2 * margin
+        kind = _load(source, begin, j, margin, first - beyond, rows, dilate, here)
+        if kind < 2:
+            fill = _ONES if (kind == 1) == dilate else np.uint64(0)
+            for y in range(first, last):
+                for x in range(begin, j):
+                    out[y, x] = fill
+            continue
+        _spread(here, spare, total, half, odd, dilate, m, last - first, beyond)
+        for y in range(first, last):
+            for x in range(begin, j):
+                word = total[(y - first) * m + x - begin + margin]
+                out[y, x] = word if dilate else ~word
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _reach_words(source, half, odd, dilate, begin, end, first, last, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _load(source, begin, end, margin, top, rows, dilate, here):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Rows of words begin..end and a margin on each side, turned over for an erosion; beyond the plane it goes on as at
+    its edge. 0 where no bit of `here` is set then, 1 where all are, else 2."""
     height, words = source.shape
-    low, high = max(begin - 1, 0), min(end + 1, words)
-    off, n = begin - low, end - begin
-    far = half.shape[0] - 1
-    nothing = np.uint64(0) if dilate else _ONES
-    if not dilate:
-        for y in range(first, last):
-            out[y, begin:end] = _ONES
-    here = np.empty(high - low, dtype=np.uint64)
-    spare = np.empty(high - low, dtype=np.uint64)
-    beyond = far if odd else far + 1
-    for r in range(first - beyond, last + beyond):
-        row = source[min(max(r, 0), height - 1), low:high]
-        # An empty row adds nothing to a dilation, a full one nothing to an erosion.
-        mixed = np.uint64(0)
-        for j in range(row.shape[0]):
-            mixed |= row[j] ^ nothing
-        if mixed == np.uint64(0):
-            continue
-        here[:] = row
+    m = end - begin + 2 * margin
+    turn = np.uint64(0) if dilate else _ONES
+    any_set, all_set = np.uint64(0), _ONES
+    for r in range(rows):
+        row = source[min(max(top + r, 0), height - 1)]
+        k = 1 + r * m
+        left = _ONES if row[0] & _ONE else np.uint64(0)
+        right = _ONES if row[words - 1] >> _TOP else np.uint64(0)
+        for x in range(m):
+            j = begin - margin + x
+            word = (left if j < 0 else right if j >= words else row[j]) ^ turn
+            here[k + x] = word
+            any_set |= word
+            all_set &= word
+    if any_set == np.uint64(0):
+        return 0
+    return 1 if all_set == _ONES else 2
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _spread(here, spare, total, half, odd, dilate, m, rows, beyond):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """total = what discs around the bits of `here` reach, `rows` rows of `m` words. Both buffers are used up.
+
+    Rows lie behind each other in one piece: a shift carries bits over from row to row, but no farther than into the
+    outermost words, which nobody reads.
+    """
+    size = m * (rows + 2 * beyond)
+    total[: m * rows] = np.uint64(0)
+    if not odd:
+        a, b, c = here[:size], here[1 : size + 1], here[2 : size + 2]
+        to = spare[1 : size + 1]
+        if dilate:
+            for k in range(size):
+                to[k] = b[k] | (b[k] >> _ONE) | (c[k] << _TOP)
+        else:
+            for k in range(size):
+                to[k] = b[k] | (b[k] << _ONE) | (a[k] >> _TOP)
+        here, spare = spare, here
+    w = 0
+    for d in range(half.shape[0] - 1, -1, -1):
+        while w < half[d]:
+            step = min(half[d] - w, 2 * w + 1, 63)
+            up, down = np.uint64(step), np.uint64(64 - step)
+            a, b, c = here[:size], here[1 : size + 1], here[2 : size + 2]
+            to = spare[1 : size + 1]
+            for k in range(size):
+                to[k] = b[k] | (b[k] << up) | (a[k] >> down) | (b[k] >> up) | (c[k] << down)
+            here, spare = spare, here
+            w += step
+        # Rows of the disc at +d and, mirrored, at -d (-d-1 where the disc's middle is a corner).
+        above, below = beyond - d, beyond + d
         if not odd:
             if dilate:
-                for j in range(row.shape[0] - 1):
-                    here[j] = row[j] | (row[j] >> _ONE) | (row[j + 1] << _TOP)
-                here[row.shape[0] - 1] |= row[row.shape[0] - 1] >> _ONE
+                below += 1
             else:
-                here[0] = row[0] & ((row[0] << _ONE) | (row[0] & _ONE))
-                for j in range(1, row.shape[0]):
-                    here[j] = row[j] & ((row[j] << _ONE) | (row[j - 1] >> _TOP))
-        for w in range(half[0] + 1):
-            if w > 0:
-                _widen(here, spare, dilate)
-                if w == 1 and odd:
-                    if dilate:
-                        for j in range(here.shape[0]):
-                            here[j] |= spare[j]
-                    else:
-                        for j in range(here.shape[0]):
-                            here[j] &= spare[j]
-                else:
-                    here, spare = spare, here
-            for d in range(far, -1, -1):
-                if half[d] != w:
-                    continue
-                # Rows of the disc at +d and, mirrored, at -d (-d-1 where the disc's middle is a corner).
-                one = r + d if dilate else r - d
-                other = r - d if dilate else r + d
-                if not odd:
-                    other += -1 if dilate else 1
-                for turn in range(2):
-                    y = one if turn == 0 else other
-                    if y < first or y >= last or (turn == 1 and other == one):
-                        continue
-                    _merge(out[y, begin:end], here[off : off + n], dilate)
+                above -= 1
+        n = m * rows
+        one, other = here[1 + above * m : 1 + above * m + n], here[1 + below * m : 1 + below * m + n]
+        for k in range(n):
+            total[k] |= one[k] | other[k]
 
 
 Region = npt.NDArray[np.uint8]
@@ -271,6 +269,34 @@ def wider(region: Region) -> Region:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def _flag_edges(bits, region, held, lacking):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """Flags of the region's blocks that hold a set bit, and of those that lack one."""
+    for y in range(bits.shape[0]):
+        k = y // _STRIP
+        for j in range(bits.shape[1]):
+            if region[k, j] != 0:
+                if bits[y, j] != np.uint64(0):
+                    held[k, j] = 1
+                if bits[y, j] != _ONES:
+                    lacking[k, j] = 1
+
+
+def blocks_held(bits: Bits, region: Region | None) -> Region:
+    """Blocks of the region that hold a set bit."""
+    around = everywhere(bits.shape) if region is None else region
+    held, lacking = np.zeros_like(around), np.zeros_like(around)
+    _flag_edges(bits, around, held, lacking)
+    return held
+
+
+def blocks_near_gaps(bits: Bits, region: Region) -> Region:
+    """Blocks of the region in which, or beside which, a bit is not set: elsewhere a disc lies wherever it is put."""
+    held, lacking = np.zeros_like(region), np.zeros_like(region)
+    _flag_edges(bits, wider(region), held, lacking)
+    return region & wider(lacking)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def _flag(bits, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
     for y in range(bits.shape[0]):
         row = out[y // _STRIP]
@@ -279,10 +305,15 @@ def _flag(bits, out):  # type: ignore[no-untyped-def]  # pragma: no cover - comp
                 row[j] = 1
 
 
+def active_strips(rows: int, region: Region) -> list[tuple[int, int]]:
+    """First row, and past the last one, of the strips in which the region has blocks."""
+    return [strip for strip in row_strips(rows, _STRIP) if region[strip[0] // _STRIP].any()]
+
+
 def _run(source: Bits, shape: Disc, grow: bool, region: Region | None, threads: int) -> Bits:
-    out = np.empty_like(source)
+    out = np.zeros_like(source)
     active = everywhere(source.shape) if region is None else region
-    calls = row_strips(source.shape[0], _STRIP)
+    calls = active_strips(source.shape[0], active)
     run_all(lambda a, b: _reach(source, shape.half_px, shape.odd, grow, active, a, b, out), calls, threads)
     return out
 

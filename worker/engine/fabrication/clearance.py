@@ -1,9 +1,9 @@
 """Legend beside openings: who gives way, and to what.
 
 Fabs clip legend some way off every opening of the solder mask (common practice, no source), so a ring without either is
-certain. The ring takes the look, of those without legend and opening, that is nearest to what it replaces; the wider of
-the two neighbours gives way, and of two wide ones the one whose ring costs less. A narrow part whose ring would cost
-more than the part itself is shown by another finish instead.
+certain. The ring takes the look, of those without legend and opening, that is nearest to what it replaces, and lies in
+the neighbour where it costs less. A narrow part whose ring would cost more than the part itself is shown by another
+finish instead.
 """
 
 from __future__ import annotations
@@ -83,16 +83,14 @@ def keep_clear(board: Partition, region: Region | None) -> None:
     def around(bits: Bits) -> Bits:
         return dilate(bits, reach, region=region, threads=board.threads)
 
-    narrow_legend, narrow_open = _narrow(board, board.legend, region), _narrow(board, board.open, region)
-    _give_way(board, board.open, board.union(board.open) & around(narrow_legend) & ~narrow_open)
-    _give_way(board, board.legend, board.union(board.legend) & around(narrow_open) & ~narrow_legend)
-
     def price(finishes: tuple[int, ...]) -> float:
         return float(np.mean([board.distance[i, board.nearest_plain(i)] for i in finishes]))
 
-    if price(board.open) < price(board.legend):
-        _give_way(board, board.open, board.union(board.open) & around(board.union(board.legend)) & ~narrow_open)
-    _give_way(board, board.legend, board.union(board.legend) & around(board.union(board.open)))
+    # A narrow part that gives way is seen on as the finish most like it: cheaper than a ring in a dearer neighbour.
+    cheap, dear = board.open, board.legend
+    if price(dear) < price(cheap):
+        cheap, dear = dear, cheap
+    _give_way(board, cheap, board.union(cheap) & around(board.union(dear)))
 
 
 def swap_strips(board: Partition, region: Region | None) -> None:

@@ -21,6 +21,8 @@ from worker.engine.fabrication.bit_morphology import (
     Disc,
     Frame,
     Region,
+    blocks_held,
+    blocks_near_gaps,
     corner_touches,
     dilate,
     disc,
@@ -81,6 +83,7 @@ class Partition:
         widest = max([self.clearance_px, *(rule.diameter_px for rule in self.rules)])
         self.frame: Frame = frame_for(*labels.shape, largest_px=3 * widest)
         self.distance = ciede2000(lab[:, None], lab[None])
+        self.lab = lab
         self.planes = np.stack([self._pack(labels, i) for i in range(count)])
         self.outside = pack(labels, _one(OUTSIDE), self.frame, outside=True, threads=threads)
         self._frame_planes()
@@ -107,7 +110,8 @@ class Partition:
         part.threads = 1
         part.planes = planes[:, rows, words].copy()
         part.outside = np.ascontiguousarray(self.outside[rows, words])
-        part.bands = [(finishes, np.ascontiguousarray(band[rows, words])) for finishes, band in self.bands]
+        bands = [(finishes, np.ascontiguousarray(band[rows, words])) for finishes, band in self.bands]
+        part.bands = [(finishes, band) for finishes, band in bands if band.any()]
         part._frame_planes()
         return part
 
@@ -172,28 +176,33 @@ class Partition:
         return part, space
 
     def covered(self, space: Bits, diameter_px: int, region: Region | None) -> Bits:
-        """What discs of this diameter cover, and square corners beside it."""
+        """What discs of this diameter, no wider than a block, cover, and square corners beside it."""
         cover = opened(space, disc(diameter_px), region=region, threads=self.threads)
         tolerance = disc_within(CORNER_TOLERANCE * diameter_px / 2.0)
         return dilate(cover, tolerance, region=region, threads=self.threads)
 
     def thin(self, rule: FinishRule, region: Region | None = None) -> Bits:
         """Pixels of the part that break the rule."""
-        part, space = self.space(rule, region)
-        return self.thin_of(rule, part, space, region)
+        held = blocks_held(self.union(rule.part, region), region)
+        if not held.any():
+            return self.empty()
+        part, space = self.space(rule, held)
+        return self.thin_of(rule, part, space, held)
 
     def thin_of(self, rule: FinishRule, part: Bits, space: Bits, region: Region | None) -> Bits:
-        cover = self.covered(space, rule.diameter_px, region)
-        return without(part, cover, self._region(region), threads=self.threads)
+        near = blocks_near_gaps(space, blocks_held(part, region))
+        cover = self.covered(space, rule.diameter_px, near)
+        return without(part, cover, near, threads=self.threads)
 
     def too_near(self, region: Region | None = None) -> Bits:
         """Legend within the clearance of an opening."""
         if not self.legend or not self.open:
             return self.empty()
-        around = None if region is None else wider(region)
-        openings = self.union(self.open, around)
-        near = dilate(openings, disc_within(self.clearance_px), region=region, threads=self.threads)
-        near &= self.union(self.legend, region)
+        legend = self.union(self.legend, region)
+        held = blocks_held(legend, region)
+        openings = self.union(self.open, wider(held))
+        near = dilate(openings, disc_within(self.clearance_px), region=held, threads=self.threads)
+        near &= legend
         return near
 
     def touches(self, region: Region | None = None) -> Bits:

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from worker.engine.fabrication.bit_morphology import Bits, Region
+from worker.engine.fabrication.bit_morphology import Bits, Region, active_strips
 from worker.engine.threads import row_strips, run_all
 
 Planes = npt.NDArray[np.uint64]
@@ -35,8 +35,8 @@ def gather(planes: Planes, finishes: tuple[int, ...], start: Bits, region: Regio
     """The union of some planes and `start`, in the region."""
     chosen = np.zeros(len(planes), dtype=np.bool_)
     chosen[list(finishes)] = True
-    out = np.empty_like(start)
-    calls = row_strips(out.shape[0], _STRIP)
+    out = np.zeros_like(start)
+    calls = active_strips(out.shape[0], region)
     run_all(lambda a, b: _gather(planes, chosen, start, region, a, b, out), calls, threads)
     return out
 

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from worker.engine.fabrication.bit_morphology import Bits, count, dilate, disc, pack, region_of
+from worker.engine.fabrication.bit_morphology import Bits, count, dilate, disc, pack, region_of, wider
 from worker.engine.fabrication.clearance import keep_clear, swap_narrow, swap_strips
 from worker.engine.fabrication.limits import LimitReport, measure_limits
 from worker.engine.fabrication.partition import Partition
@@ -75,10 +75,9 @@ def mend(board: Partition, wanted: npt.NDArray[np.uint64]) -> None:
     region = region_of(faults, 1)
     swap_strips(board, region)
     give_up(board, region)
-    widen(board, region, turns=2)
+    widen(board, region, more_px=(0, 2))
     swap_narrow(board, region)
     keep_clear(board, region)
-    faults = board.faults(region)
     grow_joints(board, faults, region)
     finish_off(board, wanted)
 
@@ -88,12 +87,14 @@ def finish_off(board: Partition, wanted: npt.NDArray[np.uint64]) -> None:
     faults = board.faults()
     turn = 0
     while faults.any():
+        # What is changed lies within a block of the faults, and what that breaks no more than one block farther.
+        around = region_of(faults, 2)
         if turn < _TRIES:
             settle(board, wanted, faults, thorough=2 <= turn <= 4)
-        left = board.faults()
+        left = board.faults(around)
         if left.any() and (turn >= _TRIES or (turn > 0 and count(left) > 0.5 * count(faults))):
             cover(board, left, turn)
-            left = board.faults()
+            left = board.faults(wider(wider(around)))
         faults = left
         turn += 1
 

@@ -48,14 +48,19 @@ def fill_thin(board: Partition, faults: Bits, region: Region) -> None:
             break
 
 
-def grow_joints(board: Partition, faults: Bits, region: Region) -> None:
-    """Thin pieces that hold parts together grow, whatever that makes too thin; all else goes."""
+def grow_worthy(board: Partition, region: Region) -> None:
+    """Thin pieces that hold parts together, and strokes, grow, whatever that makes too thin."""
     for rule in board.rules:
         part, space = board.space(rule, region)
         joints = worth_keeping(board, rule, board.thin_of(rule, part, space, region), space)
         if joints.any():
             wish = grown(board, rule, joints, space) & ~board.outside
             fill(board, wish, rule.part, 2 * rule.diameter_px)
+
+
+def grow_joints(board: Partition, faults: Bits, region: Region) -> None:
+    """Thin pieces worth keeping grow; what is thin then goes."""
+    grow_worthy(board, region)
     fill_thin(board, faults, region)
 
 
@@ -109,6 +114,7 @@ def _settle_window(board: Partition, wanted: Planes, region: Region, thorough: b
     reach = 2 * max(rule.diameter_px for rule in board.rules) + 1
     around = dilate(faults, disc(min(reach, 63)), threads=1)
     places = connected_parts(around, corners=True)
+    region = region & region_of(around, 0)
     joints = [_joints(board, rule, region) for rule in board.rules]
     before = board.planes
     chosen = before.copy()
@@ -132,6 +138,7 @@ def _settle_window(board: Partition, wanted: Planes, region: Region, thorough: b
                 take_over(chosen, chosen_parts(places, better, faults.shape), board.planes)
         if not unclean.any():
             break
+        region = region & region_of(chosen_parts(places, unclean, faults.shape), 0)
     board.planes = chosen
 
 

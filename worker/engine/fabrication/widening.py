@@ -15,6 +15,7 @@ from worker.engine.fabrication.bit_parts import areas_and_boxes, chosen_parts, c
 from worker.engine.fabrication.contacts import touched_parts
 from worker.engine.fabrication.partition import CROSS, SQUARE, FinishRule, Partition
 from worker.engine.fabrication.plane_moves import flood
+from worker.engine.fabrication.thin_looks import change_looks, looks_on
 
 GIVE_UP = 0.5
 """Share of the limit below which a thin part goes."""
@@ -84,20 +85,25 @@ def worth_keeping(board: Partition, rule: FinishRule, thin: Bits, space: Bits) -
 
 
 def give_up(board: Partition, region: Region | None) -> None:
-    """Let go of all that is too thin to grow."""
+    """Show by another finish what that suits, and let go of all else that is too thin to grow."""
+    changed, looks = board.empty(), looks_on(board)
+    for rule in board.rules:
+        thin = board.thin(rule, region) & ~changed
+        if thin.any():
+            changed |= change_looks(board, rule, thin, region_of(thin, 0), looks)
     for rule in board.rules:
         part, space = board.space(rule, region)
-        thin = board.thin_of(rule, part, space, region)
+        thin = board.thin_of(rule, part, space, region) & ~changed
         if thin.any():
             fill(board, pieces_to_give_up(board, rule, thin, space, region), rule.others, rule.diameter_px)
 
 
-def grown(board: Partition, rule: FinishRule, thin: Bits, space: Bits) -> Bits:
-    """What thin parts lack: discs of the limit along their middle lines."""
+def grown(board: Partition, rule: FinishRule, thin: Bits, space: Bits, *, more_px: int = 0) -> Bits:
+    """What thin parts lack: discs of the limit, or `more_px` wider, along their middle lines."""
     region = region_of(thin, 1)
     near = dilate(thin, disc_within(rule.diameter_px / 2.0), region=region, threads=board.threads)
     middle = _middle(board, space & near, rule.diameter_px, region)
-    out = dilate(middle, disc(rule.diameter_px), region=region, threads=board.threads)
+    out = dilate(middle, disc(rule.diameter_px + more_px), region=region, threads=board.threads)
     return out & ~space
 
 
@@ -120,9 +126,12 @@ def _middle(board: Partition, plane: Bits, diameter_px: int, region: Region) -> 
     return middle
 
 
-def widen(board: Partition, region: Region, *, turns: int, retreats: int = 4) -> None:
-    """Let thin parts of all rules grow where there is room."""
-    for _ in range(turns):
+def widen(board: Partition, region: Region, *, more_px: tuple[int, ...], retreats: int = 4) -> None:
+    """Let thin parts of all rules grow where there is room.
+
+    more_px : for each turn, by how much more than they lack. What grew on one side alone gets the rest on that side.
+    """
+    for more in more_px:
         saved = board.planes.copy()
         gained, before, wanted = board.empty(), [], []
         for rule in board.rules:
@@ -130,7 +139,7 @@ def widen(board: Partition, region: Region, *, turns: int, retreats: int = 4) ->
             thin = board.thin_of(rule, part, space, region)
             before.append(thin)
             if thin.any():
-                wanted.append((rule, thin, grown(board, rule, thin, space)))
+                wanted.append((rule, thin, grown(board, rule, thin, space, more_px=more)))
         for rule, thin, wish in wanted:
             wish &= ~(gained | board.outside)
             gained |= wish

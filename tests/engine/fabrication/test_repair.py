@@ -201,12 +201,15 @@ def _bars(name: str, seed: int, fields: int) -> tuple[dict[str, int], float, tup
     return _broken(repaired.planes, fab), ratio, kept, _broken(_planes(labels, fab), fab)
 
 
-MISSED = pytest.mark.xfail(reason="a bar that the repair does not reach yet")
+def _missed(figures: str) -> pytest.MarkDecorator:
+    return pytest.mark.xfail(reason=f"a bar that the repair does not reach yet: {figures}", strict=True)
+
+
 STRESS = [
     ("nocturne-gold", 1),
-    pytest.param("nocturne-gold", 2, marks=MISSED),
-    pytest.param("nocturne-gold", 3, marks=MISSED),
-    pytest.param("alba-black", 1, marks=MISSED),
+    pytest.param("nocturne-gold", 2, marks=_missed("0 left, error 1.302, strokes 97 %")),
+    pytest.param("nocturne-gold", 3, marks=_missed("error 1.328 before the last change of the repair")),
+    pytest.param("alba-black", 1, marks=_missed("4 px of a copper gap left, error 1.572, strokes 94 %")),
 ]
 
 

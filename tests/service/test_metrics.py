@@ -70,7 +70,7 @@ def test_every_ended_job_is_counted_once_by_how_it_ended(client: TestClient) -> 
     lost = post(client, b"three").json()["id"]
     for attempt in range(3):
         ledger.jobs.claim("batch", f"task{attempt}")
-        ledger.jobs.give_back_task(f"task{attempt}")
+        ledger.jobs.give_back_task(f"task{attempt}", Failure(code="lost", what="a", mend="b"))
     assert ledger.jobs.get("local", lost).state == "failed"
     client.delete(f"/v1/jobs/{post(client, b'four').json()['id']}")
     assert "jobs_ended_total convert batch done" not in figures(client), "its end may not be seen by all yet"

@@ -182,6 +182,11 @@ def test_an_override_that_can_not_apply_names_the_artwork(cache: Path, tmp_path:
     assert "Traceback" not in done.stderr
 
 
+def _heed_interrupts() -> None:
+    """What a shell starts in the background ignores them, and so does all that it starts."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+
 def test_ctrl_c_stops_with_no_traceback_and_leaves_nothing_half_done(cache: Path, tmp_path: Path) -> None:
     for number in range(40):
         paint(tmp_path / "art" / f"{number:02}.png", 400)
@@ -193,6 +198,7 @@ def test_ctrl_c_stops_with_no_traceback_and_leaves_nothing_half_done(cache: Path
         text=True,
         env=environment(cache),
         cwd=ROOT,
+        preexec_fn=_heed_interrupts,
     )
     while process.poll() is None and not list((tmp_path / "out").glob("[0-9]*")):
         time.sleep(0.01)

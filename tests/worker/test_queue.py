@@ -16,8 +16,11 @@ pytestmark = pytest.mark.slow
 
 @pytest.fixture(scope="module")
 def rig() -> Iterator[Rig]:
-    """One broker and one worker process for batch jobs, kept by all tests of this module."""
-    with Rig(MASKWRIGHT_JOB_SECONDS="600", MASKWRIGHT_JOB_MEMORY_MB="2048") as rig:
+    """One broker and one worker process for batch jobs, kept by all tests of this module.
+
+    The lease is the default: a busy machine can take longer than the rig's own to tell why a process was lost.
+    """
+    with Rig(MASKWRIGHT_JOB_SECONDS="600", MASKWRIGHT_JOB_MEMORY_MB="2048", MASKWRIGHT_LEASE_SECONDS="12") as rig:
         rig.start_broker()
         rig.start_worker()
         yield rig

@@ -6,7 +6,7 @@ from datetime import datetime
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from service.answers import EXAMPLE_ID, moment
+from service.answers import EXAMPLE_ID, moment, moment_or_none
 from worker.access_key import SCOPES
 from worker.ledger.audit import WHAT, AuditEvent
 from worker.ledger.keys import StoredKey
@@ -96,14 +96,10 @@ def key_answer(key: StoredKey) -> KeyAnswer:
         name=key.name,
         state=key.state,
         made=moment(key.made),
-        expires=_moment(key.expires),
-        last_used=_moment(key.used),
-        revoked=_moment(key.revoked),
+        expires=moment_or_none(key.expires),
+        last_used=moment_or_none(key.used),
+        revoked=moment_or_none(key.revoked),
     )
-
-
-def _moment(seconds: float | None) -> datetime | None:
-    return None if seconds is None else moment(seconds)
 
 
 def audit_event_answer(event: AuditEvent) -> AuditEventAnswer:

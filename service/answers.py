@@ -153,9 +153,9 @@ def job_answer(job: Job) -> JobAnswer:
         settings=dict(job.settings),
         attempt=job.attempt,
         created=moment(job.created),
-        started=None if job.started is None else moment(job.started),
-        finished=None if job.finished is None else moment(job.finished),
-        expired=None if job.expired is None else moment(job.expired),
+        started=moment_or_none(job.started),
+        finished=moment_or_none(job.finished),
+        expired=moment_or_none(job.expired),
         progress=None
         if job.progress is None
         else ProgressAnswer(stage=job.progress.stage, done=job.progress.done, of=job.progress.of, stages=list(STAGES)),
@@ -197,6 +197,11 @@ def file_answer(job_id: str, file: JobFile) -> FileAnswer:
 def moment(seconds: float) -> datetime:
     """A time of the ledger, as the service shows it."""
     return datetime.fromtimestamp(seconds, UTC)
+
+
+def moment_or_none(seconds: float | None) -> datetime | None:
+    """The same of a time that may not have come."""
+    return None if seconds is None else moment(seconds)
 
 
 def problems(*statuses: int) -> dict[int | str, dict[str, Any]]:

@@ -9,7 +9,6 @@ from pathlib import Path
 import pytest
 import sqlalchemy as sql
 
-from tests.worker.postgresql import postgresql
 from worker.errors import NotFoundError, QueueFullError
 from worker.job import JobRequest
 from worker.ledger import Ledger
@@ -20,15 +19,6 @@ from worker.ledger.links import LinkRound
 from worker.ledger.tables import api_keys, metadata
 
 DOER = Doer(key="k", by="Ada")
-
-
-@pytest.fixture(scope="module", params=["sqlite", "postgresql"])
-def url(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    if request.param == "sqlite":
-        yield f"sqlite:///{tmp_path_factory.mktemp('ledger') / 'ledger.sqlite'}"
-    else:
-        with postgresql() as address:
-            yield address
 
 
 @pytest.fixture

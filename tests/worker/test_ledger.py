@@ -16,7 +16,6 @@ from alembic.autogenerate import compare_metadata
 from alembic.config import Config
 from alembic.migration import MigrationContext
 
-from tests.worker.postgresql import postgresql
 from worker.errors import ConflictError, NotFoundError, SettingsError, UnavailableError
 from worker.job import Failure, InputFile, JobFile, JobRequest, Package, Progress, Sign
 from worker.ledger import Ledger
@@ -27,15 +26,6 @@ from worker.ledger.tables import jobs, metadata, now, turns
 FILE = JobFile(path="masks/a.png", start=60, bytes=3, sha256="0" * 64, media_type="image/png")
 LOST = Failure(code="crashed", what="It crashed.", mend="Mend it.")
 RESULT = Package(key="results/x/y", bytes=200, files=(FILE,))
-
-
-@pytest.fixture(scope="module", params=["sqlite", "postgresql"])
-def url(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    if request.param == "sqlite":
-        yield f"sqlite:///{tmp_path_factory.mktemp('ledger') / 'ledger.sqlite'}"
-    else:
-        with postgresql() as address:
-            yield address
 
 
 @pytest.fixture

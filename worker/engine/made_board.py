@@ -132,8 +132,7 @@ def made_files(made: Made, *, threads: int) -> tuple[dict[str, bytes], dict[Side
     for side, folder in folders.items():
         files |= _seen(made, side, folder)
     if len(fabrication.sides) == 1 and len(fabrication.planes) == 2:
-        views = view_files(fabrication.planes, fabrication.fab, made.colours, threads=threads)
-        files[THROUGH_LIGHT] = dict(views)[THROUGH_LIGHT]
+        files[THROUGH_LIGHT] = through_light_png(fabrication.planes, fabrication.fab, made.colours, threads=threads)
     about = {"number_place": place_report(place), "proof": proof_report(proof)}
     return files, {
         side: {**fabrication_block(fabrication, made.scores[side], files, side=side, folder=folder), **about}
@@ -145,10 +144,19 @@ def view_files(
     planes: Mapping[SideName, LayerPlanes], fab: FabProfile, colours: FinishColours, *, threads: int
 ) -> Iterator[tuple[str, bytes]]:
     """Name and PNG bytes of the views of a board's layers: from behind, and against the light."""
-    from worker.engine.report.views import from_behind, through_light
+    from worker.engine.report.views import from_behind
 
     yield FROM_BEHIND, _picture(from_behind(planes, fab, colours.lab, threads=threads))
-    yield THROUGH_LIGHT, _picture(through_light(planes, fab, colours.lab, threads=threads))
+    yield THROUGH_LIGHT, through_light_png(planes, fab, colours, threads=threads)
+
+
+def through_light_png(
+    planes: Mapping[SideName, LayerPlanes], fab: FabProfile, colours: FinishColours, *, threads: int
+) -> bytes:
+    """The view of a board's layers against the light."""
+    from worker.engine.report.views import through_light
+
+    return _picture(through_light(planes, fab, colours.lab, threads=threads))
 
 
 def _seen(made: Made, side: SideName, folder: str) -> Iterator[tuple[str, bytes]]:

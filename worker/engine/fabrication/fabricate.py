@@ -257,5 +257,5 @@ def _plain_side(
         edge_keep_out(shape, plain_stack(board, demand, bits, fab, shape.pitch_um), fab, threads=threads)
         for demand in (np.zeros_like(labels), demand_on(labels, fab))
     )
-    drawn, _, _ = within_limits(without, asked, fab, threads=threads)
+    drawn, _ = within_limits(without, asked, fab, threads=threads)
     return cover_copper(drawn, fab, threads=threads) if cover_metal else drawn

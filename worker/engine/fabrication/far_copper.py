@@ -160,7 +160,7 @@ def meet_demands(planes: LayerPlanes, demand: Demand, fab: FabProfile, *, thread
     stack[unwanted] &= np.uint8(255 & ~(COPPER | HATCHED))
     if (stack == planes.stack).all():
         return planes
-    met, _, _ = within_limits(planes, LayerPlanes(stack=stack, pitch_um=planes.pitch_um), fab, threads=threads)
+    met, _ = within_limits(planes, LayerPlanes(stack=stack, pitch_um=planes.pitch_um), fab, threads=threads)
     return met
 
 

@@ -121,16 +121,16 @@ def make_side(
 
 def within_limits(
     kept: LayerPlanes, changed: LayerPlanes, fab: FabProfile, *, threads: int = 1
-) -> tuple[LayerPlanes, LimitReport, int]:
-    """The changed planes, but as they were kept wherever the change breaks a limit; what is left; pixels undone."""
+) -> tuple[LayerPlanes, int]:
+    """The changed planes, but as they were kept wherever the change breaks a limit; and how many pixels were undone."""
     largest_px = widest_px(fab, kept.pitch_um)
     before, bits = (layer_bits(planes, largest_px=largest_px, threads=threads) for planes in (kept, changed))
     drawn = _drawn(bits, before)
     if undo_faults(bits, before, fab, kept.pitch_um, threads=threads) == 0:
-        return changed, measure_limits(changed, fab, threads=threads), 0
+        return changed, 0
     undone = unpack(drawn & ~_drawn(bits, before), bits.frame)
     made = LayerPlanes(stack=np.where(undone, kept.stack, changed.stack), pitch_um=kept.pitch_um)
-    return made, measure_limits(made, fab, threads=threads), int(np.count_nonzero(undone))
+    return made, int(np.count_nonzero(undone))
 
 
 def undo_faults(bits: LayerBits, before: LayerBits, fab: FabProfile, pitch_um: float, *, threads: int = 1) -> int:

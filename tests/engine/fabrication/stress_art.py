@@ -9,7 +9,6 @@ of the board's edge, which has limits of its own.
 from __future__ import annotations
 
 import io
-import itertools
 import math
 from dataclasses import dataclass
 
@@ -29,6 +28,7 @@ MARGIN_MM = 0.6
 FIELD_MM = 5.0
 ATTEMPTS = 330
 APART_PX = 4
+HALF_TURN = np.linspace(0.0, math.pi, 24)
 WORDS = ("Maskwright", "Hamburg", "egg 1862", "aeosgB8", "quick", "THE Fab", "mmwnn", "Rivets&", "lazy dog")
 
 
@@ -56,18 +56,23 @@ def _line(canvas: npt.NDArray[np.uint8], stroke: Stroke, value: int) -> None:
     """Fill the stroke's outline, to a 16th of a pixel."""
     radius = stroke.width_mm * 1000.0 / PITCH_UM / 2.0
     points = stroke.path * 1000.0 / PITCH_UM - 0.5
-    for a, b in itertools.pairwise(points):
-        along = math.atan2(b[1] - a[1], b[0] - a[0])
-        turns = np.linspace(0.0, math.pi, 24)
-        cap_b = b + radius * np.column_stack([np.cos(along - math.pi / 2 + turns), np.sin(along - math.pi / 2 + turns)])
-        cap_a = a + radius * np.column_stack([np.cos(along + math.pi / 2 + turns), np.sin(along + math.pi / 2 + turns)])
-        # OpenCV's fill includes its outline's pixels: half a pixel is taken off.
-        outline = np.concatenate([cap_b, cap_a])
-        middle = (a + b) / 2
-        normal = np.array([-math.sin(along), math.cos(along)])
-        side = np.sign((outline - middle) @ normal)
-        outline -= side[:, None] * normal * 0.5
-        cv2.fillPoly(canvas, [np.rint(outline * 16).astype(np.int32)], value, lineType=cv2.LINE_8, shift=4)
+    first, second = points[:-1, None], points[1:, None]
+    step = second - first
+    along = np.arctan2(step[..., 1], step[..., 0])
+    cap_second = second + radius * _units(along - math.pi / 2 + HALF_TURN)
+    cap_first = first + radius * _units(along + math.pi / 2 + HALF_TURN)
+    # OpenCV's fill includes its outline's pixels: half a pixel is taken off.
+    outlines = np.concatenate([cap_second, cap_first], axis=1)
+    normal = np.stack([-np.sin(along), np.cos(along)], axis=-1)
+    side = np.sign(((outlines - (first + second) / 2) * normal).sum(axis=-1))
+    outlines -= side[..., None] * normal * 0.5
+    for outline in np.rint(outlines * 16).astype(np.int32):  # one by one: together they would be holes in each other
+        cv2.fillPoly(canvas, [outline], value, lineType=cv2.LINE_8, shift=4)
+
+
+def _units(angles: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Unit vectors (..., 2) of angles in radians."""
+    return np.stack([np.cos(angles), np.sin(angles)], axis=-1)
 
 
 def _stroke(

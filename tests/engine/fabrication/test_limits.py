@@ -106,6 +106,16 @@ def test_what_is_near_the_edge_is_found_at_the_edge_of_the_grid_and_of_the_board
     assert _measure(stack).total == 0
 
 
+def test_a_place_has_the_width_of_its_own_pixels_not_of_what_lies_in_its_box() -> None:
+    stack = _board()
+    stack[60:66, 60:240] |= COPPER
+    stack[60:240, 234:240] |= COPPER
+    stack[100:200, 100:200] |= COPPER  # wide, amid the angle that the thin line makes
+    (violation,) = _measure(stack).violations
+    assert (violation.kind, violation.limit_mm) == ("line", 0.15)
+    assert violation.size_mm == pytest.approx(0.06, abs=0.011)
+
+
 def test_corner_touches_are_counted_apart() -> None:
     stack = _board()
     stack[60:120, 60:120] |= COPPER

@@ -158,7 +158,7 @@ def _reach(source, half, odd, dilate, active, first, last, out):  # type: ignore
                 for x in range(begin, j):
                     out[y, x] = fill
             continue
-        _spread(here, spare, total, half, odd, dilate, m, last - first, beyond)
+        spread(here, spare, total, half, odd, dilate, m, last - first, beyond)
         for y in range(first, last):
             for x in range(begin, j):
                 word = total[(y - first) * m + x - begin + margin]
@@ -190,7 +190,7 @@ def _load(source, begin, end, margin, top, rows, dilate, here):  # type: ignore[
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _spread(here, spare, total, half, odd, dilate, m, rows, beyond):  # type: ignore[no-untyped-def]  # pragma: no cover
+def spread(here, spare, total, half, odd, dilate, m, rows, beyond):  # type: ignore[no-untyped-def]  # pragma: no cover
     """total = what discs around the bits of `here` reach, `rows` rows of `m` words. Both buffers are used up.
 
     Rows lie behind each other in one piece: a shift carries bits over from row to row, but no farther than into the

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from worker.engine.fabrication.bit_morphology import Bits, Frame
+from worker.engine.fabrication.bit_morphology import Bits, Frame, count
 from worker.engine.threads import row_strips, run_all
 
 Indices = npt.NDArray[np.int32]
@@ -172,8 +172,8 @@ def connected_parts(plane: Bits, *, corners: bool, threads: int = 1) -> Parts:
     run_all(lambda a, b: _join(first_run, starts, ends, slack, a + 1, b, parent), strips, threads)
     for a, _ in strips[1:]:
         _join(first_run, starts, ends, slack, a, a + 1, parent)
-    count = int(_number(parent, part))
-    return Parts(first_run=first_run, starts=starts, ends=ends, part=part, count=count)
+    parts = int(_number(parent, part))
+    return Parts(first_run=first_run, starts=starts, ends=ends, part=part, count=parts)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -243,3 +243,24 @@ def chosen_parts(parts: Parts, chosen: npt.NDArray[np.bool_], shape: tuple[int, 
         threads,
     )
     return out
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _list_pixels(plane, rows, columns):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    n = 0
+    for y in range(plane.shape[0]):
+        row = plane[y]
+        for j in range(row.shape[0]):
+            word = row[j]
+            while word != np.uint64(0):
+                rows[n] = y
+                columns[n] = j * 64 + lowest_bit(word)
+                word &= word - _ONE
+                n += 1
+
+
+def set_pixels(plane: Bits, frame: Frame) -> tuple[Totals, Totals]:
+    """Row and column in the picture of every set pixel, row by row: int64 (n,) each."""
+    rows, columns = (np.empty(count(plane), dtype=np.int64) for _ in range(2))
+    _list_pixels(plane, rows, columns)
+    return rows - frame.pad_px, columns - frame.pad_px

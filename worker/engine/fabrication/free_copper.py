@@ -15,8 +15,9 @@ from dataclasses import dataclass
 import numpy as np
 from numba import njit
 
+from worker.engine.fabrication.bit_distances import squared_distance
 from worker.engine.fabrication.bit_morphology import Bits, dilate, disc_within, region_of
-from worker.engine.fabrication.bit_parts import chosen_parts, connected_parts, highest_bit, lowest_bit, pixels_in_parts
+from worker.engine.fabrication.bit_parts import chosen_parts, connected_parts, lowest_bit, pixels_in_parts
 from worker.engine.fabrication.border_rule import tolerances_of, whole_pixels
 from worker.engine.fabrication.layer_bits import LayerBits, layer_bits, paint
 from worker.engine.fabrication.planes import COPPER, LayerPlanes
@@ -105,51 +106,6 @@ def _strips(fixed: Bits, bare: Bits, free: Bits, reach: int, threads: int) -> tu
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _in_row(row, x, most):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    """Distance from column x to the nearest set bit of a packed row, or `most` where none is nearer."""
-    words = row.shape[0]
-    place, shift = x >> 6, np.uint64(x & 63)
-    # To the right, x itself included.
-    word = row[place] >> shift
-    if word != np.uint64(0):
-        most = min(most, lowest_bit(word))
-    else:
-        away = 64 - (x & 63)
-        j = place + 1
-        while away < most and j < words:
-            if row[j] != np.uint64(0):
-                most = min(most, away + lowest_bit(row[j]))
-                break
-            away += 64
-            j += 1
-    word = row[place] << (np.uint64(63) - shift)
-    if word != np.uint64(0):
-        return min(most, 63 - highest_bit(word))
-    away = (x & 63) + 1
-    j = place - 1
-    while away < most and j >= 0:
-        if row[j] != np.uint64(0):
-            return min(most, away + 63 - highest_bit(row[j]))
-        away += 64
-        j -= 1
-    return most
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _squared(plane, y, x, reach):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    """Squared distance from a pixel to the nearest one of the plane; more than reach^2 where none is in reach."""
-    best = reach * reach + 1
-    for d in range(reach + 1):
-        if d * d >= best:
-            break
-        for yy in (y - d, y + d):
-            if 0 <= yy < plane.shape[0]:
-                across = _in_row(plane[yy], x, reach + 1)
-                best = min(best, d * d + across * across)
-    return best
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
 def _nearer(contested, fixed, bare, reach, first, last, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
     """Of contested pixels, keep in `out` those that are nearer to `fixed` than to `bare`."""
     for y in range(first, last):
@@ -159,7 +115,7 @@ def _nearer(contested, fixed, bare, reach, first, last, out):  # type: ignore[no
                 i = lowest_bit(word)
                 word &= word - _ONE
                 x = j * 64 + i
-                if _squared(bare, y, x, reach) <= _squared(fixed, y, x, reach):
+                if squared_distance(bare, y, x, reach, -1) <= squared_distance(fixed, y, x, reach, -1):
                     out[y, j] &= ~(_ONE << np.uint64(i))
 
 

@@ -38,6 +38,41 @@ def _pack_bit(stack, bit, pad_words, first, last, out):  # type: ignore[no-untyp
             row[pad_words + (x >> 6)] |= ((np.uint64(stack[y, x]) >> shift) & _ONE) << np.uint64(x & 63)
 
 
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _gathered(eight, shift):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """One bit of each of eight bytes, gathered into one byte as in `_pack_bit`."""
+    return (((eight >> np.uint64(shift)) & _LOW) * _GATHER) >> np.uint64(56)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _pack_layers(  # type: ignore[no-untyped-def]
+    stack, pad_words, first, last, copper, opening, legend, board, free, hatched
+):  # pragma: no cover - compiled
+    """All layers of rows first..last at once."""
+    width = stack.shape[1]
+    words = (width + 63) // 64
+    padded = np.zeros(words * 64, dtype=np.uint8)
+    for y in range(first, last):
+        padded[:width] = stack[y]
+        eights = padded.view(np.uint64)
+        row = pad_words * 64 + y
+        for j in range(words):
+            c = o = p = b = f = h = np.uint64(0)
+            for k in range(8):
+                eight, up = eights[8 * j + k], np.uint64(8 * k)
+                c |= _gathered(eight, 0) << up
+                o |= _gathered(eight, 1) << up
+                p |= _gathered(eight, 2) << up
+                h |= _gathered(eight, 3) << up
+                f |= _gathered(eight, 4) << up
+                b |= _gathered(eight, 7) << up
+            copper[row, pad_words + j], opening[row, pad_words + j], legend[row, pad_words + j] = c, o, p
+            board[row, pad_words + j], free[row, pad_words + j], hatched[row, pad_words + j] = b, f, h
+
+
+assert (COPPER, OPENING, LEGEND, HATCHED, FREE_COPPER, BOARD) == (1, 2, 4, 8, 16, 128)  # shifted by 0 to 4, and 7
+
+
 def pack_bit(stack: Stack, bit: int, frame: Frame, *, threads: int = 1) -> Bits:
     """The packed plane of one bit of the stack, nothing in the pad."""
     out = np.zeros(frame.shape, dtype=np.uint64)
@@ -70,18 +105,14 @@ class LayerBits:
 def layer_bits(planes: LayerPlanes, *, largest_px: int, threads: int = 1) -> LayerBits:
     """The layers packed, with a pad for discs of up to `largest_px` in diameter."""
     frame = frame_for(planes.height_px, planes.width_px, largest_px=largest_px)
-
-    def packed(bit: int) -> Bits:
-        return pack_bit(planes.stack, bit, frame, threads=threads)
-
+    copper, opening, legend, board, free, hatched = (np.zeros(frame.shape, dtype=np.uint64) for _ in range(6))
+    run_all(
+        lambda a, b: _pack_layers(planes.stack, frame.pad_words, a, b, copper, opening, legend, board, free, hatched),
+        row_strips(planes.height_px, _STRIP),
+        threads,
+    )
     return LayerBits(
-        frame=frame,
-        copper=packed(COPPER),
-        opening=packed(OPENING),
-        legend=packed(LEGEND),
-        board=packed(BOARD),
-        free=packed(FREE_COPPER),
-        hatched=packed(HATCHED),
+        frame=frame, copper=copper, opening=opening, legend=legend, board=board, free=free, hatched=hatched
     )
 
 

@@ -1,0 +1,365 @@
+"""Thin parts: the pixels of a part that no disc covers which lies in the part's space, in one pass over the board.
+
+Erosion, dilation and the tolerance at corners follow each other on one strip of rows at a time, in buffers that stay in
+the processor's cache, and only where there is something to find: in blocks that hold a pixel of the part, with a gap in
+the space in or beside them. So the cost grows with the edges drawn, not with the board.
+"""
+
+from __future__ import annotations
+
+import functools
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+from worker.engine.fabrication.bit_morphology import BLOCK, Bits, Disc, Region, dilate, disc, disc_within, spread
+from worker.engine.fabrication.layer_bits import LayerBits
+from worker.engine.fabrication.planes import BOARD, COPPER, HATCHED, LEGEND, OPENING
+from worker.engine.fabrication.width_rules import CORNER_TOLERANCE, WidthRule
+from worker.engine.threads import row_strips, run_all
+
+Masks = npt.NDArray[np.uint64]
+"""uint64 (16,): all bits set for the stacks that are chosen, by copper, opening, legend and hatch."""
+
+_STRIP = BLOCK
+_CHUNK = 16
+"""Words of a strip that are worked on at a time."""
+_ONES = np.uint64(0xFFFFFFFFFFFFFFFF)
+_NONE = np.uint64(0)
+_TOP = np.uint64(63)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Reach:
+    """The disc that must fit in, and what counts as covered where it does: the disc with its corners' tolerance.
+
+    before : rows and columns around a pixel that decide on it.
+    """
+
+    fits: Disc
+    covers: Disc
+
+    @property
+    def before(self) -> int:
+        return len(self.fits.half_px) + len(self.covers.half_px)
+
+
+@functools.lru_cache(maxsize=64)
+def reach_of(diameter_px: int) -> Reach:
+    """Of a limit in pixels."""
+    fits = disc(diameter_px)
+    return Reach(fits=fits, covers=_grown(fits, disc_within(CORNER_TOLERANCE * diameter_px / 2.0)))
+
+
+def _grown(shape: Disc, by: Disc) -> Disc:
+    """The disc that two discs, the second of them odd, make one after the other."""
+    n, m = len(shape.half_px), len(by.half_px)
+    # Row d of a disc whose middle is a corner lies d + 1/2 from it, and its mirror is row -d - 1.
+    rows = range(-n + 1 if shape.odd else -n, n)
+    half = np.zeros(n + m - 1, dtype=np.int64)
+    for d in rows:
+        for e in range(-m + 1, m):
+            if d + e >= 0:
+                wide = shape.half_px[d if d >= 0 else -d - (not shape.odd)] + by.half_px[abs(e)]
+                half[d + e] = max(half[d + e], wide)
+    return Disc(half, shape.odd)
+
+
+def thin_parts(part: Bits, space: Bits, diameter_px: int, *, region: Region | None = None, threads: int = 1) -> Bits:
+    """Pixels of the part that no disc of this diameter in the space covers, nor its corners' tolerance; in the region.
+
+    part : within `space`. Beyond the pad both go on as at their edge.
+    """
+    out = np.zeros(part.shape, dtype=np.uint64)
+    reach = reach_of(diameter_px)
+    calls = row_strips(part.shape[0], _STRIP)
+    flags = _flags(region, part.shape)
+    run_all(
+        lambda a, b: _thin_of_planes(
+            part, space, reach.fits.half_px, reach.covers.half_px, reach.fits.odd, flags, a, b, out
+        ),
+        calls if region is None else [call for call in calls if region[call[0] // BLOCK].any()],
+        threads,
+    )
+    return out
+
+
+def thin_layers(
+    bits: LayerBits, rule: WidthRule, *, region: Region | None = None, threads: int = 1, out: Bits | None = None
+) -> Bits:
+    """Pixels of a side's layers that break a rule, in the region; added to `out` if that is given."""
+    found = np.zeros(bits.board.shape, dtype=np.uint64) if out is None else out
+    reach = reach_of(rule.diameter_px)
+    part, spare = _masks(rule.part_table()), _masks(rule.spare_table())
+    beside = disc_within(rule.spare_reach_px).half_px if rule.spare_reach_px else np.empty(0, dtype=np.int64)
+    flags = _flags(region, found.shape)
+
+    def work(first: int, last: int) -> None:
+        _thin_of_layers(
+            bits.copper,
+            bits.opening,
+            bits.legend,
+            bits.hatched,
+            bits.board,
+            part,
+            spare,
+            beside,
+            reach.fits.half_px,
+            reach.covers.half_px,
+            reach.fits.odd,
+            flags,
+            first,
+            last,
+            found,
+        )
+
+    calls = row_strips(found.shape[0], _STRIP)
+    run_all(work, calls if region is None else [call for call in calls if region[call[0] // BLOCK].any()], threads)
+    return found
+
+
+def space_of(bits: LayerBits, rule: WidthRule, *, threads: int = 1) -> Bits:
+    """Where a rule's discs may lie."""
+    part = picked(bits, rule.part_table(), threads=threads)
+    if not rule.spare_reach_px:
+        return part | ~bits.board
+    spare = picked(bits, rule.spare_table(), threads=threads) | ~bits.board
+    return dilate(spare, disc_within(rule.spare_reach_px), threads=threads) | part
+
+
+def picked(bits: LayerBits, table: npt.NDArray[np.uint8], *, threads: int = 1) -> Bits:
+    """Pixels of the board whose stack the table, uint8 (256,), chooses."""
+    out = np.empty(bits.board.shape, dtype=np.uint64)
+    masks = _masks(table)
+
+    def work(first: int, last: int) -> None:
+        layers = (bits.copper, bits.opening, bits.legend, bits.hatched, bits.board)
+        _pick_rows(*layers, masks, first, last, out)
+
+    run_all(work, row_strips(out.shape[0], _STRIP), threads)
+    return out
+
+
+def _masks(table: npt.NDArray[np.uint8]) -> Masks:
+    return np.array([_ONES if table[BOARD | bits] else _NONE for bits in range(16)], dtype=np.uint64)
+
+
+assert (COPPER, OPENING, LEGEND, HATCHED) == (1, 2, 4, 8)  # the order of the masks
+
+
+def _flags(region: Region | None, shape: tuple[int, int]) -> Region:
+    """The region, or no row at all where that is everywhere."""
+    return np.zeros((0, shape[1]), dtype=np.uint8) if region is None else region
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _thin_of_planes(part, space, fits, covers, odd, region, first, last, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    height, words = part.shape
+    active = _held(part[first:last], region, first)
+    if not active.any():
+        return
+    before = fits.shape[0] + covers.shape[0]
+    around = np.empty((last - first + 2 * before, words), dtype=np.uint64)
+    runs = needed_runs(active, 1 + before // 64)
+    for r in range(around.shape[0]):
+        row, to = space[min(max(first - before + r, 0), height - 1)], around[r]
+        for k in range(runs.shape[0]):
+            to[runs[k, 0] : runs[k, 1]] = row[runs[k, 0] : runs[k, 1]]
+    _add_thin(part[first:last], around, fits, covers, odd, active, out[first:last])
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _thin_of_layers(  # type: ignore[no-untyped-def]
+    copper, opening, legend, hatched, board, part_of, spare_of, beside, fits, covers, odd, region, first, last, out
+):  # pragma: no cover - compiled
+    height, words = board.shape
+    whole = np.array([[0, words]])
+    part = np.empty((last - first, words), dtype=np.uint64)
+    for y in range(first, last):
+        _pick(copper[y], opening[y], legend[y], hatched[y], board[y], part_of, whole, part[y - first])
+    active = _held(part, region, first)
+    if not active.any():
+        return
+    before, reach = fits.shape[0] + covers.shape[0], beside.shape[0]
+    around = np.empty((last - first + 2 * before, words), dtype=np.uint64)
+    runs = needed_runs(active, 1 + before // 64)
+    for r in range(around.shape[0]):
+        y = min(max(first - before + r, 0), height - 1)
+        _pick(copper[y], opening[y], legend[y], hatched[y], board[y], part_of, runs, around[r])
+    if reach > 0:
+        spare = np.empty((around.shape[0] + 2 * reach, words), dtype=np.uint64)
+        wide = needed_runs(active, 2 + before // 64 + reach // 64)
+        for r in range(spare.shape[0]):
+            y = min(max(first - before - reach + r, 0), height - 1)
+            _pick(copper[y], opening[y], legend[y], hatched[y], board[y], spare_of, wide, spare[r])
+            _add_outside(board[y], wide, spare[r])
+        _add_grown(spare, beside, runs, around)
+    else:
+        for r in range(around.shape[0]):
+            _add_outside(board[min(max(first - before + r, 0), height - 1)], runs, around[r])
+    _add_thin(part, around, fits, covers, odd, active, out[first:last])
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _pick(copper, opening, legend, hatched, board, chosen, runs, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """A row's pixels of the board whose stack is chosen: each layer halves the choices that are left."""
+    t0, t1, t2, t3 = chosen[0], chosen[2], chosen[4], chosen[6]
+    t4, t5, t6, t7 = chosen[8], chosen[10], chosen[12], chosen[14]
+    u0, u1, u2, u3 = t0 ^ chosen[1], t1 ^ chosen[3], t2 ^ chosen[5], t3 ^ chosen[7]
+    u4, u5, u6, u7 = t4 ^ chosen[9], t5 ^ chosen[11], t6 ^ chosen[13], t7 ^ chosen[15]
+    for n in range(runs.shape[0]):
+        a, b = runs[n, 0], runs[n, 1]
+        c, o, p, h, on, to = copper[a:b], opening[a:b], legend[a:b], hatched[a:b], board[a:b], out[a:b]
+        for j in range(b - a):
+            cc, oo, pp, hh = c[j], o[j], p[j], h[j] & c[j]
+            a0, a1, a2, a3 = t0 ^ (u0 & cc), t1 ^ (u1 & cc), t2 ^ (u2 & cc), t3 ^ (u3 & cc)
+            a4, a5, a6, a7 = t4 ^ (u4 & cc), t5 ^ (u5 & cc), t6 ^ (u6 & cc), t7 ^ (u7 & cc)
+            a0, a2, a4, a6 = a0 ^ ((a0 ^ a1) & oo), a2 ^ ((a2 ^ a3) & oo), a4 ^ ((a4 ^ a5) & oo), a6 ^ ((a6 ^ a7) & oo)
+            a0, a4 = a0 ^ ((a0 ^ a2) & pp), a4 ^ ((a4 ^ a6) & pp)
+            to[j] = (a0 ^ ((a0 ^ a4) & hh)) & on[j]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _pick_rows(copper, opening, legend, hatched, board, chosen, first, last, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    whole = np.array([[0, board.shape[1]]])
+    for y in range(first, last):
+        _pick(copper[y], opening[y], legend[y], hatched[y], board[y], chosen, whole, out[y])
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _add_outside(board, runs, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    for n in range(runs.shape[0]):
+        on, to = board[runs[n, 0] : runs[n, 1]], out[runs[n, 0] : runs[n, 1]]
+        for j in range(on.shape[0]):
+            to[j] |= ~on[j]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _add_grown(source, half, runs, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """Add what discs around the source's pixels reach to rows of `out`, of which the source has more on each side."""
+    rows, reach = out.shape[0], half.shape[0]
+    margin = 1 + reach // 64
+    most = (_CHUNK + 2 * margin) * source.shape[0]
+    here, spare = np.zeros(most + 2, dtype=np.uint64), np.zeros(most + 2, dtype=np.uint64)
+    total = np.empty(most, dtype=np.uint64)
+    for n in range(runs.shape[0]):
+        for begin in range(runs[n, 0], runs[n, 1], _CHUNK):
+            end = min(begin + _CHUNK, runs[n, 1])
+            m = end - begin + 2 * margin
+            _load(source, begin, end, margin, _NONE, here)
+            spread(here, spare, total, half, True, True, m, rows, reach)
+            for r in range(rows):
+                to, grown = out[r, begin:end], total[r * m + margin : r * m + margin + end - begin]
+                for x in range(end - begin):
+                    to[x] |= grown[x]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _load(source, begin, end, margin, turn, here):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """Words begin..end of all rows and a margin on each side, one row behind the other; beyond the plane it goes on as
+    at its edge. turn : all bits set, to turn them over."""
+    words = source.shape[1]
+    m = end - begin + 2 * margin
+    for r in range(source.shape[0]):
+        row, to = source[r], here[1 + r * m : 1 + r * m + m]
+        if begin >= margin and end + margin <= words:
+            inner = row[begin - margin : end + margin]
+            for x in range(m):
+                to[x] = inner[x] ^ turn
+        else:
+            left = _ONES if row[0] & np.uint64(1) else _NONE
+            right = _ONES if row[words - 1] >> _TOP else _NONE
+            for x in range(m):
+                j = begin - margin + x
+                to[x] = (left if j < 0 else right if j >= words else row[j]) ^ turn
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _held(part, region, first):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """uint8 (words,): the region's blocks of a strip that hold a pixel of the part."""
+    words = part.shape[1]
+    any_set = np.zeros(words, dtype=np.uint64)
+    for y in range(part.shape[0]):
+        row = part[y]
+        for j in range(words):
+            any_set[j] |= row[j]
+    active = np.zeros(words, dtype=np.uint8)
+    for j in range(words):
+        if any_set[j] != _NONE and (region.shape[0] == 0 or region[first // _STRIP, j] != 0):
+            active[j] = 1
+    return active
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def needed_runs(active, words_more):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """int64 (n, 2): first word, and past the last one, of the active words with so many more on each side."""
+    words = active.shape[0]
+    out = np.empty((words, 2), dtype=np.int64)
+    n = 0
+    for j in range(words):
+        if active[j] != 0:
+            first, last = max(0, j - words_more), min(words, j + words_more + 1)
+            if n > 0 and first <= out[n - 1, 1]:
+                out[n - 1, 1] = last
+            else:
+                out[n, 0], out[n, 1] = first, last
+                n += 1
+    return out[:n]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _add_thin(part, around, fits, covers, odd, active, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """Add the thin pixels of one strip to `out`.
+
+    part, out : rows of the strip. around : the space, with as many rows more on each side as decide; read only so far
+    beside active words, too. fits, covers, odd : half widths of the two discs. active : words that hold pixels of the
+    part; used up.
+    """
+    rows, words = part.shape
+    n, c = fits.shape[0], covers.shape[0]
+    margin = 1 + (n + c) // 64
+    _leave_out_whole(around, active, margin)
+    most = (_CHUNK + 2 * margin) * around.shape[0]
+    here, spare = np.zeros(most + 2, dtype=np.uint64), np.zeros(most + 2, dtype=np.uint64)
+    total = np.empty(most, dtype=np.uint64)
+    j = 0
+    while j < words:
+        if active[j] == 0:
+            j += 1
+            continue
+        begin = j
+        while j < words and active[j] != 0 and j - begin < _CHUNK:
+            j += 1
+        m = j - begin + 2 * margin
+        _load(around, begin, j, margin, _ONES, here)
+        size = rows + 2 * c
+        spread(here, spare, total, fits, odd, False, m, size, n)
+        for k in range(size * m):
+            here[k + 1] = ~total[k]
+        spread(here, spare, total, covers, odd, True, m, rows, c)
+        for y in range(rows):
+            covered = total[y * m + margin : y * m + margin + j - begin]
+            for x in range(j - begin):
+                out[y, begin + x] |= part[y, begin + x] & ~covered[x]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _leave_out_whole(around, active, margin):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """Clear active words with no gap of the space near them: discs lie there wherever they are put."""
+    words = active.shape[0]
+    every = np.empty(words, dtype=np.uint64)
+    every[:] = _ONES
+    for r in range(around.shape[0]):
+        row = around[r]
+        for j in range(words):
+            every[j] &= row[j]
+    gaps = np.zeros(words, dtype=np.uint8)
+    for j in range(words):
+        if active[j] != 0:
+            for k in range(max(0, j - margin), min(words, j + margin + 1)):
+                if every[k] != _ONES:
+                    gaps[j] = 1
+    for j in range(words):
+        active[j] &= gaps[j]

@@ -42,7 +42,7 @@ def test_a_job_asked_for_while_the_broker_is_away_is_accepted_and_done_once_it_i
         asked = [ask(address, "one"), ask(address, "one"), ask(address, "two")]
         assert asked[0] == asked[1] != asked[2]
         rig.start_broker()
-        rig.start_worker()
+        rig.start_worker(engine=True)
         assert {rig.ended(job_id, RECOVERY_SECONDS).state for job_id in asked} == {"done"}
 
 
@@ -101,7 +101,7 @@ def test_a_database_that_is_away_for_ten_seconds_costs_no_attempt_and_no_request
     """The lease is four seconds, and nobody can give a sign of life for ten: that is held against nobody."""
     with database_of(kind) as (rig, away):
         rig.start_broker()
-        rig.start_worker(processes=2)
+        rig.start_worker(processes=2, engine=True)
         address = rig.start_service()
         jobs = [rig.submit("sleep", seconds=2.0) for _ in range(3)]
         wait_for(lambda: rig.job(jobs[0]).state == "running" and rig.job(jobs[1]).state == "running")

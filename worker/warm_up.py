@@ -1,13 +1,15 @@
 """Compile the engine's loops once, after installation, so that the first artwork does not wait for it.
 
 `python -m worker.warm_up` converts a few tiny pictures along every route; numba keeps what it compiles beside the
-sources.
+sources. Compiling takes minutes and one core, so the routes with the least in common go first, in two processes.
 """
 
 from __future__ import annotations
 
 import io
+import multiprocessing
 import time
+from concurrent.futures import ProcessPoolExecutor
 
 import numpy as np
 from PIL import Image
@@ -16,19 +18,25 @@ from worker.fab_profile import read_fab_profile
 from worker.job_settings import read_settings
 from worker.settings import PROJECT
 
-ROUTES: tuple[tuple[str, dict[str, str | list[str]]], ...] = (
+Route = tuple[str, dict[str, str | list[str]]]
+"""Kind of picture, and settings."""
+
+MASKS: tuple[Route, ...] = (
     ("photo", {"edges": "dither"}),
-    ("photo", {"edges": "threshold", "width": "2mm"}),
     ("photo", {"edges": "threshold", "assignment": "contrast"}),
-    ("flat", {"edges": "threshold", "width": "6mm"}),
     ("flat", {"edges": "dither", "pin": ["#C81E1E=legend"]}),
     ("clear", {"edges": "dither"}),
-    ("clear", {"edges": "threshold", "width": "2mm"}),
+)
+LAYERS: tuple[Route, ...] = (
     ("flat", {"edges": "threshold", "width": "6mm", "fabrication": "on", "islands": "tie", "hatch": "on"}),
-    ("photo", {"edges": "dither", "fabrication": "on"}),
     ("clear", {"edges": "threshold", "fabrication": "on", "voltage": "230Vac", "board": "disc"}),
 )
-"""Kind of picture and settings of each route."""
+BOTH: tuple[Route, ...] = (
+    ("photo", {"edges": "threshold", "width": "2mm"}),
+    ("flat", {"edges": "threshold", "width": "6mm"}),
+    ("clear", {"edges": "threshold", "width": "2mm"}),
+    ("photo", {"edges": "dither", "fabrication": "on"}),
+)
 
 
 def picture(kind: str) -> bytes:
@@ -46,17 +54,25 @@ def picture(kind: str) -> bytes:
     return out.getvalue()
 
 
-def warm_up() -> None:
-    """Go along every route once."""
+def go_along(routes: tuple[Route, ...]) -> None:
+    """Convert and re-score along these routes."""
     from worker.engine.pipeline import convert
     from worker.engine.report.rescore import prepare, rescore
 
     fab = read_fab_profile((PROJECT / "samples" / "fabs" / "nocturne-gold.toml").read_bytes())
-    for kind, given in ROUTES:
+    for kind, given in routes:
         conversion = convert(picture(kind), fab, read_settings({"width": "3.2mm", **given}), threads=2)
         for _ in conversion.files():
             pass
         rescore(prepare(conversion.tuning), conversion.colours.lab)
+
+
+def warm_up() -> None:
+    """Go along every route."""
+    with ProcessPoolExecutor(2, mp_context=multiprocessing.get_context("spawn")) as processes:
+        list(processes.map(go_along, (MASKS, LAYERS)))
+    # Again in one process: of two that keep the same loop at one moment, one may be lost.
+    go_along(MASKS + LAYERS + BOTH)
 
 
 if __name__ == "__main__":

@@ -5,7 +5,7 @@ Shapes are (H, W) or (H, W, 3): row 0 on top, channels last.
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -29,6 +29,20 @@ Float32s = npt.NDArray[np.float32]
 
 OUTSIDE = 255
 """Label of a pixel outside the board: in no mask."""
+
+
+_Array = TypeVar("_Array", bound=npt.NDArray[Any])
+
+
+def read_only(array: _Array) -> _Array:
+    """A view that can't be written to.
+
+    Compiled loops take pictures through it: a loop is compiled anew for each kind of array, and an artwork is
+    read-only when it comes from a file, writable when it was scaled.
+    """
+    view = array.view()
+    view.flags.writeable = False
+    return view
 
 
 def check_array(name: str, array: Any, *, dtype: Any, shape: tuple[int | None, ...]) -> None:

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from worker.engine.arrays import Alpha, Srgb
+from worker.engine.arrays import Alpha, Srgb, read_only
 from worker.engine.colorimetry import LINEAR_TO_SRGB, SRGB_TO_LINEAR
 
 OPAQUE_FROM = 128
@@ -45,6 +45,6 @@ def lay_on_ground(srgb: Srgb, alpha: Alpha | None, ground: Srgb) -> tuple[Srgb, 
     if alpha is None:
         return srgb, None
     out = np.empty_like(srgb)
-    _lay(srgb, alpha, ground, SRGB_TO_LINEAR, LINEAR_TO_SRGB, out)
+    _lay(read_only(srgb), read_only(alpha), ground, SRGB_TO_LINEAR, LINEAR_TO_SRGB, out)
     clear = alpha < OPAQUE_FROM
     return out, clear if clear.any() else None

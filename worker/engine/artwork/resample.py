@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from worker.engine.arrays import Alpha, Float32s, Srgb
+from worker.engine.arrays import Alpha, Float32s, Srgb, read_only
 from worker.engine.colorimetry import SRGB_TO_LINEAR, srgb_encoded
 from worker.engine.threads import row_strips, run_all
 
@@ -80,6 +80,7 @@ def resample(
     rows = find_taps(srgb.shape[0], height_px, keep_edges=keep_edges)
     columns = find_taps(srgb.shape[1], width_px, keep_edges=keep_edges)
     out = np.empty((height_px, width_px, 3), np.uint8)
+    srgb, alpha = read_only(srgb), None if alpha is None else read_only(alpha)
     strips = row_strips(height_px, _STRIP_ROWS)
     if rows.weights.shape[1] == 1 and columns.weights.shape[1] == 1:
         run_all(_repeat, [(srgb, rows.first, columns.first, out, *strip) for strip in strips], threads)

@@ -17,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
+from worker.engine.arrays import read_only
 from worker.engine.threads import row_strips, run_all
 
 Bits = npt.NDArray[np.uint64]
@@ -120,6 +121,7 @@ def pack(
     out = np.empty(frame.shape, dtype=np.uint64)
     fill = _ONES if outside else np.uint64(0)
     calls = row_strips(out.shape[0], _STRIP)
+    values = read_only(values)
     run_all(lambda a, b: _pack(values, chosen, frame.pad_words, fill, a, b, out), calls, threads)
     return out
 

@@ -12,7 +12,7 @@ import math
 import numpy as np
 from numba import njit
 
-from worker.engine.arrays import Floats, Labels
+from worker.engine.arrays import Floats, Labels, read_only
 from worker.engine.fabrication.planes import Stack
 from worker.engine.threads import row_strips, run_all
 
@@ -123,5 +123,6 @@ def border_lengths(before: Stack, after: Stack, table: Labels, count: int, *, th
     strips = row_strips(before.shape[0], _STRIP)
     tallies = np.zeros((len(strips), count, count, count + 1))
     calls = [(i, a, b) for i, (a, b) in enumerate(strips)]
+    before, after = read_only(before), read_only(after)
     run_all(lambda i, a, b: _tally(before, after, table, _ACROSS, _DOWN, a, b, tallies[i]), calls, threads)
     return np.asarray(tallies.sum(axis=0))

@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from worker.engine.arrays import Float32s, Floats, Srgb, check_array
+from worker.engine.arrays import Float32s, Floats, Srgb, check_array, read_only
 from worker.engine.colorimetry import SRGB_TO_LINEAR, lab_to_xyz, linear_rgb_to_xyz, srgb_to_lab
 from worker.engine.difference import ciede2000
 from worker.engine.fabrication.planes import (
@@ -232,6 +232,7 @@ def _sum_art(stack, srgb, to_linear, block, step, first, last, out, weights):  #
 def _art_blocks(stack: Stack, srgb: Srgb, block: int, step: int, threads: int) -> tuple[Float32s, Float32s]:
     shape = (-(-stack.shape[0] // block), -(-stack.shape[1] // block))
     out, weights = np.zeros((3, *shape), dtype=np.float32), np.zeros(shape, dtype=np.float32)
+    stack, srgb = read_only(stack), read_only(srgb)
     run_all(
         lambda a, b: _sum_art(stack, srgb, SRGB_TO_LINEAR, block, step, a, b, out, weights),
         row_strips(shape[0], _STRIP),

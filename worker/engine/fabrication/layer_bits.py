@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numba import njit
 
+from worker.engine.arrays import read_only
 from worker.engine.fabrication.bit_morphology import Bits, Frame, frame_for
 from worker.engine.fabrication.planes import BOARD, COPPER, FREE_COPPER, HATCHED, LEGEND, OPENING, LayerPlanes, Stack
 from worker.engine.threads import row_strips, run_all
@@ -78,6 +79,7 @@ def pack_bit(stack: Stack, bit: int, frame: Frame, *, threads: int = 1) -> Bits:
     out = np.zeros(frame.shape, dtype=np.uint64)
     number = bit.bit_length() - 1
     strips = row_strips(stack.shape[0], _STRIP)
+    stack = read_only(stack)
     run_all(lambda a, b: _pack_bit(stack, number, frame.pad_words, a, b, out), strips, threads)
     return out
 

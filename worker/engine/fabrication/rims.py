@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from worker.engine.arrays import Float32s, Floats, Srgb
+from worker.engine.arrays import Float32s, Floats, Srgb, read_only
 from worker.engine.colorimetry import srgb_to_lab
 from worker.engine.difference import ciede2000
 from worker.engine.fabrication.bit_morphology import (
@@ -246,7 +246,7 @@ def _choose(
             parts.ends,
             on_one,
             on_other,
-            artwork.srgb,
+            read_only(artwork.srgb),
             bits.copper,
             bits.opening,
             bits.legend,

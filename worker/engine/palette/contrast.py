@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from worker.engine.arrays import Floats, Srgb
+from worker.engine.arrays import Floats, Srgb, read_only
 from worker.engine.colorimetry import D65_WHITE, LINEAR_RGB_TO_XYZ, LINEAR_TO_SRGB, SRGB_TO_LINEAR, XYZ_TO_LINEAR_RGB
 from worker.engine.palette.histogram import Histogram
 from worker.engine.threads import row_strips, run_all
@@ -74,6 +74,7 @@ def stretch_lightness(srgb: Srgb, slope: float, offset: float, *, threads: int =
     forward = np.ascontiguousarray(LINEAR_RGB_TO_XYZ / D65_WHITE[:, None])
     back = np.ascontiguousarray(XYZ_TO_LINEAR_RGB * D65_WHITE[None, :])
     linear = SRGB_TO_LINEAR.astype(np.float64)
+    srgb = read_only(srgb)
     run_all(
         lambda a, b: _stretch(srgb, linear, forward, back, LINEAR_TO_SRGB, slope, offset, a, b, out),
         row_strips(srgb.shape[0], 64),

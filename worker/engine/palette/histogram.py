@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from worker.engine.arrays import Floats, Labels, Srgb
+from worker.engine.arrays import Floats, Labels, Srgb, read_only
 from worker.engine.colorimetry import srgb_to_lab
 from worker.engine.threads import run_all, shared_strips
 
@@ -55,7 +55,8 @@ def histogram_of(srgb: Srgb, *, groups: Labels | None = None, group: int = 0, th
     """
     strips = shared_strips(srgb.shape[0], threads)
     parts = [np.zeros((BINS, 3), dtype=np.int64) for _ in strips]
-    ids = srgb[:, :, 0] if groups is None else groups
+    srgb = read_only(srgb)
+    ids = read_only(np.zeros((1, 1), dtype=np.uint8) if groups is None else groups)
     run_all(
         lambda i, first, last: _count(srgb, ids, groups is not None, group, first, last, parts[i]),
         [(i, first, last) for i, (first, last) in enumerate(strips)],

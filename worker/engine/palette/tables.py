@@ -13,7 +13,7 @@ from typing import Protocol
 import numpy as np
 from numba import njit
 
-from worker.engine.arrays import Floats, Labels, Srgb
+from worker.engine.arrays import Floats, Labels, Srgb, read_only
 from worker.engine.colorimetry import white_ratios
 from worker.engine.difference import FAST_ERROR, ciede2000_pair, fast_squared, lab_f
 from worker.engine.palette.finish_colours import FinishColours
@@ -184,7 +184,8 @@ def look_up(srgb: Srgb, table: Labels, *, threads: int = 1) -> Labels:
     """
     height, width = srgb.shape[:2]
     out = np.empty((height, width), dtype=np.uint8)
-    flat, flat_out = srgb.reshape(-1), out.reshape(-1)
+    flat, flat_out = read_only(srgb).reshape(-1), out.reshape(-1)
+    table = read_only(table)
     run_all(
         lambda first, last: _look_up(
             flat[3 * first * width : 3 * last * width], table, flat_out[first * width : last * width]

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from worker.engine.arrays import Labels
+from worker.engine.arrays import Labels, read_only
 from worker.engine.threads import run_all, shared_strips
 
 
@@ -27,7 +27,7 @@ def _count(values, first, last, counts):  # type: ignore[no-untyped-def]  # prag
 def count_values(values: Labels) -> npt.NDArray[np.int64]:
     """int64 (256,): how many pixels carry each value."""
     counts = np.zeros(256, dtype=np.int64)
-    _count(values, 0, values.shape[0], counts)
+    _count(read_only(values), 0, values.shape[0], counts)
     return counts
 
 
@@ -41,5 +41,6 @@ def _map(values, table, first, last, out):  # type: ignore[no-untyped-def]  # pr
 def map_values(values: Labels, table: npt.NDArray[np.uint8], *, threads: int = 1) -> Labels:
     """`table`, uint8 (256,), at every value: uint8 (H, W)."""
     out = np.empty_like(values)
+    values = read_only(values)
     run_all(lambda first, last: _map(values, table, first, last, out), shared_strips(values.shape[0], threads), threads)
     return out

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from worker.engine.arrays import OUTSIDE, Float32s, Floats, Labels, Srgb
+from worker.engine.arrays import OUTSIDE, Float32s, Floats, Labels, Srgb, read_only
 from worker.engine.colorimetry import D65_WHITE, LINEAR_RGB_TO_XYZ, SRGB_TO_LINEAR
 from worker.engine.difference import ciede2000_pair, fast_squared, lab_f
 from worker.engine.palette.hull import (
@@ -119,6 +119,7 @@ def average_blocks(
     shape = (3, -(-height // step), -(-width // step))
     artwork, board, projected = (np.empty(shape, dtype=np.float32) for _ in range(3))
     finishes = pack(16.0 * finish_rgb)
+    srgb, labels = read_only(srgb), read_only(labels)
     run_all(
         lambda first, last: _average(
             srgb,
@@ -289,7 +290,8 @@ def measure_pixels(
     groups = (cluster_count + 1) * n
     coarser = 1 if groups <= _MANY_GROUPS else 4
     parts = [_empty_tally(groups, BINS // coarser, BIN_WIDTH * coarser) for _ in strips]
-    ids = labels if clusters is None else clusters
+    srgb, labels = read_only(srgb), read_only(labels)
+    ids = labels if clusters is None else read_only(clusters)
 
     def work(i: int, first: int, last: int) -> None:
         part = parts[i]
@@ -369,6 +371,7 @@ def spread_blocks(
     strips = row_strips(maps.shape[1], max(1, -(-maps.shape[1] // 4)))
     parts = [_empty_tally(len(maps) * count, BINS, BIN_WIDTH) for _ in strips]
     shape = (len(maps), count)
+    labels = read_only(labels)
 
     def work(i: int, first: int, last: int) -> None:
         part = parts[i]

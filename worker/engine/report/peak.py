@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from worker.engine.arrays import OUTSIDE, Float32s, Floats, Labels, Srgb
+from worker.engine.arrays import OUTSIDE, Float32s, Floats, Labels, Srgb, read_only
 from worker.engine.colorimetry import D65_WHITE, LINEAR_RGB_TO_XYZ, SRGB_TO_LINEAR, xyz_to_lab
 from worker.engine.difference import ciede2000
 from worker.engine.palette.hull import (
@@ -148,8 +148,8 @@ class _Eye:
         """XYZ, Y of white 1, that the eye sees at the pixels of one block: float64 (step, step, 3)."""
         out = np.empty((3, self.step, self.step))
         _look(
-            sight.srgb,
-            sight.labels,
+            read_only(sight.srgb),
+            read_only(sight.labels),
             KINDS.index(sight.kind),
             SRGB_TO_LINEAR,
             sight.finish_rgb,

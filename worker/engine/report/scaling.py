@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from worker.engine.arrays import Float32s, Labels, Srgb
+from worker.engine.arrays import Float32s, Labels, Srgb, read_only
 from worker.engine.artwork.resample import find_taps
 from worker.engine.colorimetry import SRGB_TO_LINEAR, srgb_encoded
 from worker.engine.threads import row_strips, run_all
@@ -37,7 +37,7 @@ def shrink_labels(labels: Labels, colours: Srgb, *, height_px: int, width_px: in
     light = SRGB_TO_LINEAR[colours]
     mean = np.empty((height_px, width_px, 3), dtype=np.float32)
     strips = row_strips(height_px, _STRIP_PX)
-    run_all(_shrink_labels, [(labels, light, *taps, mean, *strip) for strip in strips], threads)
+    run_all(_shrink_labels, [(read_only(labels), light, *taps, mean, *strip) for strip in strips], threads)
     return np.asarray(np.rint(srgb_encoded(mean) * 255.0), dtype=np.uint8)
 
 

@@ -20,7 +20,7 @@ import numpy.typing as npt
 from isal import isal_zlib
 from numba import njit
 
-from worker.engine.arrays import OUTSIDE, Float32s, Floats, Labels, Srgb
+from worker.engine.arrays import OUTSIDE, Float32s, Floats, Labels, Srgb, read_only
 from worker.engine.colorimetry import LINEAR_TO_SRGB, SRGB_TO_LINEAR
 from worker.engine.palette.clusters import Cluster
 from worker.engine.report.statistics import Statistics
@@ -299,6 +299,7 @@ def _reduced(srgb: Srgb, labels: Labels, finishes: int, step: int, *, threads: i
     for label in range(finishes):
         ones[label // 8, label] = 1 << (8 * (label % 8))
     every = max(1, step // ROWS_OF_A_BLOCK)
+    srgb, labels = read_only(srgb), read_only(labels)
     run_all(
         lambda first, last: _reduce_rows(srgb, labels, step, every, _TO_LIGHT, ones, first, last, light, share),
         row_strips(shape[0], 32),
@@ -323,6 +324,7 @@ def _colours(srgb: Srgb, labels: Labels, clusters: Labels, finishes: int, *, thr
     # A fixed split, so that clusters beyond SLOTS are joined alike on any number of threads.
     strips = row_strips(height, rows * max(1, -(-height // (2 * rows))))
     parts: dict[int, npt.NDArray[np.int64]] = {}
+    srgb, labels, clusters = read_only(srgb), read_only(labels), read_only(clusters)
 
     def work(i: int, first: int, last: int) -> None:
         places = BINS * finishes * SLOTS

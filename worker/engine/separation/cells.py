@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from worker.engine.arrays import OUTSIDE, Labels, Srgb
+from worker.engine.arrays import OUTSIDE, Labels, Srgb, read_only
 from worker.engine.colorimetry import LINEAR_TO_SRGB, SRGB_TO_LINEAR
 from worker.engine.threads import row_strips, run_all
 from worker.fab_profile import FabProfile
@@ -155,6 +155,7 @@ def gather_cells(
     cell_allowed = np.empty(shape, dtype=np.uint32)
     cell_decided, cell_wanted = np.empty(shape, dtype=np.uint8), np.empty(shape, dtype=np.uint8)
     none8, none32 = np.zeros((1, 1), dtype=np.uint8), np.zeros((1, 1), dtype=np.uint32)
+    srgb = read_only(srgb)
     run_all(
         lambda a, b: _gather(
             srgb,

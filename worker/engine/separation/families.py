@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from worker.engine.arrays import Float32s, Floats, Labels, Srgb
+from worker.engine.arrays import Float32s, Floats, Labels, Srgb, read_only
 from worker.engine.colorimetry import linear_rgb_to_xyz, srgb_decoded, xyz_to_lab
 from worker.engine.difference import ciede2000
 from worker.engine.palette.finish_colours import FinishColours, colours_from_lab
@@ -123,7 +123,7 @@ def choose_families(cells: Srgb, families: Families, *, threads: int = 1) -> Lab
     # Fewer cells than this are counted before a second thread has begun.
     threads = threads if height * width > _MANY_CELLS else 1
     nearer = np.zeros(shape, dtype=np.float32)
-    preference = families.preference
+    preference = read_only(families.preference)
     run_all(
         lambda first, last: _sum_blocks(cells, preference, first, last, nearer),
         shared_strips(shape[0], threads),

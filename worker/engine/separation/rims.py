@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from worker.engine.arrays import OUTSIDE, Labels, Srgb
+from worker.engine.arrays import OUTSIDE, Labels, Srgb, read_only
 from worker.engine.colorimetry import SRGB_TO_LINEAR
 from worker.engine.threads import row_strips, run_all
 
@@ -61,7 +61,7 @@ def dissolve_rims(
     wide = 1.0 if source_px_per_px <= 0.0 else 1.0 / source_px_per_px
     reach = min(max(3, math.ceil(3.0 * wide)), _MOST_REACH)
     step = max(1, round(wide))
-    linear = SRGB_TO_LINEAR
+    linear, srgb = SRGB_TO_LINEAR, read_only(srgb)
     limits = np.zeros((1, 1), dtype=np.uint32) if allowed is None else allowed
     fixed = np.zeros((1, 1), dtype=np.bool_) if frozen is None else frozen
     strips = row_strips(labels.shape[0], 64)

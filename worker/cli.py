@@ -22,6 +22,8 @@ from worker.job_settings import REPEATABLE, SETTINGS, read_settings
 from worker.key_commands import add_audit, add_keys
 
 if TYPE_CHECKING:
+    from rich.console import Console
+
     from worker.board_file import BoardFile
     from worker.conversion_run import ConversionRun
 
@@ -208,6 +210,15 @@ def _add_demo(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> 
     parser.set_defaults(run=_demo)
 
 
+def _terminal() -> Console | None:
+    """The terminal that standard output is, loaded only where it is one."""
+    if not sys.stdout.isatty():
+        return None
+    from rich.console import Console
+
+    return Console()
+
+
 def _convert(given: argparse.Namespace) -> int:
     gc.disable()  # loading modules leaves nothing to collect; `ConversionRun` turns it on again
     settings = read_settings({name: getattr(given, name) for name in SETTINGS})
@@ -222,8 +233,6 @@ def _convert(given: argparse.Namespace) -> int:
     if given.bottom is not None:
         check_two_sided(fab)
     found = find_artworks(given.artworks, out=given.out, bottom=given.bottom)
-    from rich.console import Console
-
     from worker.conversion_run import ConversionRun
 
     run = ConversionRun(
@@ -234,7 +243,7 @@ def _convert(given: argparse.Namespace) -> int:
         full_size=given.full_size,
         tables=environment.tables,
         threads=environment.threads_or_cores,
-        console=Console(),
+        console=_terminal(),
     )
     try:
         run.convert(found.artworks)
@@ -300,9 +309,9 @@ def _tell(run: ConversionRun, skipped: Sequence[Path]) -> int:
 
     print_summary(run.rows, run.console)
     for path in skipped:
-        print(f"skipped, no artwork: {path}", file=run.console.file)
+        print(f"skipped, no artwork: {path}")
     if run.rows:
-        print(f"results: {run.out}", file=run.console.file)
+        print(f"results: {run.out}")
     sys.stdout.flush()
     for artwork, error in run.failures:
         print(f"failed: {artwork.path}: {error.what}\n  {error.mend}", file=sys.stderr)

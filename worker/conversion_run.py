@@ -31,7 +31,10 @@ Report = Callable[[str, int, int], None]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ConversionRun:
-    """What all artworks of a run share, and what has become of them so far."""
+    """What all artworks of a run share, and what has become of them so far.
+
+    `console` : the terminal to draw on; None for plain lines, which need no drawing to be loaded.
+    """
 
     fab: FabProfile
     settings: Settings
@@ -40,7 +43,7 @@ class ConversionRun:
     full_size: bool
     tables: Path
     threads: int
-    console: Console
+    console: Console | None
     rows: list[SummaryRow] = field(default_factory=list)
     done: list[ArtworkFile] = field(default_factory=list)
     failures: list[tuple[ArtworkFile, MaskwrightError]] = field(default_factory=list)
@@ -56,7 +59,7 @@ class ConversionRun:
                 except MaskwrightError as error:
                     self._fail(artwork, error)
                 except Exception:
-                    self.console.print(traceback.format_exc(), markup=False, highlight=False)
+                    print(traceback.format_exc(), flush=True)
                     self._fail(artwork, _FAULT)
                 watch.stop()
                 gc.enable()
@@ -112,16 +115,16 @@ class ConversionRun:
         """Note a row for each report; `seconds` of all of them together."""
         self.done.append(artwork)
         self.rows.extend(summary_row(name, report, seconds) for name, report in reports.items())
-        if not self.console.is_terminal:
-            print(f"{artwork.path}: done in {seconds:.1f} s", file=self.console.file, flush=True)
+        if self.console is None:
+            print(f"{artwork.path}: done in {seconds:.1f} s", flush=True)
 
     def _fail(self, artwork: ArtworkFile, error: MaskwrightError) -> None:
         self.failures.append((artwork, error))
-        if not self.console.is_terminal:
-            print(f"{artwork.path}: failed", file=self.console.file, flush=True)
+        if self.console is None:
+            print(f"{artwork.path}: failed", flush=True)
 
     def _progress(self) -> AbstractContextManager[Progress | None]:
-        if not self.console.is_terminal:
+        if self.console is None:
             return nullcontext()
         from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 

@@ -80,7 +80,7 @@ def run(artworks: Path, out: Path) -> int:
     except KeyboardInterrupt:
         print("demo: stopped.", file=sys.stderr)
         return 130
-    print_summary(outcome.rows, console)
+    print_summary(outcome.rows, console if console.is_terminal else None)
     print(f"results: {out}", flush=True)
     for failure in outcome.failures:
         print(f"failed: {failure}", file=sys.stderr)

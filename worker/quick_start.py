@@ -13,6 +13,7 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from types import ModuleType
 from typing import Any
 
 _CONFIGURATION = Path(".numba_config.yaml")
@@ -21,8 +22,14 @@ _CONFIGURATION = Path(".numba_config.yaml")
 def load_compiled_loops_alone() -> None:
     """Let numba load what was compiled earlier without its compiler. Call it before the engine is imported."""
     # yaml serves numba's own file of settings only, where there is one.
+    # Looking for extensions of numba reads what every installed package says of itself; no loop here uses one.
+    no_extensions = ModuleType("numba.core.entrypoints")
+    no_extensions.init_all = lambda: None  # type: ignore[attr-defined]
+    sys.modules.setdefault(no_extensions.__name__, no_extensions)
     with _left_out("yaml", unless=_CONFIGURATION.exists()):
         caching = importlib.import_module("numba.core.caching")
+    core: Any = sys.modules["numba.core"]
+    core.entrypoints = sys.modules[no_extensions.__name__]
     runtime = importlib.import_module("numba.core.runtime").rtsys
     in_full = caching.Cache.load_overload
     if in_full.__module__ == __name__:

@@ -49,14 +49,14 @@ def summary_row(name: str, report: Mapping[str, Any], seconds: float) -> Summary
     )
 
 
-def print_summary(rows: Sequence[SummaryRow], console: Console) -> None:
-    """Print the table on a terminal, else one plain line per artwork, its name first."""
+def print_summary(rows: Sequence[SummaryRow], console: Console | None) -> None:
+    """Print the table on a terminal; where there is none, one plain line per artwork, its name first."""
     if not rows:
         return
-    if not console.is_terminal:
+    if console is None:
         for row in rows:
-            print(_line(row), file=console.file)
-        print(_near_ties(rows), end="", file=console.file)
+            print(_line(row))
+        print(_near_ties(rows), end="")
         return
     from rich.box import SIMPLE_HEAD
     from rich.table import Table

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from contextlib import redirect_stdout
 
 import pytest
 from rich.console import Console
@@ -24,7 +25,8 @@ LONG = "a-folder/" + "a-rather-long-stem-of-an-artwork-" * 5
 
 def printed(rows: list[SummaryRow], *, terminal: bool, width: int = 160) -> str:
     file = io.StringIO()
-    print_summary(rows, Console(file=file, force_terminal=terminal, width=width, color_system=None))
+    with redirect_stdout(file):
+        print_summary(rows, Console(force_terminal=True, width=width, color_system=None) if terminal else None)
     return file.getvalue()
 
 

@@ -1,6 +1,6 @@
 """Door 2 to the engine: the command line, which does the same work as the service, in one process and with no queue.
 
-Only the standard library is loaded here; each command loads what it needs when it runs.
+Only the standard library is loaded here; each command loads what it needs when it is asked for.
 """
 
 from __future__ import annotations
@@ -9,23 +9,21 @@ import argparse
 import gc
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from worker.command_line import ALL_DONE, SOME_FAILED, STOPPED, WRONG_CALL, add_command
-from worker.compare_run import add_compare
-from worker.data_commands import add_data_commands
 from worker.errors import ArtworkError, BoardError, MaskwrightError
-from worker.fab_commands import add_fab
 from worker.job_settings import REPEATABLE, SETTINGS, read_settings
-from worker.key_commands import add_audit, add_keys
 
 if TYPE_CHECKING:
     from rich.console import Console
 
     from worker.board_file import BoardFile
     from worker.conversion_run import ConversionRun
+
+    Commands = argparse._SubParsersAction[argparse.ArgumentParser]
 
 DESCRIPTION = "Turn artworks into one mask per circuit-board finish, with a perceptual error score."
 
@@ -67,7 +65,8 @@ are no artworks are skipped and listed.
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command line; the exit status."""
-    given = _parser().parse_args(arguments)
+    asked = list(sys.argv[1:] if arguments is None else arguments)
+    given = _parser(asked).parse_args(asked)
     try:
         status: int = given.run(given)
         sys.stdout.flush()
@@ -84,7 +83,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return SOME_FAILED
 
 
-def _parser() -> argparse.ArgumentParser:
+def _parser(asked: Sequence[str]) -> argparse.ArgumentParser:
+    """The parser for this command line: where its first word is a command, of that command alone."""
     parser = argparse.ArgumentParser(
         prog="maskwright",
         description=DESCRIPTION,
@@ -92,20 +92,13 @@ def _parser() -> argparse.ArgumentParser:
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
-    _add_convert(commands)
-    _add_masks(commands)
-    _add_coupon(commands)
-    add_compare(commands)
-    add_fab(commands)
-    _add_serve(commands)
-    add_data_commands(commands)
-    add_keys(commands)
-    add_audit(commands)
-    _add_demo(commands)
+    named = [add for names, add in COMMANDS if asked and asked[0] in names]
+    for add in named or [add for _, add in COMMANDS]:
+        add(commands)
     return parser
 
 
-def _add_convert(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+def _add_convert(commands: Commands) -> None:
     parser = add_command(commands, "convert", "turn artworks into masks, here and now", CONVERT_EXAMPLES)
     parser.add_argument("artworks", nargs="+", type=Path, metavar="ARTWORK", help="a picture, or a folder of pictures")
     parser.add_argument("--fab", required=True, help="path to a fab profile (.toml), or the id of an installed one")
@@ -135,7 +128,7 @@ def _add_convert(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.set_defaults(run=_convert)
 
 
-def _add_masks(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+def _add_masks(commands: Commands) -> None:
     epilog = (
         "example:\n  maskwright masks wall.png --fab alba-black --pitch 20um --out wall-masks\n\n"
         "For artworks too large for 'convert': a plain 8-bit PNG, JPEG or TIFF is read in strips, in little memory.\n"
@@ -149,7 +142,7 @@ def _add_masks(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     parser.set_defaults(run=_masks)
 
 
-def _add_coupon(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+def _add_coupon(commands: Commands) -> None:
     from worker.coupon_run import DEFAULT_PITCH
 
     epilog = (
@@ -172,7 +165,7 @@ def _option(setting: str) -> str:
     return "--" + setting.replace("_", "-")
 
 
-def _add_serve(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+def _add_serve(commands: Commands) -> None:
     epilog = (
         "examples:\n  maskwright serve\n  maskwright serve --host 0.0.0.0 --port 9000 --data-dir /srv/maskwright\n\n"
         "It starts the broker (unless REDIS_URL is set), the workers and the HTTP server, prints the address, and\n"
@@ -194,7 +187,7 @@ def _port(text: str) -> int:
     return int(text)
 
 
-def _add_demo(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+def _add_demo(commands: Commands) -> None:
     epilog = "examples:\n  maskwright demo\n  maskwright demo --artworks art/ --out results\n"
     parser = add_command(commands, "demo", "start the service, send it every sample over HTTP, print a table", epilog)
     parser.add_argument(
@@ -335,3 +328,42 @@ def _demo(given: argparse.Namespace) -> int:
     from worker import demo
 
     return demo.run(given.artworks, given.out)
+
+
+def _add_compare(commands: Commands) -> None:
+    from worker.compare_run import add_compare
+
+    add_compare(commands)
+
+
+def _add_fab(commands: Commands) -> None:
+    from worker.fab_commands import add_fab
+
+    add_fab(commands)
+
+
+def _add_data_commands(commands: Commands) -> None:
+    from worker.data_commands import add_data_commands
+
+    add_data_commands(commands)
+
+
+def _add_keys(commands: Commands) -> None:
+    from worker.key_commands import add_audit, add_keys
+
+    add_keys(commands)
+    add_audit(commands)
+
+
+COMMANDS: tuple[tuple[tuple[str, ...], Callable[..., None]], ...] = (
+    (("convert",), _add_convert),
+    (("masks",), _add_masks),
+    (("coupon",), _add_coupon),
+    (("compare",), _add_compare),
+    (("fab",), _add_fab),
+    (("serve",), _add_serve),
+    (("backup", "restore", "verify", "doctor"), _add_data_commands),
+    (("keys", "audit"), _add_keys),
+    (("demo",), _add_demo),
+)
+"""The commands, in the order of the help, and what adds them."""

@@ -26,7 +26,8 @@ def load_compiled_loops_alone() -> None:
     no_extensions = ModuleType("numba.core.entrypoints")
     no_extensions.init_all = lambda: None  # type: ignore[attr-defined]
     sys.modules.setdefault(no_extensions.__name__, no_extensions)
-    with _left_out("yaml", unless=_CONFIGURATION.exists()):
+    # Of scipy numba wants to know the version alone.
+    with _left_out("yaml", unless=_CONFIGURATION.exists()), _left_out("scipy"):
         caching = importlib.import_module("numba.core.caching")
     core: Any = sys.modules["numba.core"]
     core.entrypoints = sys.modules[no_extensions.__name__]

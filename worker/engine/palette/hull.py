@@ -43,6 +43,9 @@ FINE_NODES = 65
 """Nodes to a side of the table that dithering takes its targets from, and of the one that is scored with. The coarse
 one stays in a core's own cache, and moves a target by 0.2 CIEDE2000 at most on the average; the fine one by 0.08."""
 
+_FLAT = 1e-12
+"""How far beyond a face's plane a corner may lie, by rounding, and still count as in it."""
+
 _XYZ_TO_OPPONENT = np.array([[0.0, 1.0, 0.0], [1.0, -1.0, 0.0], [0.0, 1.0, -1.0]])
 LINEAR_RGB_TO_OPPONENT: Floats = _XYZ_TO_OPPONENT @ (LINEAR_RGB_TO_XYZ / D65_WHITE[:, None])
 """Linear sRGB to (Y, X/Xn - Y, Y - Z/Zn)."""
@@ -74,85 +77,104 @@ def project_onto_hull(points: npt.ArrayLike, vertices: npt.ArrayLike) -> Floats:
     Returns
     -------
     float64 (m, 3)
-        Exact to rounding: the hull is searched tetrahedron by tetrahedron, triangle by triangle and edge by edge.
+        Exact to rounding: a point outside every face's half-space is searched for face by face and edge by edge.
     """
     corners = np.ascontiguousarray(vertices, dtype=np.float64)
     n = len(corners)
-    tetrahedra = np.array(list(itertools.combinations(range(n), 4)), dtype=np.int64).reshape(-1, 4)
     triangles = np.array(list(itertools.combinations(range(n), 3)), dtype=np.int64).reshape(-1, 3)
     edges = np.array(list(itertools.combinations(range(n), 2)), dtype=np.int64).reshape(-1, 2)
-    inverses = np.zeros((len(tetrahedra), 3, 3))
-    keep = np.zeros(len(tetrahedra), dtype=bool)
-    for i, tetrahedron in enumerate(tetrahedra):
-        sides = (corners[tetrahedron[1:]] - corners[tetrahedron[0]]).T
-        if abs(np.linalg.det(sides)) > 1e-9:
-            inverses[i] = np.linalg.inv(sides)
-            keep[i] = True
+    planes = np.zeros((0, 4))
+    if _has_volume(corners):
+        triangles, planes = _faces(corners, triangles)
     wanted = np.ascontiguousarray(points, dtype=np.float64).reshape(-1, 3)
     out = np.empty_like(wanted)
-    _project(wanted, corners, tetrahedra[keep], inverses[keep], triangles, edges, out)
+    _project(wanted, corners, planes, triangles, edges, out)
     return out.reshape(np.shape(points))
 
 
+def _has_volume(corners: Floats) -> bool:
+    fours = np.array(list(itertools.combinations(range(len(corners)), 4)), dtype=np.int64).reshape(-1, 4)
+    sides = corners[fours[:, 1:]] - corners[fours[:, :1]]
+    return bool((np.abs(np.linalg.det(sides)) > 1e-9).any())
+
+
+def _faces(corners: Floats, triangles: npt.NDArray[np.int64]) -> tuple[npt.NDArray[np.int64], Floats]:
+    """The triangles that lie on the hull's surface, int64 (f, 3), and their planes, float64 (f, 4).
+
+    A plane is (normal, offset), inside where normal . p <= offset. Nothing within the hull is nearer to a point outside
+    than its surface, so that the other triangles need not be looked at.
+    """
+    a, b, c = (corners[triangles[:, i]] for i in range(3))
+    normals = np.cross(b - a, c - a)
+    lengths = np.linalg.norm(normals, axis=1)
+    wide = lengths > 1e-8
+    triangles, normals, a = triangles[wide], normals[wide] / lengths[wide, None], a[wide]
+    heights = normals @ corners.T - (normals * a).sum(axis=1)[:, None]
+    below, above = (heights <= _FLAT).all(axis=1), (heights >= -_FLAT).all(axis=1)
+    normals = np.where(below[:, None], normals, -normals)
+    planes = np.column_stack([normals, (normals * a).sum(axis=1)])
+    outer = below | above
+    return triangles[outer], planes[outer]
+
+
 @njit(cache=True, nogil=True, error_model="numpy")
-def _project(points, corners, tetrahedra, inverses, triangles, edges, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _project(points, corners, planes, triangles, edges, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+    # Coordinate by coordinate: a row of an array would be an array of its own each time.
     for m in range(points.shape[0]):
-        p = points[m]
-        inside = False
-        for i in range(tetrahedra.shape[0]):
-            d = p - corners[tetrahedra[i, 0]]
-            u = inverses[i, 0, 0] * d[0] + inverses[i, 0, 1] * d[1] + inverses[i, 0, 2] * d[2]
-            v = inverses[i, 1, 0] * d[0] + inverses[i, 1, 1] * d[1] + inverses[i, 1, 2] * d[2]
-            w = inverses[i, 2, 0] * d[0] + inverses[i, 2, 1] * d[1] + inverses[i, 2, 2] * d[2]
-            if u >= 0.0 and v >= 0.0 and w >= 0.0 and u + v + w <= 1.0:
-                inside = True
+        x, y, z = points[m, 0], points[m, 1], points[m, 2]
+        inside = planes.shape[0] > 0
+        for i in range(planes.shape[0]):
+            if planes[i, 0] * x + planes[i, 1] * y + planes[i, 2] * z > planes[i, 3]:
+                inside = False
                 break
         if inside:
-            out[m] = p
+            out[m, 0], out[m, 1], out[m, 2] = x, y, z
             continue
         best = 1e300
         for i in range(corners.shape[0]):
-            d = p - corners[i]
-            distance = d[0] * d[0] + d[1] * d[1] + d[2] * d[2]
+            d_x, d_y, d_z = x - corners[i, 0], y - corners[i, 1], z - corners[i, 2]
+            distance = d_x * d_x + d_y * d_y + d_z * d_z
             if distance < best:
                 best = distance
-                out[m] = corners[i]
+                out[m, 0], out[m, 1], out[m, 2] = corners[i, 0], corners[i, 1], corners[i, 2]
         for i in range(edges.shape[0]):
-            a = corners[edges[i, 0]]
-            e = corners[edges[i, 1]] - a
-            d = p - a
-            length = e[0] * e[0] + e[1] * e[1] + e[2] * e[2]
+            a, b = edges[i, 0], edges[i, 1]
+            e_x, e_y, e_z = corners[b, 0] - corners[a, 0], corners[b, 1] - corners[a, 1], corners[b, 2] - corners[a, 2]
+            d_x, d_y, d_z = x - corners[a, 0], y - corners[a, 1], z - corners[a, 2]
+            length = e_x * e_x + e_y * e_y + e_z * e_z
             if length < 1e-18:
                 continue
-            t = (d[0] * e[0] + d[1] * e[1] + d[2] * e[2]) / length
+            t = (d_x * e_x + d_y * e_y + d_z * e_z) / length
             if 0.0 < t < 1.0:
-                r = d - t * e
-                distance = r[0] * r[0] + r[1] * r[1] + r[2] * r[2]
+                r_x, r_y, r_z = d_x - t * e_x, d_y - t * e_y, d_z - t * e_z
+                distance = r_x * r_x + r_y * r_y + r_z * r_z
                 if distance < best:
                     best = distance
-                    out[m] = a + t * e
+                    out[m, 0] = corners[a, 0] + t * e_x
+                    out[m, 1] = corners[a, 1] + t * e_y
+                    out[m, 2] = corners[a, 2] + t * e_z
         for i in range(triangles.shape[0]):
-            a = corners[triangles[i, 0]]
-            e = corners[triangles[i, 1]] - a
-            f = corners[triangles[i, 2]] - a
-            d = p - a
-            ee = e[0] * e[0] + e[1] * e[1] + e[2] * e[2]
-            ff = f[0] * f[0] + f[1] * f[1] + f[2] * f[2]
-            ef = e[0] * f[0] + e[1] * f[1] + e[2] * f[2]
-            de = d[0] * e[0] + d[1] * e[1] + d[2] * e[2]
-            df = d[0] * f[0] + d[1] * f[1] + d[2] * f[2]
+            a, b, c = triangles[i, 0], triangles[i, 1], triangles[i, 2]
+            e_x, e_y, e_z = corners[b, 0] - corners[a, 0], corners[b, 1] - corners[a, 1], corners[b, 2] - corners[a, 2]
+            f_x, f_y, f_z = corners[c, 0] - corners[a, 0], corners[c, 1] - corners[a, 1], corners[c, 2] - corners[a, 2]
+            d_x, d_y, d_z = x - corners[a, 0], y - corners[a, 1], z - corners[a, 2]
+            ee = e_x * e_x + e_y * e_y + e_z * e_z
+            ff = f_x * f_x + f_y * f_y + f_z * f_z
+            ef = e_x * f_x + e_y * f_y + e_z * f_z
+            de = d_x * e_x + d_y * e_y + d_z * e_z
+            df = d_x * f_x + d_y * f_y + d_z * f_z
             area = ee * ff - ef * ef
             if area < 1e-16:
                 continue
             s = (de * ff - df * ef) / area
             t = (df * ee - de * ef) / area
             if s > 0.0 and t > 0.0 and s + t < 1.0:
-                q = s * e + t * f
-                r = d - q
-                distance = r[0] * r[0] + r[1] * r[1] + r[2] * r[2]
+                q_x, q_y, q_z = s * e_x + t * f_x, s * e_y + t * f_y, s * e_z + t * f_z
+                r_x, r_y, r_z = d_x - q_x, d_y - q_y, d_z - q_z
+                distance = r_x * r_x + r_y * r_y + r_z * r_z
                 if distance < best:
                     best = distance
-                    out[m] = a + q
+                    out[m, 0], out[m, 1], out[m, 2] = corners[a, 0] + q_x, corners[a, 1] + q_y, corners[a, 2] + q_z
 
 
 def hull_table(colours: FinishColours, *, nodes: int = NODES, tables: TableStore | None = None) -> Packed:

@@ -30,6 +30,18 @@ MaskwrightError                 the root; carries what went wrong, where, and ho
 
 from __future__ import annotations
 
+MOST_LETTERS = 1000
+"""Of what is wrong, and of the mend: a message quotes files of strangers, and is read by a person."""
+
+
+def fit_to_show(text: str) -> str:
+    """A text for a message: what can't be printed is escaped, what is too long is cut in its middle."""
+    if len(text) > MOST_LETTERS:
+        text = f"{text[: MOST_LETTERS - 300]} ... {text[-290:]}"
+    if text.isprintable():
+        return text
+    return "".join(letter if letter.isprintable() else repr(letter)[1:-1] for letter in text)
+
 
 class MaskwrightError(Exception):
     """A failure that the user can understand and mend.
@@ -47,9 +59,9 @@ class MaskwrightError(Exception):
     code = "internal"
 
     def __init__(self, what: str, *, mend: str) -> None:
-        super().__init__(f"{what} {mend}")
-        self.what = what
-        self.mend = mend
+        self.what = fit_to_show(what)
+        self.mend = fit_to_show(mend)
+        super().__init__(f"{self.what} {self.mend}")
 
     def __reduce__(self) -> tuple[object, ...]:
         return (_rebuild, (type(self), self.what, self.mend))

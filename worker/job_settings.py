@@ -69,7 +69,7 @@ _VOLTAGE = re.compile(r"\s*([0-9]*\.?[0-9]+)\s*[vV]\s*(ac|dc|AC|DC)?\s*")
 _MM_PER = {"mm": 1.0, "cm": 10.0, "um": 1e-3, "µm": 1e-3, "in": MM_PER_INCH, "inch": MM_PER_INCH, '"': MM_PER_INCH}
 
 DEFAULT_PIN_DELTA_E = 5.0
-MAX_SIDE_MM = 1200.0
+MIN_SIDE_MM, MAX_SIDE_MM = 0.1, 1200.0
 MAX_BOARD_LENGTH_MM = 100.0
 
 
@@ -140,8 +140,8 @@ class Settings:
 
     def __post_init__(self) -> None:
         for name, side in (("width", self.width_mm), ("height", self.height_mm)):
-            if side is not None and not (math.isfinite(side) and 0.1 <= side <= MAX_SIDE_MM):
-                _fail(name, f"{side:g}mm", f"Choose 0.1mm to {MAX_SIDE_MM:g}mm.")
+            if side is not None and not (math.isfinite(side) and MIN_SIDE_MM <= side <= MAX_SIDE_MM):
+                _fail(name, f"{side:g}mm", f"Choose {MIN_SIDE_MM:g}mm to {MAX_SIDE_MM:g}mm.")
         if not (math.isfinite(self.pitch_um) and 5.0 <= self.pitch_um <= 100.0):
             _fail("pitch", f"{self.pitch_um:g}um", "Choose 5um to 100um.")
         if not isinstance(self.clusters, str) and not 1 <= self.clusters <= 256:

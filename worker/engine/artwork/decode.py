@@ -26,6 +26,9 @@ from worker.engine.artwork.icc_profile import (
 from worker.engine.artwork.picture import Artwork, WantedSize
 from worker.errors import ArtworkError
 
+MAX_SCANS = 500
+"""Of one JPEG: each goes over the whole picture again, and a progressive one of use has ten."""
+
 _TILE = 128
 
 Pixels = npt.NDArray[Any]
@@ -122,6 +125,11 @@ _LOADERS = {
 
 def _decode(data: bytes, form: FileFormat, name: str, max_pixels: int) -> Decoded:
     pyvips = load_vips()
+    scans = data.count(b"\xff\xda") if form == "JPEG" else 0
+    if scans > MAX_SCANS:
+        raise ArtworkError(
+            f"{name}: the JPEG has {scans:,} scans; the limit is {MAX_SCANS}.", mend="Save it again, as a plain JPEG."
+        )
     try:
         # "warning": a JPEG library only warns of damage in the middle of a file, and invents the missing pixels.
         image = getattr(pyvips.Image, _LOADERS[form])(data, access="sequential", fail_on="warning")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import struct
+import zlib
 from collections.abc import Iterator
 from typing import Literal
 
@@ -77,13 +78,18 @@ def _format_of(data: bytes) -> FileFormat | None:
 
 
 def png_chunks(data: bytes) -> Iterator[tuple[bytes, bytes]]:
-    """Type and content of each PNG chunk before the first IDAT; stops without error where the file is damaged."""
+    """Type and content of each whole PNG chunk before the first IDAT; stops without error where the file is cut.
+
+    A chunk whose checksum is wrong is left out, as the decoder leaves it out: a damaged size would be a wrong board.
+    """
     position = len(_PNG_SIGNATURE)
     while position + 8 <= len(data):
         length, kind = struct.unpack_from(">I4s", data, position)
         if kind in (b"IDAT", b"IEND") or position + 12 + length > len(data):
             return
-        yield kind, data[position + 8 : position + 8 + length]
+        content = data[position + 8 : position + 8 + length]
+        if data[position + 8 + length : position + 12 + length] == struct.pack(">I", zlib.crc32(kind + content)):
+            yield kind, content
         position += 12 + length
 
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from worker.engine.artwork.picture import WantedSize
 from worker.errors import SettingsError
+from worker.job_settings import MAX_SIDE_MM, MIN_SIDE_MM
 
 MAX_GRID_PIXELS = 400_000_000
 COARSEST_PITCH_UM = 100.0
@@ -40,7 +41,8 @@ def find_grid_size(size: WantedSize, *, aspect: float, natural_mm: tuple[float, 
     Raises
     ------
     SettingsError
-        No size is known, or the grid would have more than 400 million pixels.
+        No size is known, the file's own is none that a board can have, or the grid would have more than 400 million
+        pixels.
     """
     width_mm, height_mm, warnings = _sides(size, aspect, natural_mm, name)
     width_px, height_px = (max(1, round(side * 1000.0 / size.pitch_um)) for side in (width_mm, height_mm))
@@ -67,6 +69,12 @@ def _sides(
     if natural_mm is None:
         raise SettingsError(
             f"{name}: no size is given, and the file states no resolution.",
+            mend="Give width or height, such as width=60mm; the other side follows.",
+        )
+    if not all(MIN_SIDE_MM <= side <= MAX_SIDE_MM for side in natural_mm):
+        raise SettingsError(
+            f"{name}: no size is given, and by the file's own the board would be {natural_mm[0]:.6g} x "
+            f"{natural_mm[1]:.6g} mm; a side has {MIN_SIDE_MM:g} to {MAX_SIDE_MM:g} mm.",
             mend="Give width or height, such as width=60mm; the other side follows.",
         )
     return *natural_mm, ()

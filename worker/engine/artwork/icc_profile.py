@@ -38,7 +38,8 @@ def read_profile(icc: bytes, space: ColourSpace) -> ImageCms.ImageCmsProfile:
     except (OSError, ImageCms.PyCMSError, TypeError, ValueError) as error:
         raise BrokenProfile("is broken") from error
     if signature != _SIGNATURES[space]:
-        raise BrokenProfile(f"is for {signature.strip() or 'unknown'} colours, but the picture is {space}")
+        told = "".join(letter for letter in signature if letter.isprintable()).strip()
+        raise BrokenProfile(f"is for {told or 'unknown'} colours, but the picture is {space}")
     return profile
 
 

@@ -146,10 +146,15 @@ def _draw(svg: str, name: str) -> npt.NDArray[np.uint8]:
         png = bytes(resvg_py.svg_to_bytes(svg_string=svg, skip_system_fonts=True, dpi=96.0, languages=["en"]))
     except (KeyboardInterrupt, SystemExit):
         raise
-    except BaseException as error:  # a panic of the renderer is no Exception
-        said = (str(error).strip().splitlines() or ["no reason given"])[0].rstrip(".")
+    except Exception as error:
+        said = (str(error).strip().splitlines() or ["no reason given"])[0].rstrip(".")[:200]
         raise ArtworkError(
             f"{name}: the SVG can't be drawn: {said}.", mend="Save it as plain SVG from a drawing program, or as PNG."
+        ) from error
+    except BaseException as error:  # a panic of the renderer is no Exception, and its words are for its makers
+        raise ArtworkError(
+            f"{name}: the SVG breaks the renderer: a length, stroke, transform or filter in it is far out of range.",
+            mend="Save it as plain SVG from a drawing program, without what lies far off the page, or as PNG.",
         ) from error
     image = load_vips().Image.pngload_buffer(png, access="sequential")
     if image.bands == 3:

@@ -2,7 +2,7 @@
 
 The renderer opens files that an SVG names, takes fonts from the machine, and can be made to crash, to fill the memory
 or to run for hours. So everything is refused that isn't known to be harmless, each with its mend: a list of allowed
-elements, references inside the file only, limits on nesting, on repetition and on layers, no text.
+elements, references inside the file only, limits on nesting, on repetition, on layers and on styles, no text.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from typing import NoReturn
 from xml.parsers import expat
 
+from worker.engine.artwork.svg_styles import LAYERS_PER_FILTER, attribute_fault, reaches_unclassed, sheet_fault
 from worker.errors import ArtworkError
 
 MAX_BYTES = 16 * 1024 * 1024
@@ -22,7 +23,7 @@ MAX_ELEMENTS = 100_000
 MAX_DRAWN_ELEMENTS = 1_000_000
 MAX_USE_CHAIN = 32
 MAX_BLUR = 1000.0
-LAYERS_PER_FILTER = 20
+MAX_ATTRIBUTES = 250  # of one element; the renderer compares each with every other
 
 _SVG = "http://www.w3.org/2000/svg "
 _SHAPES = "path rect circle ellipse line polyline polygon image"
@@ -32,6 +33,7 @@ _FILTERS = (
     "filter feGaussianBlur feOffset feFlood feComposite feMerge feMergeNode feBlend feColorMatrix feDropShadow "
     "feComponentTransfer feFuncR feFuncG feFuncB feFuncA"
 )
+_STEPS = frozenset(_FILTERS.split()) - {"filter", "feFuncR", "feFuncG", "feFuncB", "feFuncA", "feMergeNode"}
 _ANIMATION = frozenset(["animate", "animateTransform", "animateMotion", "set", "mpath"])
 ALLOWED = frozenset(f"{_SHAPES} {_STRUCTURE} {_PAINT} {_FILTERS}".split()) | _ANIMATION
 _TEXT = frozenset(["text", "tspan", "tref", "textPath"])
@@ -121,6 +123,7 @@ class _Gate:
         self.attributes: dict[str, str] = {}
         self.elements = 0
         self.with_class = 0
+        self.steps: list[int] = []
         self.deepest_nesting = 0
         self.style: list[str] | None = None
         self.sheets: list[str] = []
@@ -146,12 +149,14 @@ class _Gate:
                 f"the limit is {MAX_DRAWN_ELEMENTS:,}",
                 "Repeat less, or save it as PNG.",
             )
+        self.refuse(sheet_fault(sheet, self.elements))
+        styled = self.elements if reaches_unclassed(sheet) else self.with_class
         by_class = len(set(_LAYERED.findall(sheet))) + (LAYERS_PER_FILTER if "filter" in sheet else 0)
         warnings = ("The SVG is animated: it is drawn in its first state.",) if self.animated else ()
         return GatedSvg(
             root=encoded[self.root_offset :].decode("utf-8"),
             attributes=self.attributes,
-            layers=layers + by_class * self.with_class,
+            layers=layers + by_class * styled,
             deepest=deepest + (self.deepest_nesting if by_class else 0),
             images=tuple(self.images),
             warnings=warnings,
@@ -159,6 +164,10 @@ class _Gate:
 
     def fail(self, what: str, mend: str) -> NoReturn:
         raise ArtworkError(f"{self.name}: line {self.parser.CurrentLineNumber} of the SVG: {what}.", mend=mend)
+
+    def refuse(self, fault: tuple[str, str] | None) -> None:
+        if fault is not None:
+            self.fail(*fault)
 
     def doctype(self, *_: object) -> None:
         self.fail("it has a <!DOCTYPE>", "Delete the <!DOCTYPE ...> line: drawing programs don't need it.")
@@ -176,7 +185,7 @@ class _Gate:
         if not self.stack:
             if element != "svg":
                 self.fail(
-                    f"its root is <{tag.rpartition(' ')[2]}>, not <svg> in SVG's namespace",
+                    f"its root is <{tag.rpartition(' ')[2][:60]}>, not <svg> in SVG's namespace",
                     'Start the file with <svg xmlns="http://www.w3.org/2000/svg" ...>.',
                 )
             self.root_offset = self.parser.CurrentByteIndex
@@ -185,12 +194,14 @@ class _Gate:
         if element or not tag.partition(" ")[2]:
             self.check_element(element or tag)
         references = self.check_attributes(element, attributes)
+        self.check_steps(element)
         own = self.own_layers(attributes)
+        filtered = "filter" in attributes or "filter" in attributes.get("style", "")
         part = _Part(
             id=attributes.get("id"),
             gradient=element in _GRADIENTS,
             own_layers=own,
-            layers=own + (LAYERS_PER_FILTER if "filter" in attributes else 0),
+            layers=own + (LAYERS_PER_FILTER if filtered else 0),
             deepest=own,
             references=[(target, own) for target in references],
         )
@@ -201,6 +212,8 @@ class _Gate:
 
     def end(self, tag: str) -> None:
         part = self.stack.pop()
+        if tag == f"{_SVG}filter":
+            self.steps.pop()
         if tag == f"{_SVG}style" and self.style is not None:
             self.sheets.append("".join(self.style) + "\n")
             self.style = None
@@ -215,6 +228,10 @@ class _Gate:
         self.elements += 1
         self.with_class += "class" in attributes
         self.deepest_nesting = max(self.deepest_nesting, len(self.stack) + 1)
+        if len(attributes) > MAX_ATTRIBUTES:
+            self.fail(
+                f"an element has {len(attributes):,} attributes; the limit is {MAX_ATTRIBUTES}", "Save it as plain SVG."
+            )
         if len(self.stack) >= MAX_DEPTH:
             self.fail(f"elements are nested deeper than {MAX_DEPTH}", "Ungroup the drawing.")
         if self.elements > MAX_ELEMENTS:
@@ -228,7 +245,8 @@ class _Gate:
             )
         if element not in ALLOWED:
             self.fail(
-                f"<{element}> is not drawn here", "Turn it into plain shapes in your drawing program, or remove it."
+                f"<{element[:60]}> is not drawn here",
+                "Turn it into plain shapes in your drawing program, or remove it.",
             )
 
     def check_attributes(self, element: str, attributes: dict[str, str]) -> list[str]:
@@ -243,6 +261,8 @@ class _Gate:
                 references += [found[2] for found in _URL.finditer(value)]
             elif local == "stdDeviation":
                 self.check_blur(value)
+            if local in ("style", "filter"):
+                self.refuse(attribute_fault(local, value))
         if element == "filter":
             self.check_filter(attributes)
         return references
@@ -271,6 +291,16 @@ class _Gate:
                 self.fail(f"{where} has {rule}", "Remove it: nothing outside the file is loaded.")
         if lowered.count("url(") != len(_URL.findall(css)):
             self.fail(f"{where} has a url() that leads out of the file", "Refer to ids in the file only: url(#id).")
+
+    def check_steps(self, element: str) -> None:
+        if element == "filter":
+            self.steps.append(0)
+        elif self.steps and element in _STEPS:
+            self.steps[-1] += 1
+            if self.steps[-1] > LAYERS_PER_FILTER:
+                self.fail(
+                    f"a <filter> has more than {LAYERS_PER_FILTER} steps", "Use fewer effects, or save it as PNG."
+                )
 
     def check_blur(self, value: str) -> None:
         for number in value.replace(",", " ").split():

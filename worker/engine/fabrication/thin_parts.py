@@ -131,12 +131,11 @@ def space_of(bits: LayerBits, rule: WidthRule, *, threads: int = 1) -> Bits:
 
 def picked(bits: LayerBits, table: npt.NDArray[np.uint8], *, threads: int = 1) -> Bits:
     """Pixels of the board whose stack the table, uint8 (256,), chooses."""
-    out = np.empty(bits.board.shape, dtype=np.uint64)
+    out: Bits = np.empty(bits.board.shape, dtype=np.uint64)
     masks = _masks(table)
 
     def work(first: int, last: int) -> None:
-        layers = (bits.copper, bits.opening, bits.legend, bits.hatched, bits.board)
-        _pick_rows(*layers, masks, first, last, out)
+        _pick_rows(bits.copper, bits.opening, bits.legend, bits.hatched, bits.board, masks, first, last, out)
 
     run_all(work, row_strips(out.shape[0], _STRIP), threads)
     return out

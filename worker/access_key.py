@@ -67,6 +67,11 @@ def new_key() -> KeyParts:
     )
 
 
+def without_secrets(text: str, instead: str) -> str:
+    """The text with the secret of every key in it struck out; the ids stay, since they say whose key it was."""
+    return _KEY.sub(rf"maskwright_\1_{instead}", text) if "maskwright_" in text else text
+
+
 def split_key(text: str) -> KeyParts | None:
     """The parts of a key, or None for what is none."""
     match = _KEY.fullmatch(text)

@@ -1,13 +1,15 @@
 """What the program says of its work: plain lines for people, or JSON lines for machines, with the id of the job.
 
-A line never holds a name or byte of an artwork, nor a key: what is private to the job at hand, and the keys of the
-environment, are struck out of it, whoever wrote it and in whatever exception it stood.
+A line never holds a name or byte of an artwork, nor a key: what is private to the job at hand, the keys of the
+environment, the secrets of access keys and the signatures of links are struck out of it, whoever wrote it and in
+whatever exception it stood.
 """
 
 from __future__ import annotations
 
 import json
 import logging
+import re
 import sys
 import time
 from collections.abc import Iterator
@@ -18,6 +20,7 @@ from datetime import UTC, datetime
 from pathlib import PurePath
 from typing import Any
 
+from worker.access_key import without_secrets
 from worker.job import Job
 from worker.settings import Environment
 
@@ -25,6 +28,8 @@ STRUCK_OUT = "[private]"
 LEAST_LETTERS = 4
 """A shorter name would be struck out of words that have nothing to do with it; its line says the job's id alone."""
 
+_SIGNATURE = re.compile(r"(?<=signature=)[0-9a-f]{16,}")
+"""Of a download link, which opens a result for whoever has it."""
 _OWN = frozenset(logging.makeLogRecord({}).__dict__) | {"message", "asctime", "color_message", "taskName"}
 
 
@@ -62,7 +67,7 @@ class _Struck(logging.Formatter):
         here = _about.get()
         for word in (*self.keys, *(here.private if here else ())):
             text = text.replace(word, STRUCK_OUT)
-        return text
+        return _SIGNATURE.sub(STRUCK_OUT, without_secrets(text, STRUCK_OUT))
 
 
 class PlainLines(_Struck):

@@ -6,9 +6,13 @@ import contextlib
 import os
 import re
 import tempfile
+import time
 from pathlib import Path
 
 MAX_TABLES = 400
+UNFINISHED_SECONDS = 3600.0
+"""A half-written table of this age was left by a process that was killed."""
+_UNFINISHED = ".table-"
 _KEY = re.compile(r"[a-z0-9-]{1,120}")
 
 
@@ -30,7 +34,7 @@ class TableFolder:
         path = self._path(key)
         with contextlib.suppress(OSError):
             self._folder.mkdir(parents=True, exist_ok=True)
-            handle, temporary = tempfile.mkstemp(dir=self._folder, prefix=".table-")
+            handle, temporary = tempfile.mkstemp(dir=self._folder, prefix=_UNFINISHED)
             try:
                 with os.fdopen(handle, "wb") as file:
                     file.write(table)
@@ -46,6 +50,10 @@ class TableFolder:
         return self._folder / f"{key}.table"
 
     def _forget_oldest(self) -> None:
+        for path in self._folder.glob(f"{_UNFINISHED}*"):
+            with contextlib.suppress(FileNotFoundError):  # another process may take it away too
+                if path.stat().st_mtime < time.time() - UNFINISHED_SECONDS:
+                    path.unlink()
         kept = list(self._folder.glob("*.table"))
         if len(kept) <= MAX_TABLES:
             return

@@ -14,6 +14,7 @@ import pytest
 
 from tests.service.fixtures import post, service
 from tests.worker.rig import Rig
+from worker.access_key import new_key
 from worker.log_lines import JsonLines, PlainLines, about, set_up_logging
 from worker.settings import PROJECT, Environment, child_environment
 
@@ -98,6 +99,15 @@ def test_plain_lines_name_the_job_once() -> None:
         )
         assert lines.format(record(f"job {job.id} done")).count(job.id) == 1
     assert "(job" not in lines.format(record("made")) and KEY not in lines.format(record(f"with {KEY}"))
+
+
+def test_the_secrets_of_keys_and_links_are_struck_out() -> None:
+    key = new_key()
+    said = f"Authorization: Bearer {key.text}, GET /v1/shared/1?expires=2&signature={'a1' * 32}"
+    for lines in (PlainLines("service", ()), JsonLines("service", ())):
+        line = lines.format(record(said))
+        assert key.secret not in line and "a1a1" not in line
+        assert f"maskwright_{key.id}_[private]" in line and "signature=[private]" in line
 
 
 def test_uvicorns_own_lines_have_the_same_form(tmp_path: Path) -> None:

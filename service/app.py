@@ -12,7 +12,9 @@ from fastapi.openapi.utils import get_openapi
 from starlette.concurrency import run_in_threadpool
 
 from service.access import Access
+from service.answers import problems
 from service.backing import open_backing
+from service.body_limit import BodyLimit
 from service.errors import handle_errors
 from service.routes import (
     audit,
@@ -62,6 +64,7 @@ def create_app(environment: Environment) -> FastAPI:
         docs_url=None,  # those pages fetch their scripts from elsewhere
         redoc_url=None,
     )
+    app.add_middleware(BodyLimit)
     app.add_middleware(Access, environment=environment)
     app.add_middleware(SecurityHeaders)
     tracing = open_tracing(environment, "service")
@@ -85,6 +88,10 @@ def _described(app: FastAPI) -> dict[str, Any]:
             for operation in operations.values():
                 # On loopback, before there is a key, all goes without; where none is ever asked for it says so too.
                 operation["security"] = [{}, *operation.get("security", ())]
+                if "requestBody" in operation:
+                    for status in ("400", "413"):
+                        operation["responses"].setdefault(status, problems(int(status))[int(status)] | {})
+                        operation["responses"][status].pop("model", None)
                 for answer in operation["responses"].values():
                     if "HTTPValidationError" in str(answer.get("content", "")):
                         answer["description"] = "Problem document"

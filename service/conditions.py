@@ -11,7 +11,7 @@ from fastapi import Header
 from service.errors import ProtocolError
 
 _TAG = re.compile(r'(W/)?"([^"]*)"')
-_RANGE = re.compile(r"bytes\s*=\s*(\d*)\s*-\s*(\d*)\s*")
+_RANGE = re.compile(r"bytes\s*=\s*(\d{0,18})\s*-\s*(\d{0,18})\s*", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

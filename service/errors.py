@@ -14,7 +14,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import ClientDisconnect
 
 from service.security_headers import DEFAULTS, SECURITY_HEADERS
-from worker.errors import MaskwrightError, QueueFullError
+from worker.errors import MaskwrightError, QueueFullError, fit_to_show
 
 log = logging.getLogger(__name__)
 
@@ -124,12 +124,15 @@ def _invalid(request: Request, error: Exception) -> JSONResponse:
     assert isinstance(error, RequestValidationError)
     first = error.errors()[0]
     place = ".".join(str(part) for part in first["loc"])
-    return problem_response("settings", f"{place} is {first.get('input')!r}: {first['msg']}.", "Mend it and ask again.")
+    given = repr(first.get("input"))
+    given = given if len(given) <= 100 else given[:97] + "..."
+    what = f"{place} is {given}: {first['msg']}."
+    return problem_response("settings", fit_to_show(what), "Mend it and ask again.")
 
 
 def _refused(request: Request, error: Exception) -> JSONResponse:
     assert isinstance(error, HTTPException)
-    path = request.url.path
+    path = fit_to_show(request.url.path)
     if error.status_code == 404:
         return problem_response("no-such-page", f"There is nothing at {path}.", "See /openapi.json for what there is.")
     if error.status_code == 405:
@@ -137,6 +140,9 @@ def _refused(request: Request, error: Exception) -> JSONResponse:
         return problem_response(
             "method", f"{request.method} is not for {path}.", f"Allowed here: {allowed}.", error.headers
         )
+    if error.status_code == 413:
+        headers = {"Connection": "close"}
+        return problem_response("too-large", "The request's body is too large.", "Send less in one request.", headers)
     return problem_response("bad-request", f"{error.detail}.", "See /openapi.json for what is expected.")
 
 

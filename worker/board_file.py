@@ -7,13 +7,11 @@ upper left corner, with y downward as drawing programs have it. Every complaint 
 from __future__ import annotations
 
 import hashlib
-import json
-import math
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal, NoReturn, cast
 
+from worker.bounded_text import TextFault, is_finite, parse_json, parse_toml, shown
 from worker.errors import BoardError
 from worker.outlines import Point, circle_points, read_path_data, slot_points
 
@@ -125,18 +123,18 @@ class _Reader:
             self.fail("file", f"has {len(data):,} bytes", f"Keep a board file under {MAX_BYTES:,} bytes.")
         try:
             text = data.decode("utf-8-sig")
-            return json.loads(text) if text.lstrip()[:1] == "{" else tomllib.loads(text)
+            return parse_json(text) if text.lstrip()[:1] == "{" else parse_toml(text)
         except UnicodeDecodeError as error:
             self.fail(f"byte {error.start}", "is not UTF-8", "Save the file as UTF-8 text.")
-        except (json.JSONDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
-            self.fail("syntax", (str(error) or "is nested too deep").rstrip("."), "Mend the TOML or JSON there.")
+        except TextFault as fault:
+            self.fail("syntax", fault.what, fault.mend)
 
     def table(self, value: object, where: str, known: Mapping[str, str]) -> dict[str, Any]:
         if not isinstance(value, dict):
-            self.fail(where or "file", f"is {_shown(value)}, not a table", f"Write a table with: {', '.join(known)}.")
+            self.fail(where or "file", f"is {shown(value)}, not a table", f"Write a table with: {', '.join(known)}.")
         for key in value:
             if key not in known:
-                self.fail(f"{where}.{key}".lstrip("."), "is not a known key", f"Known here: {', '.join(known)}.")
+                self.fail(f"{where}.{key[:60]}".lstrip("."), "is not a known key", f"Known here: {', '.join(known)}.")
         return cast(dict[str, Any], value)
 
     def origin(self, value: object) -> Origin:
@@ -145,7 +143,7 @@ class _Reader:
         for origin in ORIGINS:
             if value == origin:
                 return origin
-        self.fail("origin", f"is {_shown(value)}", f"Choose one of: {', '.join(ORIGINS)}.")
+        self.fail("origin", f"is {shown(value)}", f"Choose one of: {', '.join(ORIGINS)}.")
 
     def entries(self, table: dict[str, Any], key: str, known: Mapping[str, str]) -> list[tuple[str, dict[str, Any]]]:
         entries = table.get(key, [])
@@ -154,14 +152,13 @@ class _Reader:
         return [(f"{key}[{i}]", self.table(entry, f"{key}[{i}]", known)) for i, entry in enumerate(entries)]
 
     def number(self, value: object, where: str, *, least: float = -MAX_MM) -> float:
-        number = isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)
-        if not number or not least <= cast(float, value) <= MAX_MM:
-            self.fail(where, f"is {_shown(value)}", f"Write a number of mm from {least:g} to {MAX_MM:g}.")
+        if not is_finite(value) or not least <= cast(float, value) <= MAX_MM:
+            self.fail(where, f"is {shown(value)}", f"Write a number of mm from {least:g} to {MAX_MM:g}.")
         return float(cast(float, value))
 
     def numbers(self, value: object, where: str, meaning: str, count: int) -> list[float]:
         if not isinstance(value, list) or len(value) != count:
-            self.fail(where, f"is {_shown(value)}", f"Write {meaning}.")
+            self.fail(where, f"is {shown(value)}", f"Write {meaning}.")
         return [self.number(entry, f"{where}[{i}]") for i, entry in enumerate(value)]
 
     def width(self, value: object, where: str) -> float:
@@ -189,7 +186,7 @@ class _Reader:
 
     def polygon(self, value: object, where: str) -> tuple[Point, ...]:
         if not isinstance(value, list) or not 3 <= len(value) <= MAX_ENTRIES:
-            self.fail(where, f"is {_shown(value)}", f"Write {OUTLINE_KEYS['polygon']}.")
+            self.fail(where, f"is {shown(value)}", f"Write {OUTLINE_KEYS['polygon']}.")
         pairs = [self.numbers(entry, f"{where}[{i}]", "[x, y]", 2) for i, entry in enumerate(value)]
         points = [(x, y) for i, (x, y) in enumerate(pairs) if i == 0 or [x, y] != pairs[i - 1]]
         if len(points) > 1 and points[0] == points[-1]:
@@ -200,7 +197,7 @@ class _Reader:
 
     def path(self, value: object, where: str) -> tuple[Point, ...]:
         if not isinstance(value, str):
-            self.fail(where, f"is {_shown(value)}", "Write SVG path data in quotes, such as 'M 0 0 H 60 V 40 H 0 Z'.")
+            self.fail(where, f"is {shown(value)}", "Write SVG path data in quotes, such as 'M 0 0 H 60 V 40 H 0 Z'.")
         subpaths = read_path_data(value, where=f"{self.file_name}: {where}")
         if len(subpaths) != 1:
             self.fail(where, f"has {len(subpaths)} paths", "Give one; what it leaves out goes into cut_outs.")
@@ -210,6 +207,9 @@ class _Reader:
             self.fail(where, f"starts at {x0:g}, {y0:g} and ends open at {x1:g}, {y1:g}", "Close it: end it with Z.")
         if len(path.points) < 3:
             self.fail(where, "has no area", "Draw round something.")
+        far = next(((x, y) for x, y in path.points if max(abs(x), abs(y)) > MAX_MM), None)
+        if far is not None:
+            self.fail(where, f"reaches {far[0]:g}, {far[1]:g} mm", f"Stay within {MAX_MM:g} mm of the origin.")
         return path.points
 
     def hole(self, table: dict[str, Any], where: str) -> PlannedHole:
@@ -217,7 +217,7 @@ class _Reader:
             if key not in table:
                 self.fail(f"{where}.{key}", "is missing", f"Add it: {HOLE_KEYS[key]}.")
         if not isinstance(table["plated"], bool):
-            self.fail(f"{where}.plated", f"is {_shown(table['plated'])}", "Write true or false, without quotes.")
+            self.fail(f"{where}.plated", f"is {shown(table['plated'])}", "Write true or false, without quotes.")
         x, y = (self.number(table[key], f"{where}.{key}") for key in ("x", "y"))
         to: Point | None = None
         if "to" in table:
@@ -232,8 +232,3 @@ class _Reader:
             self.fail(where, f"has {given}", "Give x of an upright line, or y of a level one: a score is straight.")
         ((key, value),) = table.items()
         return PlannedScore(entry=where, upright=key == "x", at=self.number(value, f"{where}.{key}"))
-
-
-def _shown(value: object) -> str:
-    text = repr(value)
-    return text if len(text) <= 60 else text[:57] + "..."

@@ -17,8 +17,10 @@ if TYPE_CHECKING:
     from worker.engine.fabrication.layer_changes import Changes, LayerChange
 
 MAX_FILES = 1000
-MAX_BYTES = 2 * 1024**3
+MAX_BYTES = 1024**3
 """Of all files together, unpacked: what comes back from elsewhere may be anything."""
+MAX_RATIO = 200
+"""A file of an archive unpacks to at most so many times its size there, where it has more than a megabyte."""
 
 EPILOG = """\
 examples:
@@ -116,9 +118,16 @@ def _opened(path: Path) -> Iterator[tuple[str, bytes]]:
             yield from _unpacked(path)
         else:
             yield path.name, path.read_bytes()
-    except (OSError, zipfile.BadZipFile, RuntimeError, NotImplementedError) as error:
+    except ReturnedFileError:
+        raise
+    except OSError as error:
         raise ReturnedFileError(
-            f"{path} can't be read: {getattr(error, 'strerror', None) or error}.", mend="Check its name and rights."
+            f"{path} can't be read: {error.strerror or error}.", mend="Check its name and rights."
+        ) from error
+    except Exception as error:  # a damaged archive brings a dozen kinds of error out of its unpackers
+        raise ReturnedFileError(
+            f"{path} can't be read: {str(error).rstrip('.') or 'it is damaged'}.",
+            mend="It is damaged, protected or of a rare kind: get it again, or unpack it and give the folder.",
         ) from error
 
 
@@ -133,6 +142,12 @@ def _unpacked(path: Path) -> Iterator[tuple[str, bytes]]:
         if len(members) > MAX_FILES or sum(info.file_size for info in members) > MAX_BYTES:
             raise _too_large(path)
         for info in members:
+            if info.file_size > max(1_000_000, MAX_RATIO * info.compress_size):
+                raise ReturnedFileError(
+                    f"{Path(info.filename).name} in {path} unpacks from {info.compress_size:,} to "
+                    f"{info.file_size:,} bytes, which no fabrication file does.",
+                    mend="Unpack it, look what it is, and give the files of the board alone.",
+                )
             with archive.open(info) as content:
                 yield Path(info.filename).name, content.read(info.file_size)
 

@@ -8,13 +8,12 @@ from __future__ import annotations
 
 import datetime
 import hashlib
-import math
 import re
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, NoReturn, cast
 
+from worker.bounded_text import TextFault, is_finite, parse_toml, shown
 from worker.errors import FabProfileError, SettingsError
 from worker.finish import (
     COPPER_LAYERS,
@@ -263,7 +262,7 @@ class _Reader:
 
     def table(self, value: object, key: str, known: Mapping[str, str]) -> dict[str, Any]:
         if not isinstance(value, dict):
-            self.fail(key, f"is {value!r}, not a table", f"Write it as a table with: {', '.join(known)}.")
+            self.fail(key, f"is {shown(value)}, not a table", f"Write it as a table with: {', '.join(known)}.")
         table = cast(dict[str, Any], value)
         for name in table:
             if name not in known:
@@ -281,7 +280,7 @@ class _Reader:
         if isinstance(value, datetime.date):
             value = value.isoformat()
         if not isinstance(value, str):
-            self.fail(f"{where}{key}", f"is {value!r}, not text", f"Put it in quotes: {meaning}.")
+            self.fail(f"{where}{key}", f"is {shown(value)}, not text", f"Put it in quotes: {meaning}.")
         if len(value) > 500 or any(ord(letter) < 32 for letter in value):
             self.fail(f"{where}{key}", "is longer than 500 letters or holds control letters", "Shorten it to one line.")
         return value
@@ -296,18 +295,18 @@ class _Reader:
     ) -> str:
         value = self.text(table, where, key, "one of " + ", ".join(choices), default)
         if value not in choices:
-            self.fail(f"{where}{key}", f"is {value!r}", f"Choose one of: {', '.join(choices)}.")
+            self.fail(f"{where}{key}", f"is {shown(value)}", f"Choose one of: {', '.join(choices)}.")
         return value
 
     def flag(self, table: Mapping[str, Any], where: str, key: str, meaning: str) -> bool:
         value = self.get(table, where, key, meaning)
         if not isinstance(value, bool):
-            self.fail(f"{where}{key}", f"is {value!r}", "Write true or false, without quotes.")
+            self.fail(f"{where}{key}", f"is {shown(value)}", "Write true or false, without quotes.")
         return value
 
     def number(self, value: object, key: str, low: float, high: float, unit: str) -> float:
-        if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
-            self.fail(key, f"is {value!r}, not a number", f"Write a number of {unit} from {low:g} to {high:g}.")
+        if not isinstance(value, int | float) or not is_finite(value):
+            self.fail(key, f"is {shown(value)}, not a number", f"Write a number of {unit} from {low:g} to {high:g}.")
         if not low <= value <= high:
             self.fail(key, f"is {value:g} {unit}", f"Choose {low:g} to {high:g} {unit}.")
         return float(value)
@@ -315,7 +314,9 @@ class _Reader:
     def identifier(self, table: Mapping[str, Any], where: str) -> str:
         value = self.text(table, where, "id", "lower case letters, digits and hyphens")
         if not ID_PATTERN.fullmatch(value):
-            self.fail(f"{where}id", f"is {value!r}", "Use lower case letters, digits and inner hyphens, 64 at most.")
+            self.fail(
+                f"{where}id", f"is {shown(value)}", "Use lower case letters, digits and inner hyphens, 64 at most."
+            )
         return value
 
     def limits(self, value: object) -> dict[tuple[str, str], Limit]:
@@ -350,7 +351,7 @@ class _Reader:
 
     def triple(self, value: object, key: str, names: str, ranges: tuple[tuple[float, float], ...]) -> Triple:
         if not isinstance(value, list) or len(value) != 3:
-            self.fail(key, f"is {value!r}", f"Write three numbers: [{names}].")
+            self.fail(key, f"is {shown(value)}", f"Write three numbers: [{names}].")
         first, second, third = (
             self.number(value[i], f"{key}[{i}]", *ranges[i], name) for i, name in enumerate(names.split(", "))
         )
@@ -540,11 +541,11 @@ def read_fab_profile(toml: bytes, *, file_name: str = "fab profile") -> FabProfi
     if len(toml) > MAX_BYTES:
         reader.fail("file", f"has {len(toml)} bytes", f"Keep a profile under {MAX_BYTES} bytes.")
     try:
-        parsed = tomllib.loads(toml.decode("utf-8"))
+        parsed = parse_toml(toml.decode("utf-8"))
     except UnicodeDecodeError as error:
         reader.fail(f"byte {error.start}", "is not UTF-8", "Save the file as UTF-8 text.")
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        reader.fail("TOML", str(error) or "is nested too deep", "Mend the syntax at that place.")
+    except TextFault as fault:
+        reader.fail("TOML", fault.what, fault.mend)
     table = reader.table(parsed, "", KEYS)
     limits = reader.limits(reader.get(table, "", "limits", "tables " + ", ".join(LIMITS)))
     entries = reader.get(table, "", "finishes", "a list of finishes, [[finishes]]")
@@ -597,8 +598,8 @@ def _stack_up(reader: _Reader, value: object) -> dict[str, str | float | int]:
     table = reader.table(value, "stack_up", STACK_UP)
     where = "stack_up."
     sides = reader.get(table, where, "sides", STACK_UP["sides"])
-    if sides not in (1, 2) or isinstance(sides, bool):
-        reader.fail("stack_up.sides", f"is {sides!r}", "Write 1 or 2.")
+    if isinstance(sides, bool) or not isinstance(sides, int) or sides not in (1, 2):
+        reader.fail("stack_up.sides", f"is {shown(sides)}", "Write 1 or 2.")
     return {
         "thickness_mm": reader.number(
             reader.get(table, where, "thickness_mm", STACK_UP["thickness_mm"]), "stack_up.thickness_mm", 0.1, 10.0, "mm"

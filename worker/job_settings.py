@@ -63,14 +63,15 @@ REPEATABLE = ("pin", "forbid", "includes")
 INCLUDES = ("circuit", "battery", "coin-cell", "led", "antenna", "tabs", "hand-cut")
 """What `includes` knows: each calls for cautions of its own."""
 
-_LENGTH = re.compile(r"\s*([0-9]*\.?[0-9]+(?:[eE][-+]?[0-9]+)?)\s*(mm|cm|um|µm|in|inch|\")\s*")
-_PIN = re.compile(r"#([0-9A-Fa-f]{6})(?:~([0-9]*\.?[0-9]+))?=(.+)")
-_VOLTAGE = re.compile(r"\s*([0-9]*\.?[0-9]+)\s*[vV]\s*(ac|dc|AC|DC)?\s*")
+_LENGTH = re.compile(r"\s*((?:[0-9]+(?:\.[0-9]+)?|\.[0-9]+)(?:[eE][-+]?[0-9]+)?)\s*(mm|cm|um|µm|in|inch|\")\s*")
+_PIN = re.compile(r"#([0-9A-Fa-f]{6})(?:~([0-9]+(?:\.[0-9]+)?|\.[0-9]+))?=(.+)")
+_VOLTAGE = re.compile(r"\s*([0-9]+(?:\.[0-9]+)?|\.[0-9]+)\s*[vV]\s*(ac|dc|AC|DC)?\s*")
 _MM_PER = {"mm": 1.0, "cm": 10.0, "um": 1e-3, "µm": 1e-3, "in": MM_PER_INCH, "inch": MM_PER_INCH, '"': MM_PER_INCH}
 
 DEFAULT_PIN_DELTA_E = 5.0
 MIN_SIDE_MM, MAX_SIDE_MM = 0.1, 1200.0
 MAX_BOARD_LENGTH_MM = 100.0
+MAX_VOLTAGE = 100_000.0
 
 
 def _fail(name: str, value: object, mend: str) -> NoReturn:
@@ -152,6 +153,8 @@ class Settings:
             _fail("assignment", f"contrast:{self.contrast:g}", "Choose an amount from 0 to 1.")
         if not (math.isfinite(self.viewing_distance_mm) and 50.0 <= self.viewing_distance_mm <= 20000.0):
             _fail("viewing_distance", f"{self.viewing_distance_mm:g}mm", "Choose 50mm to 20000mm.")
+        if self.voltage is not None and not (math.isfinite(self.voltage) and 0.0 <= self.voltage <= MAX_VOLTAGE):
+            _fail("voltage", f"{self.voltage:g}V", f"Choose 0V to {MAX_VOLTAGE:g}V.")
         for pin in self.pins:
             if not (math.isfinite(pin.delta_e) and 0.0 <= pin.delta_e <= 100.0):
                 _fail("pin", pin.text(), "Choose a deltaE from 0 to 100.")

@@ -162,18 +162,24 @@ class _Pen:
     def point(self, letter: str, x: float, y: float) -> Point:
         return (x, y) if letter.isupper() else (self.here[0] + x, self.here[1] + y)
 
+    def check(self, point: Point) -> Point:
+        """Relative steps may add up to what no number of the text says."""
+        if not max(abs(point[0]), abs(point[1])) <= _MOST:
+            self.fail(f"a point at {point[0]:g}, {point[1]:g}")
+        return point
+
     def go(self, point: Point) -> None:
         if not self.points:
             self.points.append(self.here)
         self.drawn += 1
         if self.drawn > MAX_POINTS:
             self.fail(f"more than {MAX_POINTS:,} points")
-        self.points.append(point)
+        self.points.append(self.check(point))
         self.here = point
 
     def move(self, letter: str, numbers: list[float]) -> None:
         self.finish(closed=False)
-        self.here = self.point(letter, numbers[0], numbers[1])
+        self.here = self.check(self.point(letter, numbers[0], numbers[1]))
         self.points = [self.here]
 
     def line(self, letter: str, numbers: list[float]) -> None:

@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal, NoReturn, cast
 
+from worker.bounded_text import TextFault, is_finite, parse_json, shown
 from worker.errors import PatchMapError
 from worker.finish import FAR_COPPER, FarCopper
 
@@ -106,11 +107,11 @@ class _Reader:
 
     def table(self, value: object, where: str, known: Mapping[str, str], needed: tuple[str, ...]) -> dict[str, Any]:
         if not isinstance(value, dict):
-            self.fail(where, f"is {_shown(value)}, not an object", f"Give it as an object with: {', '.join(known)}.")
+            self.fail(where, f"is {shown(value)}, not an object", f"Give it as an object with: {', '.join(known)}.")
         table = cast(dict[str, Any], value)
         for name in table:
             if name not in known:
-                self.fail(where, f"has an unknown key {name!r}", f"Known here: {', '.join(known)}.")
+                self.fail(where, f"has an unknown key {shown(name)}", f"Known here: {', '.join(known)}.")
         for name in needed:
             if name not in table:
                 self.fail(where, f"has no {name}", f"Add {name}: {known[name]}.")
@@ -118,20 +119,20 @@ class _Reader:
 
     def entries(self, value: object, where: str, least: int, most: int) -> list[object]:
         if not isinstance(value, list) or not least <= len(value) <= most:
-            got = f"has {len(value)} entries" if isinstance(value, list) else f"is {_shown(value)}, not a list"
+            got = f"has {len(value)} entries" if isinstance(value, list) else f"is {shown(value)}, not a list"
             self.fail(where, got, f"Give {least} entries." if least == most else f"List {least} to {most} entries.")
         return cast(list[object], value)
 
     def number(self, value: object, where: str, low: float, high: float) -> float:
-        if isinstance(value, bool) or not isinstance(value, int | float) or value != value:
-            self.fail(where, f"is {_shown(value)}, not a number", "Give a length in mm.")
+        if not isinstance(value, int | float) or not is_finite(value):
+            self.fail(where, f"is {shown(value)}, not a number", "Give a length in mm.")
         if not low <= value <= high:
-            self.fail(where, f"is {_shown(value)} mm", f"Give {low:g} to {high:g} mm.")
+            self.fail(where, f"is {shown(value)} mm", f"Give {low:g} to {high:g} mm.")
         return float(value)
 
     def choice(self, value: object, where: str, known: tuple[str, ...]) -> str:
         if value not in known:
-            self.fail(where, f"is {_shown(value)}", f"Choose one of: {', '.join(known)}.")
+            self.fail(where, f"is {shown(value)}", f"Choose one of: {', '.join(known)}.")
         return str(value)
 
     def quad(self, value: object, where: str) -> Quad:
@@ -157,13 +158,13 @@ class _Reader:
     def patch(self, value: object, where: str, board: Rectangle) -> Patch:
         table = self.table(value, where, PATCH_KEYS, ("finish", "x", "y", "width", "height"))
         if not isinstance(table["finish"], str) or not table["finish"]:
-            self.fail(f"{where} finish", f"is {_shown(table['finish'])}", "Give the id of a finish of the profile.")
+            self.fail(f"{where} finish", f"is {shown(table['finish'])}", "Give the id of a finish of the profile.")
         place = self.rectangle(where, table["x"], table["y"], table["width"], table["height"])
         if not _within(place, board):
             self.fail(where, f"({table['finish']}) reaches over the board's edge", "Keep every patch on the board.")
         repeat = table.get("repeat", 1)
-        if isinstance(repeat, bool) or not isinstance(repeat, int) or repeat < 1:
-            self.fail(f"{where} repeat", f"is {_shown(repeat)}", "Count the patches of a finish from 1.")
+        if isinstance(repeat, bool) or not isinstance(repeat, int) or not 1 <= repeat <= MAX_PATCHES:
+            self.fail(f"{where} repeat", f"is {shown(repeat)}", "Count the patches of a finish from 1.")
         return Patch(
             finish=table["finish"],
             place=place,
@@ -194,18 +195,20 @@ def read_patch_map(data: bytes, *, file_name: str = "patch map") -> PatchMap:
     if len(data) > MAX_BYTES:
         reader.fail("it", f"has {len(data)} bytes", f"Keep a patch map under {MAX_BYTES} bytes.")
     try:
-        parsed = json.loads(data.decode("utf-8-sig"))
-    except (UnicodeDecodeError, ValueError, RecursionError) as error:
-        reader.fail("it", f"is no JSON ({error or 'nested too deep'})", "Give the patch_map.json of the coupon.")
+        parsed = parse_json(data.decode("utf-8-sig"))
+    except UnicodeDecodeError as error:
+        reader.fail("it", f"is no JSON (byte {error.start} is not UTF-8)", "Give the patch_map.json of the coupon.")
+    except TextFault as fault:
+        reader.fail("it", f"is no JSON that is read here ({fault.what})", "Give the patch_map.json of the coupon.")
     table = reader.table(parsed, "it", KEYS, ("schema_version", "board", "corners", "patches"))
     if table["schema_version"] != SCHEMA_VERSION or isinstance(table["schema_version"], bool):
-        reader.fail("schema_version", f"is {_shown(table['schema_version'])}", f"This version reads {SCHEMA_VERSION}.")
+        reader.fail("schema_version", f"is {shown(table['schema_version'])}", f"This version reads {SCHEMA_VERSION}.")
     reader.choice(table.get("units", "mm"), "units", ("mm",))
     size = reader.table(table["board"], "board", {"width": "in mm", "height": "in mm"}, ("width", "height"))
     board = reader.rectangle("board", 0, 0, size["width"], size["height"])
     note = table.get("note", "")
     if not isinstance(note, str):
-        reader.fail("note", f"is {_shown(note)}", "Write it as text.")
+        reader.fail("note", f"is {shown(note)}", "Write it as text.")
     corners = reader.table(table["corners"], "corners", {"coupon": KEYS["corners"], "chart": "or null"}, ("coupon",))
     chart = corners.get("chart")
     return PatchMap(
@@ -272,11 +275,6 @@ def _patch_item(patch: Patch) -> dict[str, object]:
 def _list(name: str, entries: list[Any]) -> str:
     rows = ",\n    ".join(json.dumps(entry) for entry in entries)
     return f'  "{name}": [\n    {rows}\n  ]' if rows else f'  "{name}": []'
-
-
-def _shown(value: object) -> str:
-    text = repr(value)
-    return text if len(text) <= 60 else text[:57] + "..."
 
 
 def _within(inner: Rectangle, outer: Rectangle) -> bool:

@@ -49,7 +49,8 @@ async def job_events(
 ) -> Response:
     """Each event holds the whole job, so whoever was away misses nothing. The stream ends with the job."""
     job = await run_in_threadpool(backing.ledger.jobs.get, owner, job_id)
-    seen = int(last_event_id) if last_event_id and last_event_id.isascii() and last_event_id.isdigit() else 0
+    told = last_event_id or ""
+    seen = int(told) if told.isascii() and told.isdigit() and len(told) < 19 else 0
     if job.state in FINAL and job.version <= seen:
         return Response(status_code=204)
     return EventSourceResponse(_changes(backing, owner, job_id, seen), ping=PING_SECONDS)

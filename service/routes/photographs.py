@@ -17,9 +17,9 @@ from service.backing import Backed, Backing
 from service.callers import SubmittingOwner
 from service.fab_answers import ReadingAnswer
 from service.limits import check_before_upload
-from service.upload import Form, read_form
+from service.upload import Form, read_form, too_large
 from worker.errors import SettingsError
-from worker.patch_map import read_patch_map
+from worker.patch_map import MAX_BYTES, read_patch_map
 from worker.reading import Reading
 from worker.reading_files import NamedReading, write_csv
 
@@ -149,6 +149,8 @@ def _question(backing: Backing, fab_id: str, revision: str, form: Form, spooled:
     sent = {part: uploaded for part, uploaded in form.files.items() if uploaded.bytes}
     if SECOND not in sent and any(name.startswith(SECOND) for name in settings):
         raise SettingsError("Corners of a second photograph are given, but none is.", mend=f"Send it as {SECOND}.")
+    if sent[MAP].bytes > MAX_BYTES:
+        raise too_large(MAX_BYTES, MAP)
     spooled[MAP].seek(0)
     read_patch_map(spooled[MAP].read(), file_name=sent[MAP].name)
     return Question(

@@ -18,6 +18,8 @@ _DECLARATION = re.compile(rb"\s*<\?xml[^>]*encoding\s*=\s*[\"']([^\"']*)[\"']", 
 _ENCODINGS = (b"utf-8", b"us-ascii", b"ascii", b"iso-8859-1")
 MAX_DEPTH = 40
 """Elements within elements; a CxF3 file has ten at most."""
+MAX_ELEMENTS = 150_000
+"""Of one file; ten thousand readings have about a hundred thousand, and take the parser some seconds."""
 
 _SPHERE = {"Specular_Included": "d:8 SCI", "Specular_Excluded": "d:8 SCE", "Diffuse": "d:8"}
 
@@ -51,6 +53,9 @@ def _refuse_hostile(data: bytes, file: FileName) -> None:
     declared = _DECLARATION.match(data.removeprefix(b"\xef\xbb\xbf"))
     if declared and declared[1].lower() not in _ENCODINGS:
         file.fail("line 1", f"declares the encoding {declared[1].decode('ascii', 'replace')!r}", "Save it as UTF-8.")
+    elements = data.count(b"<") - data.count(b"</")
+    if elements > MAX_ELEMENTS:
+        file.fail("", f"has {elements:,} elements", f"A file of readings has {MAX_ELEMENTS:,} at most: split it.")
     depth = 0
     for tag in re.finditer(rb"<(/?)[A-Za-z_][^<>]*?(/?)>", data):
         depth += -1 if tag[1] else 0 if tag[2] else 1

@@ -189,7 +189,7 @@ def _bars(name: str, seed: int, fields: int) -> tuple[dict[str, int], float, tup
     art = stress_art(seed, fab, fields=fields)
     conversion = _converted(art.png, fab, f"{art.width_mm}mm", "threshold")
     labels = conversion.separation.labels
-    repaired = _repair(labels, fab)
+    repaired = repair(_planes(labels, fab), fab, lab(fab), srgb=conversion.picture.srgb, threads=2)
     after = seen_labels(repaired.planes, fab)
     assert (after != NO_FINISH).all()
     assert repaired.left.total == 0
@@ -207,9 +207,9 @@ def _missed(figures: str) -> pytest.MarkDecorator:
 
 STRESS = [
     ("nocturne-gold", 1),
-    pytest.param("nocturne-gold", 2, marks=_missed("0 left, error 1.302, strokes 97 %")),
+    ("nocturne-gold", 2),
     ("nocturne-gold", 3),
-    pytest.param("alba-black", 1, marks=_missed("4 px of a copper gap left, error 1.572, strokes 94 %")),
+    pytest.param("alba-black", 1, marks=_missed("18 px of a copper gap left, error 1.512, strokes 94 %")),
 ]
 
 

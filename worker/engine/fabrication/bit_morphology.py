@@ -309,7 +309,7 @@ def _flag(bits, out):  # type: ignore[no-untyped-def]  # pragma: no cover - comp
 
 def active_strips(rows: int, region: Region) -> list[tuple[int, int]]:
     """First row, and past the last one, of the strips in which the region has blocks."""
-    return [strip for strip in row_strips(rows, _STRIP) if region[strip[0] // _STRIP].any()]
+    return [(k * _STRIP, min((k + 1) * _STRIP, rows)) for k in np.flatnonzero(region.any(axis=1)).tolist()]
 
 
 def _run(source: Bits, shape: Disc, grow: bool, region: Region | None, threads: int) -> Bits:

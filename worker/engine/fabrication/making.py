@@ -90,12 +90,12 @@ def make_side(
     ----------
     planes : each pixel must show a finish of the profile, or be off the board.
     lab : float64 (n, 3), CIELAB D65/2 degree of the profile's finishes.
-    srgb : uint8 (H, W, 3), encoded sRGB, on the grid of the planes: what rims are judged by. The artwork; where the
-        design is not meant to be like it pixel by pixel, as where it is dithered, the design's own colours.
+    srgb : uint8 (H, W, 3), encoded sRGB, on the grid of the planes: what repairs and rims are judged by. The artwork;
+        where the design is not meant to be like it pixel by pixel, as where it is dithered, the design's own colours.
     forbidden : ids of the finishes that no rim may show.
     """
     found = measure_limits(planes, fab, threads=threads)
-    repaired = repair(planes, fab, lab, threads=threads)
+    repaired = repair(planes, fab, lab, srgb=srgb, threads=threads)
     pitch_um = planes.pitch_um
     largest_px = max(drawing_reach_px(fab, pitch_um), widest_px(fab, pitch_um))
     bits = layer_bits(repaired.planes, largest_px=largest_px, threads=threads)

@@ -27,9 +27,9 @@ from worker.engine.fabrication.bit_morphology import (
     dilate,
     disc,
     disc_within,
+    erode,
     everywhere,
     frame_for,
-    opened,
     pack,
     unpack,
     wider,
@@ -177,7 +177,10 @@ class Partition:
 
     def covered(self, space: Bits, diameter_px: int, region: Region | None) -> Bits:
         """What discs of this diameter, no wider than a block, cover, and square corners beside it."""
-        cover = opened(space, disc(diameter_px), region=region, threads=self.threads)
+        # A corner's cover may lie in the block beside it.
+        around = None if region is None else wider(region)
+        centres = erode(space, disc(diameter_px), region=around, threads=self.threads)
+        cover = dilate(centres, disc(diameter_px), region=around, threads=self.threads)
         tolerance = disc_within(CORNER_TOLERANCE * diameter_px / 2.0)
         return dilate(cover, tolerance, region=region, threads=self.threads)
 

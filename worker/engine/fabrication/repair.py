@@ -15,8 +15,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from worker.engine.arrays import Srgb
 from worker.engine.fabrication.bit_morphology import Bits, count, dilate, disc, pack, region_of, wider
 from worker.engine.fabrication.clearance import keep_clear, swap_narrow, swap_strips
+from worker.engine.fabrication.compensation import compensate
 from worker.engine.fabrication.limits import LimitReport, measure_limits
 from worker.engine.fabrication.partition import Partition
 from worker.engine.fabrication.planes import LayerPlanes, seen_labels
@@ -39,7 +41,14 @@ class Repaired:
     left: LimitReport
 
 
-def repair(planes: LayerPlanes, fab: FabProfile, lab: npt.NDArray[np.float64], *, threads: int = 1) -> Repaired:
+def repair(
+    planes: LayerPlanes,
+    fab: FabProfile,
+    lab: npt.NDArray[np.float64],
+    *,
+    srgb: Srgb | None = None,
+    threads: int = 1,
+) -> Repaired:
     """Mend every limit that is broken.
 
     Parameters
@@ -48,11 +57,14 @@ def repair(planes: LayerPlanes, fab: FabProfile, lab: npt.NDArray[np.float64], *
         Each pixel must show a finish of the profile, or be off the board.
     lab : float64 (n, 3)
         CIELAB of the profile's finishes: what a change costs is the CIEDE2000 between them.
+    srgb : uint8 (H, W, 3), encoded sRGB
+        The picture that is wanted, on the grid of the planes; else what the planes show before.
     """
     before = seen_labels(planes, fab)
     board = Partition(before, fab, lab, pitch_um=planes.pitch_um, threads=threads)
     wanted = board.planes.copy()
     mend(board, wanted)
+    compensate(board, wanted, srgb)
     labels = board.labels()
     changed = labels != before
     result, left = with_makeable_copper(labels, planes, fab, threads=threads)

@@ -17,7 +17,7 @@ from worker.engine.fabrication.bit_morphology import Bits, Region, dilate, erode
 from worker.engine.fabrication.bit_parts import areas_and_boxes, chosen_parts, connected_parts, pixels_in_parts
 from worker.engine.fabrication.partition import CROSS, FinishRule, Partition
 
-_EYE_MM = 0.14
+EYE_MM = 0.14
 """Standard deviation of the blur that an eye at arm's length makes."""
 
 _CLEARLY = 0.8
@@ -73,7 +73,7 @@ def looks_of_lines(
     the mean CIEDE2000 across them.
     """
     xyz, count = lab_to_xyz(lab), len(lab)
-    sigma = _EYE_MM * 1000.0 / pitch_um * np.sqrt(2.0)
+    sigma = EYE_MM * 1000.0 / pitch_um * np.sqrt(2.0)
     across = np.linspace(0.0, 1.75 * sigma, _SAMPLES)
     width = np.arange(1, largest_px + 1)[None, None, :]
     finish, ground = np.arange(count)[:, None, None], np.arange(count)[None, :, None]

@@ -1,0 +1,244 @@
+"""What repairs took from the look, made up for beside them: borders move by a pixel or so where the eye gains by it.
+
+A stroke that had to grow is too bright, or too dark, and nothing can make it narrower again; but the eye blurs it with
+what lies beside it. So near to what was repaired, borders move towards whichever finish lessens the CIEDE2000 between
+the picture that is wanted and the one that is shown, both as the eye blurs them. What the error of a whole
+neighbourhood gains when a pixel changes its finish is its derivative by the colour, blurred once more: a small picture
+for each finish. Pixels along borders move all at once, and wherever a rule is broken by that, they go back.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+from scipy.ndimage import binary_dilation, gaussian_filter
+
+from worker.engine.arrays import Srgb
+from worker.engine.colorimetry import SRGB_TO_LINEAR, lab_to_xyz, linear_rgb_to_xyz, xyz_to_lab
+from worker.engine.difference import ciede2000
+from worker.engine.fabrication.bit_morphology import BLOCK, Bits, dilate, disc_within, region_of
+from worker.engine.fabrication.bit_parts import chosen_parts, connected_parts, pixels_in_parts
+from worker.engine.fabrication.partition import Partition
+from worker.engine.fabrication.plane_moves import Planes
+from worker.engine.fabrication.thin_looks import EYE_MM
+from worker.engine.threads import row_strips, run_all
+
+_STEPS_PX = (2, 1)
+"""How far borders move in each turn."""
+
+_LEAST = 3.0
+"""What the move of a pixel must take from the sum of all pixels' CIEDE2000: less is not worth a ragged border."""
+
+_NEAR_SIGMAS = 2.0
+"""How far from what was repaired borders move, in standard deviations of the eye's blur."""
+
+_BACK_PX = (1, 17, 3, 17, 45, 60)
+"""How far around a fault moves are taken back, in turns: what is too thin by itself, then what stands across a gap."""
+
+_PROBE = 0.0005
+"""Step of XYZ, of a white of 1, to both sides, that the derivative is taken over."""
+
+_FINEST_BLUR = 1.75
+"""Standard deviation of the eye's blur in blocks, at least: finer ones moved no border better."""
+
+_LARGEST_BLOCK_PX = 16
+
+Pictures = npt.NDArray[np.float32]
+"""float32 (rows, columns, 3): CIE XYZ, D65 white of Y = 1, means of blocks."""
+
+
+def compensate(board: Partition, before: Planes, srgb: Srgb | None) -> None:
+    """Move borders near to what differs from `before`, in place, where the eye gains by it and no rule is broken.
+
+    Parameters
+    ----------
+    board : it must break no rule.
+    before : the planes as they were before the repair.
+    srgb : uint8 (H, W, 3), encoded sRGB, the picture that is wanted; None for that of `before`.
+    """
+    changed = board.empty()
+    for old, new in zip(before, board.planes, strict=True):
+        changed |= old ^ new
+    if not changed.any():
+        return
+    sigma_px = EYE_MM * 1000.0 / board.pitch_um
+    lattice = _Lattice(board, sigma_px)
+    xyz = lab_to_xyz(board.lab).astype(np.float32)
+    wanted = lattice.shown(before, xyz, None) if srgb is None else lattice.means(srgb)
+    near = lattice.held(changed)
+    reach = int(np.ceil(_NEAR_SIGMAS * lattice.sigma))
+    near = binary_dilation(near, structure=np.ones((3, 3)), iterations=reach)
+    aim = xyz_to_lab(lattice.blurred(wanted))
+    for step in _STEPS_PX:
+        gains = _gains(lattice, lattice.shown(board.planes, xyz, wanted), aim, xyz)
+        saved = board.planes.copy()
+        moved = lattice.move_borders(board, gains, near, step)
+        _take_back(board, saved, moved)
+
+
+def _gains(lattice: _Lattice, shown: Pictures, aim: npt.NDArray[np.float64], xyz: Pictures) -> Pictures:
+    """float32 (rows, columns, finishes): what the sum of all errors grows by when a pixel takes this finish, but for a
+    part that is the same for all finishes."""
+
+    def error(seen: Pictures) -> npt.NDArray[np.float64]:
+        return ciede2000(aim, xyz_to_lab(seen))
+
+    seen = lattice.blurred(shown)
+    slope = np.empty_like(seen)
+    for channel in range(3):
+        more, less = seen.copy(), seen.copy()
+        more[..., channel] += _PROBE
+        less[..., channel] -= _PROBE
+        slope[..., channel] = (error(more) - error(less)) / (2.0 * _PROBE)
+    return np.ascontiguousarray(lattice.blurred(slope) @ xyz.T, dtype=np.float32)
+
+
+def _take_back(board: Partition, saved: Planes, moved: Bits) -> None:
+    """Undo moves wherever they break a rule: those around a fault, then whole pieces, which leave no ends."""
+    threads = board.threads
+    faults = board.faults(region_of(moved, 1))
+    turn = 0
+    while faults.any() and moved.any():
+        region = region_of(faults, 1)
+        reach = _BACK_PX[min(turn, len(_BACK_PX) - 1)]
+        back = dilate(faults, disc_within(reach), region=region, threads=threads) & moved
+        if turn >= len(_BACK_PX):
+            pieces = connected_parts(moved, corners=True, threads=threads)
+            back = chosen_parts(pieces, pixels_in_parts(back, pieces) > 0, moved.shape, threads=threads)
+        if turn >= 2 * len(_BACK_PX):
+            region = region_of(faults, turn)
+            back |= moved * np.repeat(region, BLOCK, axis=0)[: moved.shape[0]]
+        board.take_over(back, saved)
+        moved &= ~back
+        faults = board.faults(region_of(faults | back, 1))
+        turn += 1
+
+
+class _Lattice:
+    """The board in square blocks, so small that the eye's blur hides them, and so large that there are few.
+
+    block_px : a power of two. sigma : the eye's blur in blocks.
+    """
+
+    def __init__(self, board: Partition, sigma_px: float) -> None:
+        self.block_px = 1
+        while self.block_px < _LARGEST_BLOCK_PX and 2 * self.block_px * _FINEST_BLUR <= sigma_px:
+            self.block_px *= 2
+        self.sigma = sigma_px / self.block_px
+        self.frame, self.threads = board.frame, board.threads
+        self.shape = (-(-self.frame.height_px // self.block_px), -(-self.frame.width_px // self.block_px))
+
+    def _run(self, work, *arguments) -> None:  # type: ignore[no-untyped-def]
+        calls = row_strips(self.shape[0], 16)
+        run_all(lambda first, last: work(*arguments, first, last), calls, self.threads)
+
+    def means(self, srgb: Srgb) -> Pictures:
+        """A picture's blocks."""
+        out = np.empty((*self.shape, 3), dtype=np.float32)
+        self._run(_mean_blocks, srgb, SRGB_TO_LINEAR, self.block_px, out)
+        return np.asarray(linear_rgb_to_xyz(out), dtype=np.float32)
+
+    def shown(self, planes: Planes, xyz: Pictures, beyond: Pictures | None) -> Pictures:
+        """What the planes show; `beyond` is seen where no finish is."""
+        out = np.zeros((*self.shape, 3), dtype=np.float32)
+        other = out if beyond is None else beyond
+        place = (self.frame.pad_px, self.frame.pad_words, self.frame.height_px, self.frame.width_px)
+        self._run(_shown_blocks, planes, xyz, other, *place, self.block_px, out)
+        return out
+
+    def held(self, bits: Bits) -> npt.NDArray[np.bool_]:
+        """Blocks that hold a set bit."""
+        one = np.ones((1, 3), dtype=np.float32)
+        return np.asarray(self.shown(bits[None], one, None)[..., 0] > 0)
+
+    def blurred(self, picture: Pictures) -> Pictures:
+        """The picture as the eye blurs it."""
+        return np.asarray(gaussian_filter(picture, (self.sigma, self.sigma, 0.0), mode="reflect", truncate=3.0))
+
+    def move_borders(self, board: Partition, gains: Pictures, near: npt.NDArray[np.bool_], step_px: int) -> Bits:
+        """Let borders move by a step where the gain is large enough; what was moved."""
+        old = board.planes.copy()
+        moved = board.empty()
+        grown = np.stack([dilate(plane, disc_within(step_px), threads=self.threads) for plane in old])
+        place = (self.frame.pad_px, self.frame.pad_words, self.frame.height_px)
+        self._run(_move, old, grown, gains, near, _LEAST, *place, self.block_px, board.planes, moved)
+        return moved
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _mean_blocks(srgb, to_linear, block, out, first, last):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    height, width = srgb.shape[:2]
+    for i in range(first, last):
+        top, bottom = i * block, min((i + 1) * block, height)
+        for k in range(out.shape[1]):
+            left, right = k * block, min((k + 1) * block, width)
+            red = green = blue = np.float32(0.0)
+            for y in range(top, bottom):
+                for x in range(left, right):
+                    red += to_linear[srgb[y, x, 0]]
+                    green += to_linear[srgb[y, x, 1]]
+                    blue += to_linear[srgb[y, x, 2]]
+            share = np.float32(1.0) / np.float32((bottom - top) * (right - left))
+            out[i, k, 0], out[i, k, 1], out[i, k, 2] = red * share, green * share, blue * share
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _ones(bits):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """How many bits are set."""
+    bits = bits - ((bits >> np.uint64(1)) & np.uint64(0x5555555555555555))
+    bits = (bits & np.uint64(0x3333333333333333)) + ((bits >> np.uint64(2)) & np.uint64(0x3333333333333333))
+    bits = (bits + (bits >> np.uint64(4))) & np.uint64(0x0F0F0F0F0F0F0F0F)
+    return np.int64((bits * np.uint64(0x0101010101010101)) >> np.uint64(56))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _shown_blocks(planes, xyz, beyond, pad_px, pad_words, height, width, block, out, first, last):  # type: ignore[no-untyped-def]  # pragma: no cover
+    mask = (np.uint64(1) << np.uint64(block)) - np.uint64(1)
+    each = 64 // block
+    for i in range(first, last):
+        top, bottom = i * block, min((i + 1) * block, height)
+        for k in range(out.shape[1]):
+            left, right = k * block, min((k + 1) * block, width)
+            word, shift = pad_words + k // each, np.uint64(k % each * block)
+            one = two = three = np.float32(0.0)
+            pixels = rest = (bottom - top) * (right - left)
+            for f in range(planes.shape[0]):
+                n = 0
+                for y in range(pad_px + top, pad_px + bottom):
+                    n += _ones((planes[f, y, word] >> shift) & mask)
+                rest -= n
+                one += n * xyz[f, 0]
+                two += n * xyz[f, 1]
+                three += n * xyz[f, 2]
+            share = np.float32(1.0) / np.float32(pixels)
+            out[i, k, 0] = (one + rest * beyond[i, k, 0]) * share
+            out[i, k, 1] = (two + rest * beyond[i, k, 1]) * share
+            out[i, k, 2] = (three + rest * beyond[i, k, 2]) * share
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _move(old, grown, gains, near, least, pad_px, pad_words, height, block, planes, moved, first, last):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Pixels of one finish that lie beside another go to that one where it gains enough."""
+    mask = (np.uint64(1) << np.uint64(block)) - np.uint64(1)
+    each = 64 // block
+    count, columns = old.shape[0], near.shape[1]
+    for i in range(first, last):
+        for y in range(pad_px + i * block, pad_px + min((i + 1) * block, height)):
+            for j in range(pad_words, old.shape[2] - pad_words):
+                for a in range(count):
+                    if old[a, y, j] == np.uint64(0):
+                        continue
+                    for b in range(count):
+                        bits = old[a, y, j] & grown[b, y, j] & ~moved[y, j]
+                        if a == b or bits == np.uint64(0):
+                            continue
+                        allowed = np.uint64(0)
+                        start = (j - pad_words) * each
+                        for k in range(start, min(start + each, columns)):
+                            if near[i, k] and gains[i, k, b] - gains[i, k, a] < -least:
+                                allowed |= mask << np.uint64((k - start) * block)
+                        bits &= allowed
+                        planes[a, y, j] &= ~bits
+                        planes[b, y, j] |= bits
+                        moved[y, j] |= bits

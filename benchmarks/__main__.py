@@ -47,6 +47,13 @@ def preview_rows(folder: Path) -> list[Row]:
     return preview.rows(folder)
 
 
+def capacity_rows(folder: Path) -> list[Row]:
+    """What jobs ask of PostgreSQL, Redis and the store, and how long they wait in a burst."""
+    from benchmarks import capacity
+
+    return capacity.rows(folder)
+
+
 GROUPS: dict[str, Callable[[Path], list[Row]]] = {
     "finishes": nearest_finish.rows,
     "dithering": dithering.rows,
@@ -57,9 +64,10 @@ GROUPS: dict[str, Callable[[Path], list[Row]]] = {
     "large": large_artwork.rows,
     "queue": queue_rows,
     "previews": preview_rows,
+    "capacity": capacity_rows,
 }
 """Groups of rows by the name that `--only` knows them by."""
-SLOW = ("package", "large", "queue", "previews")
+SLOW = ("package", "large", "queue", "previews", "capacity")
 
 
 def main() -> int:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import threading
 import time
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import AbstractContextManager, nullcontext
 
 from worker.broker import WAKES_AT_MOST, Broker
@@ -23,6 +23,8 @@ RESULT_AGE_SECONDS = 3600.0
 UPLOAD_AGE_SECONDS = 86400.0
 ASKED_AGE_SECONDS = 3600.0
 """Answers that a request waited for are kept so long, for whoever had to fetch them later."""
+BATCH = 500
+"""So many objects are looked up by one question to the ledger."""
 SPARE_SECONDS = 3.0
 """A job's own worker speaks first: others give its silent job back so much later. Only it can free the slot."""
 
@@ -118,20 +120,22 @@ class Housekeeping:
             self.ledger.jobs.forget_asked(seconds=ASKED_AGE_SECONDS)
             self.retention.apply(self.ledger, store)
         store.sweep(moment - UPLOAD_AGE_SECONDS)
-        for stored in list(store.list("results")):
-            _, job_id, token, *_ = stored.key.split("/")
-            if stored.modified < moment - RESULT_AGE_SECONDS and not self._owned(job_id, token):
-                store.delete(stored.key)
-        for stored in list(store.list("artworks")):
-            if stored.modified < moment - UPLOAD_AGE_SECONDS and not self._used(stored.key.split("/")[1]):
-                store.delete(stored.key)
+        for keys in _batches(store, "results", moment - RESULT_AGE_SECONDS):
+            with self.quiet:
+                owned = self.ledger.jobs.owned({_result(key) for key in keys})
+            for key in keys:
+                if _result(key) not in owned:
+                    store.delete(key)
+        for keys in _batches(store, "artworks", moment - UPLOAD_AGE_SECONDS):
+            with self.quiet:
+                used = self.ledger.jobs.used_artworks({key.split("/")[1] for key in keys})
+            for key in keys:
+                artwork = key.split("/")[1]
+                if artwork not in used and not self._used(artwork):  # it may have been asked for meanwhile
+                    store.delete(key)
         for stored in list(store.list("inputs")):
             if stored.modified < moment - UPLOAD_AGE_SECONDS and not self._read(stored.key):
                 store.delete(stored.key)
-
-    def _owned(self, job_id: str, token: str) -> bool:
-        with self.quiet:
-            return self.ledger.jobs.owns(job_id, token)
 
     def _used(self, artwork: str) -> bool:
         with self.quiet:
@@ -140,3 +144,15 @@ class Housekeeping:
     def _read(self, key: str) -> bool:
         with self.quiet:
             return self.ledger.jobs.uses_input(key)
+
+
+def _batches(store: ObjectStore, prefix: str, older_than: float) -> Iterator[list[str]]:
+    """The keys under a prefix that were written before this moment, some hundreds at a time."""
+    keys = [stored.key for stored in store.list(prefix) if stored.modified < older_than]
+    return (keys[start : start + BATCH] for start in range(0, len(keys), BATCH))
+
+
+def _result(key: str) -> tuple[str, str]:
+    """A result's job and the token that it was written under."""
+    _, job_id, token, *_ = key.split("/")
+    return job_id, token

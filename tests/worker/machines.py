@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import secrets
 import shutil
 import subprocess
 import sys
@@ -59,11 +60,17 @@ class Machines(Rig):
         wait_for(self.broker_answers)
 
     def start_worker(self, lane: str = "batch", *, host: int = 0, **options: Any) -> subprocess.Popen[bytes]:
-        """Start a worker on one of the hosts, with a data folder of its own there."""
+        """Start a worker on one of the hosts, with a data folder of its own; on this machine where there are none."""
+        if not self.net.hosts:
+            return super().start_worker(lane, **options)
         there = self.net.hosts[host]
         data = self.data_of(there)
         data.mkdir(exist_ok=True)
         return super().start_worker(lane, on=there.command(), **{"MASKWRIGHT_DATA_DIR": str(data), **options})
+
+    def number_of(self, word: str) -> int:
+        """The number of the first process with this word in its command, which its log has as well."""
+        return next(n for n, process in enumerate(self.processes) if word in process.args)
 
     def data_of(self, host: Host) -> Path:
         """The data folder of the workers on a host."""
@@ -72,11 +79,15 @@ class Machines(Rig):
 
 @contextmanager
 def machines(hosts: int = 2, *, options: tuple[str, ...] = (), **changes: str) -> Iterator[Machines]:
-    """The servers, running, and hosts without workers. `options` are of PostgreSQL, `changes` of the environment."""
+    """The servers, running, and hosts without workers; with no hosts all of it is on loopback.
+
+    `options` are of PostgreSQL, `changes` of the environment.
+    """
     if shutil.which("redis-server") is None:
         pytest.skip(NO_REDIS)
     with ExitStack() as stack:
-        net = stack.enter_context(network(hosts))
+        loopback = Network(f"127.{secrets.randbelow(250) + 1}.{secrets.randbelow(256)}.1", ())
+        net = stack.enter_context(network(hosts)) if hosts else loopback
         database = PostgreSQL(net.address, *options)
         stack.callback(database.remove)
         rig = stack.enter_context(Machines(net, database, **changes))

@@ -84,7 +84,8 @@ def test_a_stale_token_changes_nothing(ledger: Ledger) -> None:
     with pytest.raises(NotFoundError, match="running"):
         ledger.jobs.package("local", job.id)
     assert ledger.jobs.publish(job.id, second.token, RESULT, {})
-    assert not ledger.jobs.owns(job.id, first.token) and ledger.jobs.owns(job.id, second.token)
+    written = {(job.id, first.token), (job.id, second.token), ("nobody", second.token)}
+    assert ledger.jobs.owned(written) == {(job.id, second.token)}
 
 
 def signs_of(ledger: Ledger, job_id: str) -> Sign:

@@ -7,7 +7,7 @@ job was cancelled or given to another: so a result is published once, however ma
 from __future__ import annotations
 
 import uuid
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
 
@@ -283,22 +283,25 @@ class Jobs:
             counts = {row[0]: row[1] for row in connection.execute(wanted)}
         return {lane: counts.get(lane, 0) for lane in LANES}
 
-    def owns(self, job_id: str, token: str) -> bool:
-        """Whether results under this token are, or may yet become, the job's."""
-        wanted = sql.exists().where(
-            jobs.c.id == job_id,
-            jobs.c.token == token,
+    def owned(self, results: Collection[tuple[str, str]]) -> set[tuple[str, str]]:
+        """Which of these results, each a job's id and a token, are or may yet become that job's."""
+        wanted = sql.select(jobs.c.id, jobs.c.token).where(
+            jobs.c.id.in_({job_id for job_id, _ in results}),
             jobs.c.state.in_(("running", "done")),
             jobs.c.expired.is_(None),
         )
         with self.database.reading() as connection:
-            return bool(connection.execute(sql.select(wanted)).scalar_one())
+            return {(row.id, row.token) for row in connection.execute(wanted)} & set(results)
+
+    def used_artworks(self, artworks: Collection[str]) -> set[str]:
+        """Which of these artworks any job that has not expired is made from."""
+        wanted = sql.select(jobs.c.artwork).where(jobs.c.artwork.in_(artworks), jobs.c.expired.is_(None)).distinct()
+        with self.database.reading() as connection:
+            return set(connection.execute(wanted).scalars())
 
     def uses_artwork(self, artwork: str) -> bool:
         """Whether any job that has not expired is made from this artwork."""
-        wanted = sql.exists().where(jobs.c.artwork == artwork, jobs.c.expired.is_(None))
-        with self.database.reading() as connection:
-            return bool(connection.execute(sql.select(wanted)).scalar_one())
+        return bool(self.used_artworks([artwork]))
 
     def uses_input(self, key: str) -> bool:
         """Whether any job that has not expired reads the object of this key beside its artwork."""

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from typing import IO
 
 from fastapi import Request
-from python_multipart.exceptions import MultipartParseError
+from python_multipart.exceptions import FormParserError
 from python_multipart.multipart import MultipartParser, parse_options_header
 from starlette.concurrency import run_in_threadpool
 
@@ -135,26 +135,26 @@ async def read_form(request: Request, spooled: Mapping[str, IO[bytes]], limit: i
     if int(request.headers.get("content-length") or 0) > most:
         raise too_large(limit, " or ".join(spooled))
     parts = _Parts(spooled, limit)
-    parser = MultipartParser(
-        options[b"boundary"],
-        {
-            "on_part_begin": parts.begin,
-            "on_header_field": parts.header_name,
-            "on_header_value": parts.header_value,
-            "on_header_end": parts.header_end,
-            "on_headers_finished": parts.headers_end,
-            "on_part_data": parts.content,
-            "on_part_end": parts.end,
-            "on_end": parts.end_all,
-        },
-        max_size=most,
-    )
     try:
+        parser = MultipartParser(
+            options[b"boundary"],
+            {
+                "on_part_begin": parts.begin,
+                "on_header_field": parts.header_name,
+                "on_header_value": parts.header_value,
+                "on_header_end": parts.header_end,
+                "on_headers_finished": parts.headers_end,
+                "on_part_data": parts.content,
+                "on_part_end": parts.end,
+                "on_end": parts.end_all,
+            },
+            max_size=most,
+        )
         async for chunk in request.stream():
             if chunk:
                 await run_in_threadpool(parser.write, chunk)
         parser.finalize()
-    except MultipartParseError as error:
+    except FormParserError as error:
         raise ProtocolError(
             "bad-request", f"The form can't be read: {error}.", mend="Send well-formed parts."
         ) from error

@@ -14,10 +14,11 @@ from fastapi.testclient import TestClient
 
 from service.body_limit import MAX_BODY_BYTES
 from tests.engine.sweeps import sweep_size
+from tests.hostile import artworks
 from tests.hostile.damage import Case, broken
 from tests.hostile.judging import fault_of_words
 from tests.hostile.sound_pictures import sound_pictures
-from tests.hostile.test_texts import MAP, ODD
+from tests.hostile.test_texts import BITS, BOARD, CGATS, CSV, CXF, FAB, MAP, ODD
 from tests.service.fixtures import FAB as FAB_ID
 from tests.service.fixtures import backing, post, service
 from worker.job_settings import SETTINGS
@@ -58,6 +59,26 @@ def sampled(cases: list[Case], count: int) -> list[Case]:
     return cases[:: max(1, len(cases) // count)]
 
 
+def test_artworks_to_the_end_of_their_jobs(client: TestClient, bench: Bench) -> None:
+    chosen = [Case(name=name, data=data) for name, data in sound_pictures().items()][:: sweep_size(18, 1)]
+    chosen += [case for case in sampled(list(artworks.cases(2)), sweep_size(30, 600)) if case.data]
+    posted = {}
+    faults = []
+    for case in chosen:
+        response = post(client, artwork=case.data, name=f"{case.name}.png", width="3mm", pitch="100um")
+        faults.append((case.name, fault_of_answer(response, "")))
+        posted[response.json()["id"]] = case
+    while bench.work("batch", "test"):
+        pass
+    ends = set()
+    for job_id, case in posted.items():
+        job = client.get(f"/v1/jobs/{job_id}").json()
+        faults.append((case.name, fault_of_job(job, case.data.decode("latin-1"))))
+        ends.add(job["state"])
+    assert [found for found in faults if found[1]] == []
+    assert ends == {"done", "failed"}
+
+
 def test_settings(client: TestClient) -> None:
     """Each odd value in each setting: said at once, and no job is made of what can't be right."""
     faults = []
@@ -68,6 +89,35 @@ def test_settings(client: TestClient) -> None:
             response = post(client, **{name: value})
             faults.append((name, value[:20], fault_of_answer(response, value)))
     assert [found for found in faults if found[-1]] == []
+
+
+def test_board_files_profiles_readings_and_photographs(client: TestClient, bench: Bench) -> None:
+    count = sweep_size(2, 100)
+    faults = []
+    boards = list(broken("board", BOARD, cut=count, flip=count, lose=count)) + [
+        Case(name=f"board with {bit[:9]!r}", data=BOARD[:60] + bit) for bit in BITS[:: sweep_size(3, 1)]
+    ]
+    for case in boards:
+        files = {"artwork": ("a.png", b"artwork"), "board_file": ("b.toml", case.data)}
+        response = client.post("/v1/jobs", files=files, data={"fab": FAB_ID})
+        faults.append((case.name, fault_of_answer(response, case.data.decode("latin-1"))))
+    fabs = list(broken("fab", FAB, cut=count, flip=count, lose=count)) + [
+        Case(name=f"fab with {bit[:9]!r}", data=FAB + bit) for bit in BITS[:: sweep_size(3, 1)]
+    ]
+    for case in fabs:
+        response = client.put("/v1/fabs/alba-black", content=case.data, headers={"If-Match": "*"})
+        faults.append((case.name, fault_of_answer(response, case.data.decode("latin-1"))))
+    for kind, sound in (("CSV", CSV), ("CGATS", CGATS), ("CxF", CXF)):
+        for case in broken(kind, sound, cut=count, flip=count, lose=count):
+            response = client.post(
+                f"/v1/fabs/{FAB_ID}/import", files={"file": ("r.txt", case.data)}, headers={"If-Match": "*"}
+            )
+            faults.append((case.name, fault_of_answer(response, case.data.decode("latin-1"))))
+    for case in broken("map", MAP, cut=count, flip=count, lose=0):
+        files = {"photo": ("p.jpg", b"photograph"), "map": ("m.json", case.data + b"}")}
+        response = client.post(f"/v1/fabs/{FAB_ID}/photograph", files=files)
+        faults.append((case.name, fault_of_answer(response, case.data.decode("latin-1"))))
+    assert [found for found in faults if found[1]] == []
 
 
 LONG = "9" * 5000

@@ -9,6 +9,7 @@ from worker.engine.arrays import OUTSIDE, Labels
 from worker.engine.fabrication.bit_morphology import (
     Bits,
     corner_touches,
+    count,
     dilate,
     disc,
     disc_within,
@@ -25,6 +26,8 @@ from worker.engine.fabrication.width_rules import CORNER_TOLERANCE, edge_px, lim
 from worker.fab_profile import FabProfile
 
 _TURNS = 6
+_LAST_PX = (3, 8, 16, 32, 60)
+"""How far around the last faults free pixels are filled, or emptied: what lines and gaps can't settle in turns."""
 
 
 def with_makeable_copper(
@@ -81,11 +84,26 @@ def _settle(copper: Bits, free: Bits, board: Bits, line: int, gap: int, edge: in
         lines = _thin(copper, copper | ~board, line, threads)
         touches = corner_touches(copper, board, threads=threads)
         copper &= ~(free & (lines | (dilate(touches, disc(3), threads=threads) if touches.any() else touches)))
-        faults = _thin(copper, copper | ~board, line, threads)
-        faults |= _thin(board & ~copper, ~copper, gap, threads)
-        faults |= corner_touches(copper, board, threads=threads)
+        faults = _faults(copper, board, line, gap, threads)
         if not faults.any():
-            break
+            return faults
+    for reach in _LAST_PX:
+        for fill in (True, False):
+            if not faults.any():
+                return faults
+            near = dilate(faults, disc_within(reach), region=region_of(faults, 1), threads=threads) & free
+            tried = copper | (near & ~banned) if fill else copper & ~near
+            left = _faults(tried, board, line, gap, threads)
+            if count(left) < count(faults):
+                copper[:], faults = tried, left
+    return faults
+
+
+def _faults(copper: Bits, board: Bits, line: int, gap: int, threads: int) -> Bits:
+    """Lines and gaps of copper too thin, and where it touches itself at a corner only."""
+    faults = _thin(copper, copper | ~board, line, threads)
+    faults |= _thin(board & ~copper, ~copper, gap, threads)
+    faults |= corner_touches(copper, board, threads=threads)
     return faults
 
 

@@ -12,7 +12,9 @@ from typing import Any
 import pytest
 from fastapi.testclient import TestClient
 
+from service import asking
 from service.body_limit import MAX_BODY_BYTES
+from service.routes import photographs
 from tests.engine.sweeps import sweep_size
 from tests.hostile import artworks
 from tests.hostile.damage import Case, broken
@@ -27,7 +29,13 @@ from worker.tasks import Bench
 
 @pytest.fixture(scope="module")
 def client(tmp_path_factory: pytest.TempPathFactory) -> Iterator[TestClient]:
-    with service(tmp_path_factory.mktemp("service"), free_space_mb=0) as client:
+    """No worker runs beside it, so a question waits for no answer."""
+
+    async def asked(*given: Any) -> Any:
+        return await asking.ask(*given, seconds=0.0)
+
+    with pytest.MonkeyPatch.context() as patch, service(tmp_path_factory.mktemp("data"), free_space_mb=0) as client:
+        patch.setattr(photographs, "ask", asked)
         yield client
 
 
@@ -172,15 +180,8 @@ def test_a_body_is_never_taken_whole_beyond_the_limit(client: TestClient, said: 
     assert response.status_code == 413 and response.json()["code"] == "too-large"
 
 
-def test_broken_photographs_to_the_end_of_their_questions(client: TestClient, bench: Bench, monkeypatch: Any) -> None:
+def test_broken_photographs_to_the_end_of_their_questions(client: TestClient, bench: Bench) -> None:
     """No picture of these shows a coupon: each ends in words that say so, or that it is no picture."""
-    from service import asking
-    from service.routes import photographs
-
-    async def asked(*given: Any) -> Any:
-        return await asking.ask(*given, seconds=0.0)
-
-    monkeypatch.setattr(photographs, "ask", asked)
     names = ("PNG plain", "TIFF lzw", "JPEG cmyk")
     faults = []
     for case in [

@@ -6,6 +6,7 @@ file is taken that gerbonara takes, from a fab as well. What it complains about 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
@@ -14,6 +15,9 @@ import numpy.typing as npt
 
 from worker.engine.arrays import Floats
 from worker.errors import ReturnedFileError
+
+_OF_PYTHON = re.compile(r"NoneType|\bobject\b|operand|not defined|out of range|argument|not subscriptable|to unpack")
+_PLACE = re.compile(r'[^\n]{0,200}?:\d+ ".{0,80}?"(?=:)')
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -102,6 +106,9 @@ def _text(data: bytes, name: str) -> str:
 
 def _unreadable(name: str, error: Exception) -> ReturnedFileError:
     said = (str(error).strip().splitlines() or ["no reason given"])[0].rstrip(".")
+    if _OF_PYTHON.search(said):  # words for the reader's makers; the place before them is for everybody
+        place = _PLACE.match(said)
+        said = f"{place[0] if place else 'what stands there'} makes no sense to the reader"
     return ReturnedFileError(
         f"{name} can't be read: {said}.", mend="It must be a Gerber or an Excellon (XNC) file: write it anew."
     )

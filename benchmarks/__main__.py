@@ -18,6 +18,7 @@ from benchmarks import (
     fabrication,
     file_paths,
     large_artwork,
+    limits,
     nearest_finish,
     whole_package,
 )
@@ -60,6 +61,7 @@ GROUPS: dict[str, Callable[[Path], list[Row]]] = {
     "files": file_paths.rows,
     "command": command_line.rows,
     "contours": fabrication.rows,
+    "limits": limits.rows,
     "package": whole_package.rows,
     "large": large_artwork.rows,
     "queue": queue_rows,

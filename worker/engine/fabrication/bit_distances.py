@@ -68,6 +68,25 @@ def squared_distance(plane, y, x, reach, enough):  # type: ignore[no-untyped-def
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def as_near(one, other, y, x, reach):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """Whether the first plane is as near to a pixel as the second, or nearer; true where neither is in reach."""
+    first = second = reach * reach + 1
+    for d in range(reach + 1):
+        # What rows farther off may hold is no nearer than d.
+        if first <= d * d or second < d * d:
+            break
+        for yy in (y - d, y + d):
+            if 0 <= yy < one.shape[0]:
+                row = one[yy]
+                across = _to_the_left(row, x, _to_the_right(row, x, reach + 1))
+                first = min(first, d * d + across * across)
+                row = other[yy]
+                across = _to_the_left(row, x, _to_the_right(row, x, reach + 1))
+                second = min(second, d * d + across * across)
+    return first <= second
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def _farthest(first_run, starts, ends, part, place, plane, reach, first, last, out):  # type: ignore[no-untyped-def]  # pragma: no cover
     for y in range(first, last):
         for n in range(first_run[y], first_run[y + 1]):

@@ -120,7 +120,7 @@ def pack(
     """
     out = np.empty(frame.shape, dtype=np.uint64)
     fill = _ONES if outside else np.uint64(0)
-    calls = row_strips(out.shape[0], _STRIP)
+    calls = strip_groups(out.shape[0], threads)
     values = read_only(values)
     run_all(lambda a, b: _pack(values, chosen, frame.pad_words, fill, a, b, out), calls, threads)
     return out
@@ -250,52 +250,41 @@ def region_of(bits: Bits, blocks: int) -> Region:
     out = np.zeros((strips, words), dtype=np.uint8)
     _flag(bits, out)
     for _ in range(blocks):
-        wide = out.copy()
-        wide[1:] |= out[:-1]
-        wide[:-1] |= out[1:]
-        out = wide.copy()
-        out[:, 1:] |= wide[:, :-1]
-        out[:, :-1] |= wide[:, 1:]
-    return out
-
-
-def wider(region: Region) -> Region:
-    """The region and one block more to every side."""
-    wide = region.copy()
-    wide[1:] |= region[:-1]
-    wide[:-1] |= region[1:]
-    out = wide.copy()
-    out[:, 1:] |= wide[:, :-1]
-    out[:, :-1] |= wide[:, 1:]
+        out = wider(out)
     return out
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _flag_edges(bits, region, held, lacking):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    """Flags of the region's blocks that hold a set bit, and of those that lack one."""
+def _widen(region, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    rows, words = region.shape
+    for y in range(rows):
+        for j in range(words):
+            if region[y, j] != 0:
+                out[max(0, y - 1) : y + 2, max(0, j - 1) : j + 2] = 1
+
+
+def wider(region: Region) -> Region:
+    """The region and one block more to every side."""
+    out = np.zeros(region.shape, dtype=np.uint8)
+    _widen(region, out)
+    return out
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _flag_held(bits, region, held):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
     for y in range(bits.shape[0]):
         k = y // _STRIP
         for j in range(bits.shape[1]):
-            if region[k, j] != 0:
-                if bits[y, j] != np.uint64(0):
-                    held[k, j] = 1
-                if bits[y, j] != _ONES:
-                    lacking[k, j] = 1
+            if region[k, j] != 0 and bits[y, j] != np.uint64(0):
+                held[k, j] = 1
 
 
 def blocks_held(bits: Bits, region: Region | None) -> Region:
     """Blocks of the region that hold a set bit."""
     around = everywhere(bits.shape) if region is None else region
-    held, lacking = np.zeros_like(around), np.zeros_like(around)
-    _flag_edges(bits, around, held, lacking)
+    held = np.zeros(around.shape, dtype=np.uint8)
+    _flag_held(bits, around, held)
     return held
-
-
-def blocks_near_gaps(bits: Bits, region: Region) -> Region:
-    """Blocks of the region in which, or beside which, a bit is not set: elsewhere a disc lies wherever it is put."""
-    held, lacking = np.zeros_like(region), np.zeros_like(region)
-    _flag_edges(bits, wider(region), held, lacking)
-    return region & wider(lacking)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -307,16 +296,25 @@ def _flag(bits, out):  # type: ignore[no-untyped-def]  # pragma: no cover - comp
                 row[j] = 1
 
 
-def active_strips(rows: int, region: Region) -> list[tuple[int, int]]:
-    """First row, and past the last one, of the strips in which the region has blocks."""
-    return [(k * _STRIP, min((k + 1) * _STRIP, rows)) for k in np.flatnonzero(region.any(axis=1)).tolist()]
+def strip_groups(rows: int, threads: int) -> list[tuple[int, int]]:
+    """First row, and past the last one, of groups of strips of BLOCK rows: few, since each costs a call."""
+    strips = -(-rows // _STRIP)
+    groups = 1 if threads <= 1 else 8 * threads
+    return row_strips(rows, _STRIP * max(1, -(-strips // groups)))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _reach_strips(source, half, odd, dilate, active, first, last, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+    for a in range(first, last, _STRIP):
+        if active[a // _STRIP].any():
+            _reach(source, half, odd, dilate, active, a, min(a + _STRIP, last), out)
 
 
 def _run(source: Bits, shape: Disc, grow: bool, region: Region | None, threads: int) -> Bits:
-    out = np.zeros_like(source)
+    out = np.zeros(source.shape, dtype=np.uint64)
     active = everywhere(source.shape) if region is None else region
-    calls = active_strips(source.shape[0], active)
-    run_all(lambda a, b: _reach(source, shape.half_px, shape.odd, grow, active, a, b, out), calls, threads)
+    calls = strip_groups(source.shape[0], threads)
+    run_all(lambda a, b: _reach_strips(source, shape.half_px, shape.odd, grow, active, a, b, out), calls, threads)
     return out
 
 
@@ -336,29 +334,32 @@ def opened(source: Bits, shape: Disc, *, region: Region | None = None, threads: 
     return dilate(erode(source, shape, region=around, threads=threads), shape, region=region, threads=threads)
 
 
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def touch_word(plane, known, y, j):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """A word of `corner_touches`."""
+    if y + 1 >= plane.shape[0]:
+        return np.uint64(0)
+    k = min(j + 1, plane.shape[1] - 1)
+    a, c = plane[y, j], plane[y + 1, j]
+    b = (a >> _ONE) | (plane[y, k] << _TOP)
+    d = (c >> _ONE) | (plane[y + 1, k] << _TOP)
+    n, m = known[y, j], known[y + 1, j]
+    whole = n & m & ((n >> _ONE) | (known[y, k] << _TOP)) & ((m >> _ONE) | (known[y + 1, k] << _TOP))
+    return ~(a ^ d) & ~(b ^ c) & (a ^ b) & whole
+
+
 @njit(cache=True, nogil=True, error_model="numpy")
 def _touches(plane, known, first, last, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    """out: upper left pixel of each square of four known pixels of which two opposite ones alone are set."""
-    height, words = plane.shape
     for y in range(first, last):
-        if y + 1 >= height:
-            out[y, :] = np.uint64(0)
-            continue
-        for j in range(words):
-            k = min(j + 1, words - 1)
-            a, c = plane[y, j], plane[y + 1, j]
-            b = (a >> _ONE) | (plane[y, k] << _TOP)
-            d = (c >> _ONE) | (plane[y + 1, k] << _TOP)
-            n, m = known[y, j], known[y + 1, j]
-            whole = n & m & ((n >> _ONE) | (known[y, k] << _TOP)) & ((m >> _ONE) | (known[y + 1, k] << _TOP))
-            out[y, j] = ~(a ^ d) & ~(b ^ c) & (a ^ b) & whole
+        for j in range(plane.shape[1]):
+            out[y, j] = touch_word(plane, known, y, j)
 
 
 def corner_touches(plane: Bits, known: Bits, *, threads: int = 1) -> Bits:
     """Upper left pixels of all squares of four pixels, all of them in `known`, in which the plane touches itself at a
     corner only."""
     out = np.empty_like(plane)
-    run_all(lambda a, b: _touches(plane, known, a, b, out), row_strips(plane.shape[0], _STRIP), threads)
+    run_all(lambda a, b: _touches(plane, known, a, b, out), strip_groups(plane.shape[0], threads), threads)
     return out
 
 

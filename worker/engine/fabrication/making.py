@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numba import njit
 
 from worker.engine.arrays import Floats, Srgb
 from worker.engine.fabrication.bit_morphology import BLOCK, Bits, count, dilate, disc_within, region_of, unpack
@@ -141,25 +142,23 @@ def undo_faults(bits: LayerBits, before: LayerBits, fab: FabProfile, pitch_um: f
     """
     faults_in = LayerFaults(bits, fab, pitch_um, threads=threads)
     around = blocks(widest_px(fab, pitch_um))
-    undone = _undo(bits, before, faults_in.too_far_out(bits) & _drawn(bits, before))
-    faults = faults_in(bits, if_sparse(region_of(_drawn(bits, before), around)))
+    drawn = _drawn(bits, before)
+    undone = _undo(bits, before, faults_in.too_far_out(bits) & drawn, drawn)
+    faults = faults_in(bits, if_sparse(region_of(drawn, around)))
     for reach_mm in _REACHES_MM:
         if not faults.any():
             return undone
-        drawn = _drawn(bits, before)
         itself = faults & drawn
         waits = dilate(itself, disc_within(_BESIDE_PX), region=region_of(itself, 1), threads=threads)
         where = itself | (_grown(faults & ~waits, reach_mm * 1000.0 / pitch_um, threads) & drawn)
-        undone += _undo(bits, before, where)
+        undone += _undo(bits, before, where, drawn)
         region = region_of(where, around)
-        outside = np.repeat(1 - region, BLOCK, axis=0)[: faults.shape[0]]
-        faults = faults * outside | faults_in(bits, region)
+        _replace(faults, faults_in(bits, region), region)
     while faults.any():
-        drawn = _drawn(bits, before)
         near = _grown(faults, _BITES[-1] * 1000.0 / pitch_um, threads) & drawn
         if not near.any():
             break
-        undone += _undo(bits, before, _whole_parts(near, drawn, threads))
+        undone += _undo(bits, before, _whole_parts(near, drawn, threads), drawn)
         faults = faults_in(bits)
     return undone
 
@@ -181,7 +180,31 @@ def _whole_parts(near: Bits, drawn: Bits, threads: int) -> Bits:
     return chosen_parts(parts, pixels_in_parts(near, parts) > 0, drawn.shape, threads=threads)
 
 
-def _undo(bits: LayerBits, before: LayerBits, where: Bits) -> int:
-    for plane, old in ((bits.copper, before.copper), (bits.opening, before.opening), (bits.legend, before.legend)):
-        plane ^= (plane ^ old) & where
+def _undo(bits: LayerBits, before: LayerBits, where: Bits, drawn: Bits) -> int:
+    """Draw these pixels as they were before, in place, and take them off what is drawn; how many they are."""
+    old = before.copper, before.opening, before.legend
+    _put_back(where, drawn, bits.copper, bits.opening, bits.legend, *old)
     return count(where)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _put_back(where, drawn, copper, opening, legend, old_copper, old_opening, old_legend):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    for y in range(where.shape[0]):
+        row = where[y]
+        for j in range(row.shape[0]):
+            mask = row[j]
+            if mask != np.uint64(0):
+                copper[y, j] ^= (copper[y, j] ^ old_copper[y, j]) & mask
+                opening[y, j] ^= (opening[y, j] ^ old_opening[y, j]) & mask
+                legend[y, j] ^= (legend[y, j] ^ old_legend[y, j]) & mask
+                drawn[y, j] &= ~mask
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _replace(bits, by, region):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """Take over another plane in a region, in place."""
+    for y in range(bits.shape[0]):
+        flags = region[y // BLOCK]
+        for j in range(bits.shape[1]):
+            if flags[j] != 0:
+                bits[y, j] = by[y, j]

@@ -22,7 +22,6 @@ from worker.engine.fabrication.bit_morphology import (
     Frame,
     Region,
     blocks_held,
-    blocks_near_gaps,
     corner_touches,
     dilate,
     disc,
@@ -34,8 +33,9 @@ from worker.engine.fabrication.bit_morphology import (
     unpack,
     wider,
 )
-from worker.engine.fabrication.plane_moves import Planes, gather, without
+from worker.engine.fabrication.plane_moves import Planes, gather
 from worker.engine.fabrication.planes import COPPER, FREE_COPPER, LEGEND, OPENING, planes_of
+from worker.engine.fabrication.thin_parts import thin_finishes, thin_parts
 from worker.engine.fabrication.width_rules import CORNER_TOLERANCE, WidthRule, edge_px, limit_px, width_rules
 from worker.fab_profile import FabProfile
 
@@ -185,17 +185,14 @@ class Partition:
         return dilate(cover, tolerance, region=region, threads=self.threads)
 
     def thin(self, rule: FinishRule, region: Region | None = None) -> Bits:
-        """Pixels of the part that break the rule."""
-        held = blocks_held(self.union(rule.part, region), region)
-        if not held.any():
-            return self.empty()
-        part, space = self.space(rule, held)
-        return self.thin_of(rule, part, space, held)
+        """Pixels of the part that break the rule, in the region."""
+        return thin_finishes(
+            self.planes, self.outside, rule.part, rule.spare, rule.rule, region=region, threads=self.threads
+        )
 
     def thin_of(self, rule: FinishRule, part: Bits, space: Bits, region: Region | None) -> Bits:
-        near = blocks_near_gaps(space, blocks_held(part, region))
-        cover = self.covered(space, rule.diameter_px, near)
-        return without(part, cover, near, threads=self.threads)
+        """The same, of a part and its space that are known already."""
+        return thin_parts(part, space, rule.diameter_px, region=region, threads=self.threads)
 
     def too_near(self, region: Region | None = None) -> Bits:
         """Legend within the clearance of an opening."""

@@ -6,8 +6,8 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from worker.engine.fabrication.bit_morphology import Bits, Region, active_strips
-from worker.engine.threads import row_strips, run_all
+from worker.engine.fabrication.bit_morphology import Bits, Region, strip_groups
+from worker.engine.threads import run_all
 
 Planes = npt.NDArray[np.uint64]
 """uint64 (finishes, rows, words)."""
@@ -31,28 +31,21 @@ def _gather(planes, chosen, start, region, first, last, out):  # type: ignore[no
                         out[y, j] |= row[j]
 
 
+@njit(cache=True, nogil=True, error_model="numpy")
+def _gather_strips(planes, chosen, start, region, first, last, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+    for a in range(first, last, _STRIP):
+        if region[a // _STRIP].any():
+            _gather(planes, chosen, start, region, a, min(a + _STRIP, last), out)
+
+
 def gather(planes: Planes, finishes: tuple[int, ...], start: Bits, region: Region, *, threads: int) -> Bits:
     """The union of some planes and `start`, in the region."""
     chosen = np.zeros(len(planes), dtype=np.bool_)
     chosen[list(finishes)] = True
-    out = np.zeros_like(start)
-    calls = active_strips(out.shape[0], region)
-    run_all(lambda a, b: _gather(planes, chosen, start, region, a, b, out), calls, threads)
+    out: Bits = np.zeros(start.shape, dtype=np.uint64)
+    calls = strip_groups(out.shape[0], threads)
+    run_all(lambda a, b: _gather_strips(planes, chosen, start, region, a, b, out), calls, threads)
     return out
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _without(part, cover, region, first, last):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    flags = region[first // _STRIP]
-    for y in range(first, last):
-        for j in range(cover.shape[1]):
-            cover[y, j] = part[y, j] & ~cover[y, j] if flags[j] != 0 else _NONE
-
-
-def without(part: Bits, cover: Bits, region: Region, *, threads: int) -> Bits:
-    """What of the part is not covered, in the region; written into `cover`."""
-    run_all(lambda a, b: _without(part, cover, region, a, b), row_strips(part.shape[0], _STRIP), threads)
-    return cover
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

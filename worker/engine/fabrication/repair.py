@@ -19,6 +19,7 @@ from worker.engine.arrays import Srgb
 from worker.engine.fabrication.bit_morphology import Bits, count, dilate, disc, pack, region_of, wider
 from worker.engine.fabrication.clearance import keep_clear, swap_narrow, swap_strips
 from worker.engine.fabrication.compensation import compensate
+from worker.engine.fabrication.free_copper import Contested
 from worker.engine.fabrication.limits import LimitReport, measure_limits
 from worker.engine.fabrication.partition import Partition
 from worker.engine.fabrication.planes import LayerPlanes, seen_labels
@@ -67,13 +68,14 @@ def repair(
     compensate(board, wanted, srgb)
     labels = board.labels()
     changed = labels != before
-    result, left = with_makeable_copper(labels, planes, fab, threads=threads)
+    contested = Contested()
+    result, left = with_makeable_copper(labels, planes, fab, contested=contested, threads=threads)
     turn = 0
     while left.any() and turn < _TURNS:
         cover(board, _packed(board, left), turn)
         finish_off(board, wanted)
         labels = board.labels()
-        result, left = with_makeable_copper(labels, planes, fab, threads=threads)
+        result, left = with_makeable_copper(labels, planes, fab, contested=contested, threads=threads)
         turn += 1
     return Repaired(planes=result, changed=changed, left=measure_limits(result, fab, threads=threads))
 

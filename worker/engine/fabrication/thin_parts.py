@@ -14,11 +14,22 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from worker.engine.fabrication.bit_morphology import BLOCK, Bits, Disc, Region, dilate, disc, disc_within, spread
+from worker.engine.fabrication.bit_morphology import (
+    BLOCK,
+    Bits,
+    Disc,
+    Region,
+    dilate,
+    disc,
+    disc_within,
+    everywhere,
+    spread,
+    strip_groups,
+)
 from worker.engine.fabrication.layer_bits import LayerBits
 from worker.engine.fabrication.planes import BOARD, COPPER, HATCHED, LEGEND, OPENING
 from worker.engine.fabrication.width_rules import CORNER_TOLERANCE, WidthRule
-from worker.engine.threads import row_strips, run_all
+from worker.engine.threads import run_all
 
 Masks = npt.NDArray[np.uint64]
 """uint64 (16,): all bits set for the stacks that are chosen, by copper, opening, legend and hatch."""
@@ -74,13 +85,12 @@ def thin_parts(part: Bits, space: Bits, diameter_px: int, *, region: Region | No
     """
     out = np.zeros(part.shape, dtype=np.uint64)
     reach = reach_of(diameter_px)
-    calls = row_strips(part.shape[0], _STRIP)
-    flags = _flags(region, part.shape)
+    around = everywhere(part.shape) if region is None else region
     run_all(
         lambda a, b: _thin_of_planes(
-            part, space, reach.fits.half_px, reach.covers.half_px, reach.fits.odd, flags, a, b, out
+            part, space, reach.fits.half_px, reach.covers.half_px, reach.fits.odd, around, a, b, out
         ),
-        calls if region is None else [call for call in calls if region[call[0] // BLOCK].any()],
+        strip_groups(part.shape[0], threads),
         threads,
     )
     return out
@@ -92,9 +102,9 @@ def thin_layers(
     """Pixels of a side's layers that break a rule, in the region; added to `out` if that is given."""
     found = np.zeros(bits.board.shape, dtype=np.uint64) if out is None else out
     reach = reach_of(rule.diameter_px)
-    part, spare = _masks(rule.part_table()), _masks(rule.spare_table())
+    part, spare = _masks_of(rule)
     beside = disc_within(rule.spare_reach_px).half_px if rule.spare_reach_px else np.empty(0, dtype=np.int64)
-    flags = _flags(region, found.shape)
+    around = everywhere(found.shape) if region is None else region
 
     def work(first: int, last: int) -> None:
         _thin_of_layers(
@@ -109,15 +119,56 @@ def thin_layers(
             reach.fits.half_px,
             reach.covers.half_px,
             reach.fits.odd,
-            flags,
+            around,
             first,
             last,
             found,
         )
 
-    calls = row_strips(found.shape[0], _STRIP)
-    run_all(work, calls if region is None else [call for call in calls if region[call[0] // BLOCK].any()], threads)
+    run_all(work, strip_groups(found.shape[0], threads), threads)
     return found
+
+
+def thin_finishes(
+    planes: npt.NDArray[np.uint64],
+    outside: Bits,
+    part: tuple[int, ...],
+    spare: tuple[int, ...],
+    rule: WidthRule,
+    *,
+    region: Region | None = None,
+    threads: int = 1,
+) -> Bits:
+    """Pixels of some finishes that break a rule, in the region.
+
+    planes : uint64 (finishes, rows, words), one for each finish. part, spare : the finishes that are in the rule's part
+    and that its discs may use besides.
+    """
+    out: Bits = np.zeros(outside.shape, dtype=np.uint64)
+    reach = reach_of(rule.diameter_px)
+    far = rule.spare_reach_px if spare else 0
+    beside = disc_within(far).half_px if far else np.empty(0, dtype=np.int64)
+    in_part, in_spare = (np.array([i in chosen for i in range(len(planes))]) for chosen in (part, spare))
+    around = everywhere(outside.shape) if region is None else region
+
+    def work(first: int, last: int) -> None:
+        _thin_of_finishes(
+            planes,
+            outside,
+            in_part,
+            in_spare,
+            beside,
+            reach.fits.half_px,
+            reach.covers.half_px,
+            reach.fits.odd,
+            around,
+            first,
+            last,
+            out,
+        )
+
+    run_all(work, strip_groups(out.shape[0], threads), threads)
+    return out
 
 
 def space_of(bits: LayerBits, rule: WidthRule, *, threads: int = 1) -> Bits:
@@ -133,12 +184,18 @@ def picked(bits: LayerBits, table: npt.NDArray[np.uint8], *, threads: int = 1) -
     """Pixels of the board whose stack the table, uint8 (256,), chooses."""
     out: Bits = np.empty(bits.board.shape, dtype=np.uint64)
     masks = _masks(table)
-
-    def work(first: int, last: int) -> None:
-        _pick_rows(bits.copper, bits.opening, bits.legend, bits.hatched, bits.board, masks, first, last, out)
-
-    run_all(work, row_strips(out.shape[0], _STRIP), threads)
+    run_all(
+        lambda a, b: _pick_rows(bits.copper, bits.opening, bits.legend, bits.hatched, bits.board, masks, a, b, out),
+        strip_groups(bits.board.shape[0], threads),
+        threads,
+    )
     return out
+
+
+@functools.lru_cache(maxsize=256)
+def _masks_of(rule: WidthRule) -> tuple[Masks, Masks]:
+    """Of the part, and of what is spare."""
+    return _masks(rule.part_table()), _masks(rule.spare_table())
 
 
 def _masks(table: npt.NDArray[np.uint8]) -> Masks:
@@ -148,25 +205,22 @@ def _masks(table: npt.NDArray[np.uint8]) -> Masks:
 assert (COPPER, OPENING, LEGEND, HATCHED) == (1, 2, 4, 8)  # the order of the masks
 
 
-def _flags(region: Region | None, shape: tuple[int, int]) -> Region:
-    """The region, or no row at all where that is everywhere."""
-    return np.zeros((0, shape[1]), dtype=np.uint8) if region is None else region
-
-
 @njit(cache=True, nogil=True, error_model="numpy")
 def _thin_of_planes(part, space, fits, covers, odd, region, first, last, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
     height, words = part.shape
-    active = _held(part[first:last], region, first)
-    if not active.any():
-        return
     before = fits.shape[0] + covers.shape[0]
-    around = np.empty((last - first + 2 * before, words), dtype=np.uint64)
-    runs = needed_runs(active, 1 + before // 64)
-    for r in range(around.shape[0]):
-        row, to = space[min(max(first - before + r, 0), height - 1)], around[r]
-        for k in range(runs.shape[0]):
-            to[runs[k, 0] : runs[k, 1]] = row[runs[k, 0] : runs[k, 1]]
-    _add_thin(part[first:last], around, fits, covers, odd, active, out[first:last])
+    for top in range(first, last, _STRIP):
+        end = min(top + _STRIP, last)
+        active = _held(part[top:end], needed_runs(region[top // _STRIP], 0))
+        if not active.any():
+            continue
+        around = np.empty((end - top + 2 * before, words), dtype=np.uint64)
+        runs = needed_runs(active, 1 + before // 64)
+        for r in range(around.shape[0]):
+            row, to = space[min(max(top - before + r, 0), height - 1)], around[r]
+            for k in range(runs.shape[0]):
+                to[runs[k, 0] : runs[k, 1]] = row[runs[k, 0] : runs[k, 1]]
+        _add_thin(part[top:end], around, fits, covers, odd, active, out[top:end])
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -174,31 +228,83 @@ def _thin_of_layers(  # type: ignore[no-untyped-def]
     copper, opening, legend, hatched, board, part_of, spare_of, beside, fits, covers, odd, region, first, last, out
 ):  # pragma: no cover - compiled
     height, words = board.shape
-    whole = np.array([[0, words]])
-    part = np.empty((last - first, words), dtype=np.uint64)
-    for y in range(first, last):
-        _pick(copper[y], opening[y], legend[y], hatched[y], board[y], part_of, whole, part[y - first])
-    active = _held(part, region, first)
-    if not active.any():
-        return
     before, reach = fits.shape[0] + covers.shape[0], beside.shape[0]
-    around = np.empty((last - first + 2 * before, words), dtype=np.uint64)
-    runs = needed_runs(active, 1 + before // 64)
-    for r in range(around.shape[0]):
-        y = min(max(first - before + r, 0), height - 1)
-        _pick(copper[y], opening[y], legend[y], hatched[y], board[y], part_of, runs, around[r])
-    if reach > 0:
-        spare = np.empty((around.shape[0] + 2 * reach, words), dtype=np.uint64)
-        wide = needed_runs(active, 2 + before // 64 + reach // 64)
-        for r in range(spare.shape[0]):
-            y = min(max(first - before - reach + r, 0), height - 1)
-            _pick(copper[y], opening[y], legend[y], hatched[y], board[y], spare_of, wide, spare[r])
-            _add_outside(board[y], wide, spare[r])
-        _add_grown(spare, beside, runs, around)
-    else:
+    for top in range(first, last, _STRIP):
+        runs = needed_runs(region[top // _STRIP], 0)
+        if runs.shape[0] == 0:
+            continue
+        part = np.empty((min(_STRIP, last - top), words), dtype=np.uint64)
+        for y in range(top, top + part.shape[0]):
+            _pick(copper[y], opening[y], legend[y], hatched[y], board[y], part_of, runs, part[y - top])
+        active = _held(part, runs)
+        if not active.any():
+            continue
+        around = np.empty((part.shape[0] + 2 * before, words), dtype=np.uint64)
+        runs = needed_runs(active, 1 + before // 64)
         for r in range(around.shape[0]):
-            _add_outside(board[min(max(first - before + r, 0), height - 1)], runs, around[r])
-    _add_thin(part, around, fits, covers, odd, active, out[first:last])
+            y = min(max(top - before + r, 0), height - 1)
+            _pick(copper[y], opening[y], legend[y], hatched[y], board[y], part_of, runs, around[r])
+            if reach == 0:
+                _add_outside(board[y], runs, around[r])
+        if reach > 0:
+            spare = np.empty((around.shape[0] + 2 * reach, words), dtype=np.uint64)
+            wide = needed_runs(active, 2 + before // 64 + reach // 64)
+            for r in range(spare.shape[0]):
+                y = min(max(top - before - reach + r, 0), height - 1)
+                _pick(copper[y], opening[y], legend[y], hatched[y], board[y], spare_of, wide, spare[r])
+                _add_outside(board[y], wide, spare[r])
+            _add_grown(spare, beside, runs, around)
+        _add_thin(part, around, fits, covers, odd, active, out[top : top + part.shape[0]])
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _thin_of_finishes(  # type: ignore[no-untyped-def]
+    planes, outside, part_of, spare_of, beside, fits, covers, odd, region, first, last, out
+):  # pragma: no cover - compiled
+    height, words = outside.shape
+    before, reach = fits.shape[0] + covers.shape[0], beside.shape[0]
+    for top in range(first, last, _STRIP):
+        runs = needed_runs(region[top // _STRIP], 0)
+        if runs.shape[0] == 0:
+            continue
+        part = np.zeros((min(_STRIP, last - top), words), dtype=np.uint64)
+        for r in range(part.shape[0]):
+            _add_finishes(planes, part_of, top + r, runs, part[r])
+        active = _held(part, runs)
+        if not active.any():
+            continue
+        around = np.zeros((part.shape[0] + 2 * before, words), dtype=np.uint64)
+        runs = needed_runs(active, 1 + before // 64)
+        for r in range(around.shape[0]):
+            y = min(max(top - before + r, 0), height - 1)
+            _add_finishes(planes, part_of, y, runs, around[r])
+            if reach == 0:
+                _add_finishes(planes, spare_of, y, runs, around[r])
+                _add(outside[y], runs, around[r])
+        if reach > 0:
+            spare = np.zeros((around.shape[0] + 2 * reach, words), dtype=np.uint64)
+            wide = needed_runs(active, 2 + before // 64 + reach // 64)
+            for r in range(spare.shape[0]):
+                y = min(max(top - before - reach + r, 0), height - 1)
+                _add_finishes(planes, spare_of, y, wide, spare[r])
+                _add(outside[y], wide, spare[r])
+            _add_grown(spare, beside, runs, around)
+        _add_thin(part, around, fits, covers, odd, active, out[top : top + part.shape[0]])
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _add_finishes(planes, chosen, y, runs, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    for f in range(planes.shape[0]):
+        if chosen[f]:
+            _add(planes[f, y], runs, out)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _add(row, runs, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    for n in range(runs.shape[0]):
+        more, to = row[runs[n, 0] : runs[n, 1]], out[runs[n, 0] : runs[n, 1]]
+        for j in range(more.shape[0]):
+            to[j] |= more[j]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -276,19 +382,12 @@ def _load(source, begin, end, margin, turn, here):  # type: ignore[no-untyped-de
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _held(part, region, first):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    """uint8 (words,): the region's blocks of a strip that hold a pixel of the part."""
-    words = part.shape[1]
-    any_set = np.zeros(words, dtype=np.uint64)
+def _held(part, runs):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """uint8 (words,): the words of these runs, a strip's, that hold a pixel of the part."""
+    any_set = np.zeros(part.shape[1], dtype=np.uint64)
     for y in range(part.shape[0]):
-        row = part[y]
-        for j in range(words):
-            any_set[j] |= row[j]
-    active = np.zeros(words, dtype=np.uint8)
-    for j in range(words):
-        if any_set[j] != _NONE and (region.shape[0] == 0 or region[first // _STRIP, j] != 0):
-            active[j] = 1
-    return active
+        _add(part[y], runs, any_set)
+    return (any_set != _NONE).astype(np.uint8)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -7,6 +7,7 @@ import numpy.typing as npt
 
 from worker.engine.arrays import OUTSIDE, Labels
 from worker.engine.fabrication.bit_morphology import (
+    BLOCK,
     Bits,
     corner_touches,
     count,
@@ -15,14 +16,15 @@ from worker.engine.fabrication.bit_morphology import (
     disc_within,
     erode,
     frame_for,
-    opened,
     pack,
     region_of,
     unpack,
 )
-from worker.engine.fabrication.free_copper import choose_free_copper
+from worker.engine.fabrication.free_copper import Contested, choose_free_copper
 from worker.engine.fabrication.planes import BOARD, COPPER, FREE_COPPER, LayerPlanes, planes_of
-from worker.engine.fabrication.width_rules import CORNER_TOLERANCE, edge_px, limit_px
+from worker.engine.fabrication.rims import blocks
+from worker.engine.fabrication.thin_parts import reach_of, thin_parts
+from worker.engine.fabrication.width_rules import edge_px, limit_px
 from worker.fab_profile import FabProfile
 
 _TURNS = 6
@@ -31,18 +33,20 @@ _LAST_PX = (3, 8, 16, 32, 60)
 
 
 def with_makeable_copper(
-    labels: Labels, planes: LayerPlanes, fab: FabProfile, *, threads: int = 1
+    labels: Labels, planes: LayerPlanes, fab: FabProfile, *, contested: Contested | None = None, threads: int = 1
 ) -> tuple[LayerPlanes, npt.NDArray[np.bool_]]:
     """The planes of these labels, and bool (H, W): pixels of copper's lines and gaps that no choice could mend.
 
     planes : as they were before: where free copper had been chosen and still is free, that choice is kept at first.
+    contested : as in `choose_free_copper`.
     """
     drawn = planes_of(np.where(labels == OUTSIDE, 0, labels), fab, pitch_um=planes.pitch_um).stack.copy()
     drawn[labels == OUTSIDE] = 0
     free = (drawn & FREE_COPPER) != 0
     if not free.any():
         return LayerPlanes(stack=drawn, pitch_um=planes.pitch_um), np.zeros(labels.shape, dtype=np.bool_)
-    stack = choose_free_copper(LayerPlanes(stack=drawn, pitch_um=planes.pitch_um), fab, threads=threads).stack.copy()
+    drawn_planes = LayerPlanes(stack=drawn, pitch_um=planes.pitch_um)
+    stack = choose_free_copper(drawn_planes, fab, contested=contested, threads=threads).stack.copy()
     line, gap = (limit_px(fab.limits["copper", key].value_mm, planes.pitch_um) for key in ("line_mm", "gap_mm"))
     edge = edge_px(fab.limits["edge", "routed_mm"].value_mm, planes.pitch_um)
     frame = frame_for(*labels.shape, largest_px=max(line, gap, edge) + 2)
@@ -60,9 +64,26 @@ def with_makeable_copper(
     return LayerPlanes(stack=stack, pitch_um=planes.pitch_um), unpack(left, frame)
 
 
-def _thin(part: Bits, space: Bits, diameter_px: int, threads: int) -> Bits:
-    cover = opened(space, disc(diameter_px), threads=threads)
-    return part & ~dilate(cover, disc_within(CORNER_TOLERANCE * diameter_px / 2.0), threads=threads)
+class _Thin:
+    """The too thin pixels of copper's lines, or of its gaps: measured again only where copper changed since."""
+
+    def __init__(self, board: Bits, diameter_px: int, threads: int, *, gaps: bool) -> None:
+        self._board, self._diameter_px, self._threads, self._gaps = board, diameter_px, threads, gaps
+        self._beside = blocks(reach_of(diameter_px).before)
+        self._copper: Bits | None = None
+        self._found = board
+
+    def __call__(self, copper: Bits) -> Bits:
+        space = ~copper if self._gaps else copper | ~self._board
+        region = None if self._copper is None else region_of(copper ^ self._copper, self._beside)
+        if region is None or region.any():
+            part = space & self._board
+            found = thin_parts(part, space, self._diameter_px, region=region, threads=self._threads)
+            if region is not None:
+                kept = np.repeat(region ^ np.uint8(1), BLOCK, axis=0)[: len(copper)]
+                found |= self._found * kept
+            self._found, self._copper = found, copper.copy()
+        return self._found
 
 
 def _settle(copper: Bits, free: Bits, board: Bits, line: int, gap: int, edge: int, threads: int) -> Bits:
@@ -74,17 +95,20 @@ def _settle(copper: Bits, free: Bits, board: Bits, line: int, gap: int, edge: in
     banned = dilate(~board, disc_within(edge), threads=threads)
     may_have = (copper | free) & ~(free & banned) | ~board
     may_lack = ~copper | free
+    thin_lines, thin_gaps = _Thin(board, line, threads, gaps=False), _Thin(board, gap, threads, gaps=True)
+
+    def faults_of(copper: Bits) -> Bits:
+        """Lines and gaps of copper too thin, and where it touches itself at a corner only."""
+        return thin_lines(copper) | thin_gaps(copper) | corner_touches(copper, board, threads=threads)
+
     for turn in range(_TURNS):
-        lines = _thin(copper, copper | ~board, line, threads)
-        copper |= _discs(lines & ~free, may_have, line, threads) & free & ~banned
-        gaps = _thin(board & ~copper, ~copper, gap, threads)
-        copper &= ~(_discs(gaps & ~free, may_lack, gap, threads) & free)
+        copper |= _discs(thin_lines(copper) & ~free, may_have, line, threads) & free & ~banned
+        copper &= ~(_discs(thin_gaps(copper) & ~free, may_lack, gap, threads) & free)
         if turn < _TURNS // 2:
-            copper |= _thin(board & ~copper, ~copper, gap, threads) & free & ~banned
-        lines = _thin(copper, copper | ~board, line, threads)
+            copper |= thin_gaps(copper) & free & ~banned
         touches = corner_touches(copper, board, threads=threads)
-        copper &= ~(free & (lines | (dilate(touches, disc(3), threads=threads) if touches.any() else touches)))
-        faults = _faults(copper, board, line, gap, threads)
+        copper &= ~(free & (thin_lines(copper) | (_beside(touches, threads) if touches.any() else touches)))
+        faults = faults_of(copper)
         if not faults.any():
             return faults
     for reach in _LAST_PX:
@@ -93,18 +117,14 @@ def _settle(copper: Bits, free: Bits, board: Bits, line: int, gap: int, edge: in
                 return faults
             near = dilate(faults, disc_within(reach), region=region_of(faults, 1), threads=threads) & free
             tried = copper | (near & ~banned) if fill else copper & ~near
-            left = _faults(tried, board, line, gap, threads)
+            left = faults_of(tried)
             if count(left) < count(faults):
                 copper[:], faults = tried, left
     return faults
 
 
-def _faults(copper: Bits, board: Bits, line: int, gap: int, threads: int) -> Bits:
-    """Lines and gaps of copper too thin, and where it touches itself at a corner only."""
-    faults = _thin(copper, copper | ~board, line, threads)
-    faults |= _thin(board & ~copper, ~copper, gap, threads)
-    faults |= corner_touches(copper, board, threads=threads)
-    return faults
+def _beside(touches: Bits, threads: int) -> Bits:
+    return dilate(touches, disc(3), region=region_of(touches, 1), threads=threads)
 
 
 def _discs(faults: Bits, space: Bits, diameter_px: int, threads: int) -> Bits:

@@ -8,10 +8,12 @@ from numba import njit
 
 from worker.engine.arrays import Float32s, Labels, Srgb, read_only
 from worker.engine.artwork.resample import find_taps
-from worker.engine.colorimetry import SRGB_TO_LINEAR, srgb_encoded
+from worker.engine.colorimetry import LINEAR_TO_SRGB, SRGB_TO_LINEAR, srgb_decoded
 from worker.engine.threads import row_strips, run_all
 
 _STRIP_PX = 64
+_BETWEEN = np.concatenate([[-np.inf], srgb_decoded((np.arange(255) + 0.5) / 255.0), [np.inf]])
+"""float64 (257,): linear light from which on a code is nearer than the one before it."""
 
 
 def shrink_labels(labels: Labels, colours: Srgb, *, height_px: int, width_px: int, threads: int = 1) -> Srgb:
@@ -20,8 +22,8 @@ def shrink_labels(labels: Labels, colours: Srgb, *, height_px: int, width_px: in
     Parameters
     ----------
     labels : uint8 (H, W)
-    colours : uint8 (256, 3)
-        Encoded sRGB of each label.
+    colours : uint8 (256, n)
+        Encoded sRGB of each label, or as many of its channels as are wanted.
     height_px, width_px : int
         At most H and W.
     threads : int
@@ -29,16 +31,24 @@ def shrink_labels(labels: Labels, colours: Srgb, *, height_px: int, width_px: in
 
     Returns
     -------
-    uint8 (height_px, width_px, 3), encoded sRGB
+    uint8 (height_px, width_px, n), encoded sRGB
     """
     rows = find_taps(labels.shape[0], height_px, keep_edges=True)
     columns = find_taps(labels.shape[1], width_px, keep_edges=True)
     taps = (rows.first, rows.count, rows.weights, columns.first, columns.count, columns.weights)
     light = SRGB_TO_LINEAR[colours]
-    mean = np.empty((height_px, width_px, 3), dtype=np.float32)
+    mean = np.empty((height_px, width_px, colours.shape[1]), dtype=np.float32)
     strips = row_strips(height_px, _STRIP_PX)
     run_all(_shrink_labels, [(read_only(labels), light, *taps, mean, *strip) for strip in strips], threads)
-    return np.asarray(np.rint(srgb_encoded(mean) * 255.0), dtype=np.uint8)
+    return encoded(mean, threads=threads)
+
+
+def encoded(light: Float32s, *, threads: int = 1) -> npt.NDArray[np.uint8]:
+    """Encoded sRGB of linear light, uint8 of the same shape, (H, W, n), clipped and rounded."""
+    out = np.empty(light.shape, dtype=np.uint8)
+    flat, to = light.reshape(light.shape[0], -1), out.reshape(light.shape[0], -1)
+    run_all(lambda a, b: _encode(flat, LINEAR_TO_SRGB, _BETWEEN, a, b, to), row_strips(len(flat), _STRIP_PX), threads)
+    return out
 
 
 def shrink_map(values: Float32s, *, height_px: int, width_px: int) -> Float32s:
@@ -70,21 +80,43 @@ def _shrink_labels(
     first: int,
     last: int,
 ) -> None:  # pragma: no cover
+    # Down the columns first: there neighbours lie side by side, and each input row is looked up as few times as it can.
+    channels = light.shape[1]
+    down = np.empty((channels, labels.shape[1]), dtype=np.float32)
     for y in range(first, last):
-        mean[y] = np.float32(0)
-        for row_tap in range(y_count[y]):
-            row, y_weight = y_first[y] + row_tap, y_weights[y, row_tap]
+        for channel in range(channels):
+            total, of_code = down[channel], light[:, channel].copy()
+            total[:] = np.float32(0)
+            for tap in range(y_count[y]):
+                row, weight = labels[y_first[y] + tap], y_weights[y, tap]
+                for x in range(row.size):
+                    total[x] += weight * of_code[row[x]]
             for x in range(x_first.size):
-                red, green, blue = np.float32(0), np.float32(0), np.float32(0)
+                across = np.float32(0)
                 for tap in range(x_count[x]):
-                    code = labels[row, x_first[x] + tap]
-                    weight = x_weights[x, tap]
-                    red += weight * light[code, 0]
-                    green += weight * light[code, 1]
-                    blue += weight * light[code, 2]
-                mean[y, x, 0] += y_weight * red
-                mean[y, x, 1] += y_weight * green
-                mean[y, x, 2] += y_weight * blue
+                    across += x_weights[x, tap] * total[x_first[x] + tap]
+                mean[y, x, channel] = across
+
+
+@njit(cache=True, nogil=True)
+def _encode(
+    light: Float32s,
+    guess: npt.NDArray[np.uint8],
+    between: npt.NDArray[np.float64],
+    first: int,
+    last: int,
+    out: npt.NDArray[np.uint8],
+) -> None:  # pragma: no cover
+    steps = np.float32(guess.size - 1)
+    for y in range(first, last):
+        for x in range(light.shape[1]):
+            value = min(max(light[y, x], np.float32(0)), np.float32(1))
+            code = np.int64(guess[np.int64(value * steps)])
+            while value >= between[code + 1]:
+                code += 1
+            while value < between[code]:
+                code -= 1
+            out[y, x] = code
 
 
 @njit(cache=True, nogil=True)

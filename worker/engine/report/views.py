@@ -14,7 +14,7 @@ from worker.engine.fabrication.copper_hatch import cut_hatches
 from worker.engine.fabrication.layer_files import SideName
 from worker.engine.fabrication.planes import BOARD, COPPER, LEGEND, OPENING, LayerPlanes, Stack
 from worker.engine.fabrication.stack_colours import stack_lab
-from worker.engine.report.scaling import shrink_labels
+from worker.engine.report.scaling import encoded, shrink_labels
 from worker.engine.vision import blur
 from worker.fab_profile import FabProfile
 
@@ -63,11 +63,11 @@ def through_light(planes: Mapping[SideName, LayerPlanes], fab: FabProfile, lab: 
     back = planes.get("bottom") or _without_layers(planes["top"])
     front, back = (cut_hatches(one, fab, threads=threads) for one in (front, back))
     laminate, passes = _transmissions(fab, lab)
-    encoded = np.rint(srgb_encoded(passes) * 255.0).astype(np.uint8)
-    entered = SRGB_TO_LINEAR[_shrunk(np.ascontiguousarray(back.stack[:, ::-1]), encoded, threads)]
-    left = SRGB_TO_LINEAR[_shrunk(front.stack, encoded, threads)]
-    board = np.repeat(((np.arange(256) & BOARD) != 0)[:, None] * np.uint8(255), 3, axis=1)
-    covered = _shrunk(front.stack, np.ascontiguousarray(board), threads)[..., 0].astype(np.float32) / np.float32(255.0)
+    coded = np.rint(srgb_encoded(passes) * 255.0).astype(np.uint8)
+    entered = SRGB_TO_LINEAR[_shrunk(np.ascontiguousarray(back.stack[:, ::-1]), coded, threads)]
+    left = SRGB_TO_LINEAR[_shrunk(front.stack, coded, threads)]
+    board = ((np.arange(256) & BOARD) != 0)[:, None] * np.uint8(255)
+    covered = _shrunk(front.stack, board, threads)[..., 0].astype(np.float32) / np.float32(255.0)
     scale = front.width_px / entered.shape[1]
     sigma_px = SPREAD * float(fab.stack_up["thickness_mm"]) * 1000.0 / (front.pitch_um * scale)
     tint = (laminate / laminate.max()).astype(np.float32)
@@ -77,7 +77,7 @@ def through_light(planes: Mapping[SideName, LayerPlanes], fab: FabProfile, lab: 
     light += np.float32(ROOM) * reflected * covered[..., None]
     open_through = binary_fill_holes(covered > 0.5) & (covered <= 0.5)
     light[open_through] = 1.0
-    return np.asarray(np.rint(srgb_encoded(np.clip(light, 0.0, 1.0)) * 255.0), dtype=np.uint8)
+    return encoded(light, threads=threads)
 
 
 def _spread(light: Float32s, sigma_px: float, threads: int) -> Float32s:

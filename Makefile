@@ -5,6 +5,9 @@ BIN := $(VENV)/bin
 STAMP := $(VENV)/.installed
 MIN_PYTHON := 3.11
 
+# Python keeps the modules that it compiles as they are first used, instead of pip all of them at once.
+unexport PYTHONDONTWRITEBYTECODE
+
 .DEFAULT_GOAL := help
 .PHONY: help setup demo serve test faults check bench lock clean
 
@@ -21,7 +24,7 @@ $(STAMP): requirements.lock pyproject.toml
 	@test -x $(BIN)/python || $(PYTHON) -m venv $(VENV) || { \
 		rm -rf $(VENV); echo "$(PYTHON) can't make a virtual environment. Install its venv package (on Debian: python3-venv)." >&2; exit 1; }
 	@echo "Installing what requirements.lock names into $(VENV); the first time takes a few minutes."
-	@$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements.lock
+	@$(BIN)/python -m pip install --quiet --no-compile --disable-pip-version-check --require-hashes -r requirements.lock
 	@$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps -e .
 	@echo "Compiling the engine's loops; this takes a minute or two."
 	@$(BIN)/python -m worker.warm_up

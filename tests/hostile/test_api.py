@@ -101,7 +101,7 @@ def _sent(client: TestClient, case: Case) -> Any:
 def _send_all(client: TestClient, strategy: Any, checks: list[Any]) -> None:
     @seed(5)
     @settings(
-        max_examples=sweep_size(2, 200), deadline=None, derandomize=not WHOLE, suppress_health_check=list(HealthCheck)
+        max_examples=sweep_size(1, 200), deadline=None, derandomize=not WHOLE, suppress_health_check=list(HealthCheck)
     )
     @given(case=strategy)
     def send(case: Case) -> None:

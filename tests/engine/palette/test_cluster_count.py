@@ -9,6 +9,7 @@ import pytest
 from tests.boards import FABS, board
 from tests.engine.conftest import MemoryTables
 from tests.engine.open_pictures import PHOTOGRAPHS, photograph, png_of
+from tests.engine.sweeps import sweep_size
 from worker.engine.pipeline import convert
 from worker.job_settings import read_settings
 
@@ -38,7 +39,7 @@ def test_on_the_samples(name: str, tables: MemoryTables) -> None:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("name", PHOTOGRAPHS)
-@pytest.mark.parametrize("fab", ["nocturne-gold", "meadow-tin"])
+@pytest.mark.parametrize("fab", ["nocturne-gold", "meadow-tin"][: sweep_size(1, 2)])
 def test_on_photographs(name: str, fab: str, tables: MemoryTables) -> None:
     assert cost(png_of(photograph(name)), fab, {"width": "50mm", "pitch": "50um"}, tables) <= 0.3
 

@@ -208,8 +208,9 @@ def test_in_ci_a_skipped_test_or_module_counts_as_failed(
     }
     (tmp_path / "test_one.py").write_text(f"import pytest\n\n{skip[where]}")
     (tmp_path / "test_two.py").write_text("def test_it():\n    pass\n")
-    command = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "-n", processes, str(tmp_path)]
-    environment = {**os.environ, "CI": ci}
+    plugins = ["-p", "xdist.plugin", "-p", "no:cacheprovider"]  # the others take seconds to load
+    command = [sys.executable, "-m", "pytest", "-q", *plugins, "-n", processes, str(tmp_path)]
+    environment = {**os.environ, "CI": ci, "PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1"}
     done = subprocess.run(command, capture_output=True, text=True, check=False, cwd=tmp_path, env=environment)
     assert (done.returncode == 0) == (status == 0), done.stdout
     assert ("which CI does not allow" in done.stdout) == bool(ci), done.stdout

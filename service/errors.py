@@ -14,6 +14,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import ClientDisconnect
 
 from service.security_headers import DEFAULTS, SECURITY_HEADERS
+from worker.bounded_text import shown
 from worker.errors import MaskwrightError, QueueFullError, fit_to_show
 
 log = logging.getLogger(__name__)
@@ -124,9 +125,7 @@ def _invalid(request: Request, error: Exception) -> JSONResponse:
     assert isinstance(error, RequestValidationError)
     first = error.errors()[0]
     place = ".".join(str(part) for part in first["loc"])
-    given = repr(first.get("input"))
-    given = given if len(given) <= 100 else given[:97] + "..."
-    what = f"{place} is {given}: {first['msg']}."
+    what = f"{place} is {shown(first.get('input'), 100)}: {first['msg']}."
     return problem_response("settings", fit_to_show(what), "Mend it and ask again.")
 
 

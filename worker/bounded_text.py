@@ -68,8 +68,8 @@ def is_finite(value: object) -> bool:
         return False
 
 
-def shown(value: object) -> str:
-    """A parsed value for a message, short."""
+def shown(value: object, most: int = MOST_SHOWN) -> str:
+    """A parsed value for a message, short: `most` letters."""
     if isinstance(value, dict | list):
         kind = "a table" if isinstance(value, dict) else "a list"
         try:
@@ -82,7 +82,7 @@ def shown(value: object) -> str:
         return "a number of thousands of digits"
     else:
         text = repr(value)
-    return text if len(text) <= MOST_SHOWN else text[: MOST_SHOWN - 3] + "..."
+    return text if len(text) <= most else text[: most - 3] + "..."
 
 
 def _check_tokens(text: str) -> None:

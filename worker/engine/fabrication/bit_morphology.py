@@ -153,7 +153,7 @@ def _reach(source, half, odd, dilate, active, first, last, out):  # type: ignore
         while j < words and flags[j] != 0 and j - begin < _CHUNK:
             j += 1
         m = j - begin + 2 * margin
-        kind = _load(source, begin, j, margin, first - beyond, rows, dilate, here)
+        kind = load(source, begin, j, margin, first - beyond, rows, dilate, here)
         if kind < 2:
             fill = _ONES if (kind == 1) == dilate else np.uint64(0)
             for y in range(first, last):
@@ -168,7 +168,7 @@ def _reach(source, half, odd, dilate, active, first, last, out):  # type: ignore
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _load(source, begin, end, margin, top, rows, dilate, here):  # type: ignore[no-untyped-def]  # pragma: no cover
+def load(source, begin, end, margin, top, rows, dilate, here):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Rows of words begin..end and a margin on each side, turned over for an erosion; beyond the plane it goes on as at
     its edge. 0 where no bit of `here` is set then, 1 where all are, else 2."""
     height, words = source.shape
@@ -180,6 +180,14 @@ def _load(source, begin, end, margin, top, rows, dilate, here):  # type: ignore[
         k = 1 + r * m
         left = _ONES if row[0] & _ONE else np.uint64(0)
         right = _ONES if row[words - 1] >> _TOP else np.uint64(0)
+        if begin >= margin and end + margin <= words:
+            inner = row[begin - margin : end + margin]
+            for x in range(m):
+                word = inner[x] ^ turn
+                here[k + x] = word
+                any_set |= word
+                all_set &= word
+            continue
         for x in range(m):
             j = begin - margin + x
             word = (left if j < 0 else right if j >= words else row[j]) ^ turn
@@ -294,6 +302,16 @@ def _flag(bits, out):  # type: ignore[no-untyped-def]  # pragma: no cover - comp
         for j in range(bits.shape[1]):
             if bits[y, j] != np.uint64(0):
                 row[j] = 1
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def replace(bits, by, region):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """Take over another plane in a region, in place."""
+    for y in range(bits.shape[0]):
+        flags = region[y // _STRIP]
+        for j in range(bits.shape[1]):
+            if flags[j] != 0:
+                bits[y, j] = by[y, j]
 
 
 def strip_groups(rows: int, threads: int) -> list[tuple[int, int]]:

@@ -18,7 +18,7 @@ from worker.engine.arrays import Srgb
 from worker.engine.colorimetry import SRGB_TO_LINEAR, lab_to_xyz, linear_rgb_to_xyz, xyz_to_lab
 from worker.engine.difference import ciede2000
 from worker.engine.fabrication.bit_morphology import BLOCK, Bits, dilate, disc_within, region_of
-from worker.engine.fabrication.bit_parts import chosen_parts, connected_parts, pixels_in_parts
+from worker.engine.fabrication.bit_parts import chosen_parts, connected_parts, pixels_in_parts, set_bits
 from worker.engine.fabrication.partition import Partition
 from worker.engine.fabrication.plane_moves import Planes
 from worker.engine.fabrication.thin_looks import EYE_MM
@@ -183,15 +183,6 @@ def _mean_blocks(srgb, to_linear, block, out, first, last):  # type: ignore[no-u
             out[i, k, 0], out[i, k, 1], out[i, k, 2] = red * share, green * share, blue * share
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def _ones(bits):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    """How many bits are set."""
-    bits = bits - ((bits >> np.uint64(1)) & np.uint64(0x5555555555555555))
-    bits = (bits & np.uint64(0x3333333333333333)) + ((bits >> np.uint64(2)) & np.uint64(0x3333333333333333))
-    bits = (bits + (bits >> np.uint64(4))) & np.uint64(0x0F0F0F0F0F0F0F0F)
-    return np.int64((bits * np.uint64(0x0101010101010101)) >> np.uint64(56))
-
-
 @njit(cache=True, nogil=True, error_model="numpy")
 def _shown_blocks(planes, xyz, beyond, pad_px, pad_words, height, width, block, out, first, last):  # type: ignore[no-untyped-def]  # pragma: no cover
     mask = (np.uint64(1) << np.uint64(block)) - np.uint64(1)
@@ -206,7 +197,7 @@ def _shown_blocks(planes, xyz, beyond, pad_px, pad_words, height, width, block, 
             for f in range(planes.shape[0]):
                 n = 0
                 for y in range(pad_px + top, pad_px + bottom):
-                    n += _ones((planes[f, y, word] >> shift) & mask)
+                    n += set_bits((planes[f, y, word] >> shift) & mask)
                 rest -= n
                 one += n * xyz[f, 0]
                 two += n * xyz[f, 1]

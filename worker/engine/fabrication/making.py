@@ -13,7 +13,7 @@ import numpy as np
 from numba import njit
 
 from worker.engine.arrays import Floats, Srgb
-from worker.engine.fabrication.bit_morphology import BLOCK, Bits, count, dilate, disc_within, region_of, unpack
+from worker.engine.fabrication.bit_morphology import BLOCK, Bits, count, dilate, disc_within, region_of, replace, unpack
 from worker.engine.fabrication.bit_parts import chosen_parts, connected_parts, pixels_in_parts
 from worker.engine.fabrication.layer_bits import LayerBits, layer_bits
 from worker.engine.fabrication.layer_faults import LayerFaults, widest_px
@@ -153,7 +153,7 @@ def undo_faults(bits: LayerBits, before: LayerBits, fab: FabProfile, pitch_um: f
         where = itself | (_grown(faults & ~waits, reach_mm * 1000.0 / pitch_um, threads) & drawn)
         undone += _undo(bits, before, where, drawn)
         region = region_of(where, around)
-        _replace(faults, faults_in(bits, region), region)
+        replace(faults, faults_in(bits, region), region)
     while faults.any():
         near = _grown(faults, _BITES[-1] * 1000.0 / pitch_um, threads) & drawn
         if not near.any():
@@ -198,13 +198,3 @@ def _put_back(where, drawn, copper, opening, legend, old_copper, old_opening, ol
                 opening[y, j] ^= (opening[y, j] ^ old_opening[y, j]) & mask
                 legend[y, j] ^= (legend[y, j] ^ old_legend[y, j]) & mask
                 drawn[y, j] &= ~mask
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _replace(bits, by, region):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    """Take over another plane in a region, in place."""
-    for y in range(bits.shape[0]):
-        flags = region[y // BLOCK]
-        for j in range(bits.shape[1]):
-            if flags[j] != 0:
-                bits[y, j] = by[y, j]

@@ -23,6 +23,7 @@ from worker.engine.fabrication.bit_morphology import (
     disc,
     disc_within,
     everywhere,
+    load,
     spread,
     strip_groups,
 )
@@ -39,7 +40,6 @@ _CHUNK = 16
 """Words of a strip that are worked on at a time."""
 _ONES = np.uint64(0xFFFFFFFFFFFFFFFF)
 _NONE = np.uint64(0)
-_TOP = np.uint64(63)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -353,32 +353,12 @@ def _add_grown(source, half, runs, out):  # type: ignore[no-untyped-def]  # prag
         for begin in range(runs[n, 0], runs[n, 1], _CHUNK):
             end = min(begin + _CHUNK, runs[n, 1])
             m = end - begin + 2 * margin
-            _load(source, begin, end, margin, _NONE, here)
+            load(source, begin, end, margin, 0, source.shape[0], True, here)
             spread(here, spare, total, half, True, True, m, rows, reach)
             for r in range(rows):
                 to, grown = out[r, begin:end], total[r * m + margin : r * m + margin + end - begin]
                 for x in range(end - begin):
                     to[x] |= grown[x]
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _load(source, begin, end, margin, turn, here):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    """Words begin..end of all rows and a margin on each side, one row behind the other; beyond the plane it goes on as
-    at its edge. turn : all bits set, to turn them over."""
-    words = source.shape[1]
-    m = end - begin + 2 * margin
-    for r in range(source.shape[0]):
-        row, to = source[r], here[1 + r * m : 1 + r * m + m]
-        if begin >= margin and end + margin <= words:
-            inner = row[begin - margin : end + margin]
-            for x in range(m):
-                to[x] = inner[x] ^ turn
-        else:
-            left = _ONES if row[0] & np.uint64(1) else _NONE
-            right = _ONES if row[words - 1] >> _TOP else _NONE
-            for x in range(m):
-                j = begin - margin + x
-                to[x] = (left if j < 0 else right if j >= words else row[j]) ^ turn
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -431,7 +411,7 @@ def _add_thin(part, around, fits, covers, odd, active, out):  # type: ignore[no-
         while j < words and active[j] != 0 and j - begin < _CHUNK:
             j += 1
         m = j - begin + 2 * margin
-        _load(around, begin, j, margin, _ONES, here)
+        load(around, begin, j, margin, 0, around.shape[0], False, here)
         size = rows + 2 * c
         spread(here, spare, total, fits, odd, False, m, size, n)
         for k in range(size * m):

@@ -7,7 +7,6 @@ import numpy.typing as npt
 
 from worker.engine.arrays import OUTSIDE, Labels
 from worker.engine.fabrication.bit_morphology import (
-    BLOCK,
     Bits,
     corner_touches,
     count,
@@ -18,6 +17,7 @@ from worker.engine.fabrication.bit_morphology import (
     frame_for,
     pack,
     region_of,
+    replace,
     unpack,
 )
 from worker.engine.fabrication.free_copper import Contested, choose_free_copper
@@ -79,10 +79,11 @@ class _Thin:
         if region is None or region.any():
             part = space & self._board
             found = thin_parts(part, space, self._diameter_px, region=region, threads=self._threads)
-            if region is not None:
-                kept = np.repeat(region ^ np.uint8(1), BLOCK, axis=0)[: len(copper)]
-                found |= self._found * kept
-            self._found, self._copper = found, copper.copy()
+            if region is None:
+                self._found = found
+            else:
+                replace(self._found, found, region)
+            self._copper = copper.copy()
         return self._found
 
 

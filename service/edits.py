@@ -13,7 +13,7 @@ from service.callers import Caller
 from service.conditions import strong_tags
 from service.errors import ProtocolError
 from worker.errors import SettingsError
-from worker.fab_profile import FabProfile, read_fab_profile
+from worker.fab_profile import FabProfile, read_fab_profile, revision_of
 from worker.ledger.fabs import Edit, StoredFab
 
 JSON_TAG = "-json"
@@ -56,15 +56,20 @@ def edit_fab(
     NotFoundError, FabProfileError
         As `change` does.
     """
-    fabs, owner = backing.ledger.fabs, editor.owner
-    current = fabs.get(owner, fab_id)
+    current = backing.ledger.fabs.get(editor.owner, fab_id)
     check_match(current, if_match)
     fab = read_fab_profile(change(current.toml), file_name=f"fab {fab_id}")
+    return keep_edit(backing, editor, current, fab.toml, edit), fab
+
+
+def keep_edit(backing: Backing, editor: Caller, before: StoredFab, toml: bytes, edit: Edit) -> StoredFab:
+    """Make these bytes, a valid profile, the next revision. Raises ProtocolError where another edit came between."""
+    fabs, owner = backing.ledger.fabs, editor.owner
     if not fabs.replace(
-        owner, fab_id, fab.revision, fab.toml, started_from=current.revision, edit=replace(edit, key=editor.key)
+        owner, before.id, revision_of(toml), toml, started_from=before.revision, edit=replace(edit, key=editor.key)
     ):
-        raise stale(fab_id, "was edited by another just now")
-    return fabs.get(owner, fab_id), fab
+        raise stale(before.id, "was edited by another just now")
+    return fabs.get(owner, before.id)
 
 
 def check_match(current: StoredFab, if_match: str | None) -> None:

@@ -13,16 +13,23 @@ from typing import Any
 import hypothesis
 import pytest
 
+from worker.shell_environment import processor_cores
+
+FIGURES = "figures"
+
 # In CI the same examples every time, so that a run says something of the change; elsewhere others each time.
 hypothesis.settings.register_profile("house", deadline=None, derandomize=bool(os.environ.get("CI")))
 hypothesis.settings.load_profile("house")
 
 
 @pytest.hookimpl(optionalhook=True)
-def pytest_xdist_auto_num_workers(config: pytest.Config) -> int | None:
-    """No processes where a single file or test is asked for: their start takes longer than most files."""
+def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
+    """No processes where a single file or test is asked for: their start takes longer than most files.
+
+    Else one more than there are cores: a third of the time tests wait, for what was killed, stopped or cut off.
+    """
     asked = [Path(str(argument).partition("::")[0]) for argument in config.args]
-    return 0 if len(set(asked)) == 1 and asked[0].is_file() else None
+    return 0 if len(set(asked)) == 1 and asked[0].is_file() else processor_cores() + 1
 
 
 @pytest.hookimpl(wrapper=True)
@@ -33,6 +40,14 @@ def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[Any]) -> 
         report.outcome = "failed"
         report.longrepr = f"{item.nodeid} was skipped, which CI does not allow: {report.longrepr}"
     return report
+
+
+def pytest_terminal_summary(terminalreporter: Any) -> None:
+    """The figures that tests measured on the way: `record_property(FIGURES, text)`."""
+    for report in terminalreporter.getreports("passed"):
+        for name, text in report.user_properties:
+            if name == FIGURES:
+                terminalreporter.write_line(f"{report.nodeid}: {text}")
 
 
 @pytest.hookimpl(wrapper=True)

@@ -528,7 +528,7 @@ def read_fab_profile(toml: bytes, *, file_name: str = "fab profile") -> FabProfi
     Parameters
     ----------
     toml : bytes
-        The file, UTF-8 TOML, at most 256 KiB.
+        The file, UTF-8 TOML, at most `MAX_BYTES`.
     file_name : str
         How errors name the file.
 

@@ -15,9 +15,10 @@ LANES: tuple[Lane, ...] = ("batch", "interactive")
 LIVE: tuple[State, ...] = ("queued", "running")
 FINAL: tuple[State, ...] = ("done", "failed", "cancelled")
 
-KINDS = ("convert", "references", "preview", "photograph")
+KINDS = ("convert", "references", "preview", "photograph", "readings")
 """What a job can be. `convert`: artwork to finish masks with their score. `references`: the colours that a profile's
-readings give. `preview`: a finished job scored anew with other references. `photograph`: readings from a photograph."""
+readings give. `preview`: a finished job scored anew with other references. `photograph`: readings from a photograph.
+`readings`: a profile with a file's readings."""
 
 ASKED = KINDS[1:]
 """Kinds whose answer a request waits for: it stands in the job's summary under ANSWER, and is kept for a while only."""

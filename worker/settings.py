@@ -98,7 +98,7 @@ class Environment(BaseSettings):
         default=200,
         ge=0,
         validation_alias="MASKWRIGHT_OWNER_WAITING_QUESTIONS",
-        description="the same for previews, references and photographs",
+        description="the same for previews, references, photographs and imports of readings",
     )
     free_space_mb: int = Field(
         default=1024,

@@ -146,6 +146,15 @@ def photograph(work: Work) -> Outcome:
     return Outcome(files=(), summary={ANSWER: answer})
 
 
+def readings(work: Work) -> Outcome:
+    """A profile with the readings of a file, which is not saved by that."""
+    from worker.readings_import import PROFILE, import_readings
+
+    with work.inputs["file"] as file:
+        edited, finishes = import_readings(work.fab_toml, file, work.job.settings, fab_id=work.job.fab_id)
+    return Outcome(files=[(PROFILE, edited)], summary={ANSWER: {"finishes": finishes}})
+
+
 def references(work: Work) -> Outcome:
     """The references that a fab's readings give under viewing conditions."""
     from worker.tuning import references_answer
@@ -218,6 +227,7 @@ KINDS: dict[str, Callable[[Work], Outcome]] = {
     "references": references,
     "preview": preview,
     "photograph": photograph,
+    "readings": readings,
 }
 """What each kind of job does."""
 

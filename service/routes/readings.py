@@ -4,36 +4,34 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import asdict
 from datetime import UTC, datetime
-from typing import Annotated, Any, Literal
+from typing import IO, Annotated, Any, Literal
 
 from fastapi import APIRouter, Query, Request, Response
 from fastapi.responses import JSONResponse
 from starlette.concurrency import run_in_threadpool
 
 from service.answers import problems
+from service.asking import ANSWER_SECONDS, Question, answer_of, ask, keep_input
 from service.backing import Backed, Backing
 from service.callers import Caller, FabEditor, ReadingOwner
-from service.edits import TAG_HEADER, EditedBy, IfMatch, edit_fab, read_stored, who
+from service.edits import TAG_HEADER, EditedBy, IfMatch, check_match, edit_fab, keep_edit, read_stored, who
 from service.fab_answers import FinishEdited, ImportAnswer, ImportedFinish, finish_edited
 from service.fab_edits import NewReading, OverrideBody, given
+from service.limits import check_before_upload
+from service.routes.files import find_file
 from service.upload import Form, read_form
-from worker.errors import NotFoundError, ReadingFileError, SettingsError
-from worker.fab_profile import FabProfile, read_fab_profile, read_override, read_reading
-from worker.ledger.fabs import Edit
-from worker.profile_edits import add_readings, clear_override, drop_reading, new_readings, set_override
-from worker.reading import Reading
-from worker.reading_files import (
-    MAX_BYTES,
-    NamedReading,
-    ReadingDefaults,
-    read_readings,
-    to_finishes,
-    write_cgats,
-    write_csv,
-)
+from worker.errors import ConflictError, MaskwrightError, NotFoundError, SettingsError, UnavailableError
+from worker.fab_profile import FabProfile, read_override, read_reading
+from worker.job import Job
+from worker.ledger.fabs import Edit, StoredFab
+from worker.profile_edits import add_readings, clear_override, drop_reading, set_override
+from worker.reading_files import MAX_BYTES, NamedReading, ReadingDefaults, write_cgats, write_csv
 from worker.reading_files.named_reading import CONDITIONS
 from worker.reading_options import named_finishes
+from worker.readings_import import PROFILE
 
 router = APIRouter(prefix="/v1/fabs/{fab_id}", tags=["readings"])
 
@@ -216,7 +214,7 @@ _IMPORT: dict[str, Any] = {
     "/import",
     response_model=ImportAnswer,
     summary="Import readings",
-    responses={**_EDITED, **problems(400, 404, 412, 413, 415, 422, 428)},
+    responses={**_EDITED, **problems(400, 404, 412, 413, 415, 422, 428, 429, 503, 507)},
     openapi_extra=_IMPORT,
 )
 async def import_readings(
@@ -227,59 +225,61 @@ async def import_readings(
     if_match: IfMatch = None,
     edited_by: EditedBy = None,
 ) -> JSONResponse:
-    """All readings of a file or none. Those that the profile holds already are left out."""
+    """All readings of a file or none. Those that the profile holds already are left out. A worker reads the file."""
+    before = await run_in_threadpool(backing.ledger.fabs.get, editor.owner, fab_id)
+    check_match(before, if_match)
+    await check_before_upload(request, backing, editor.owner, asked=True)
     with backing.store.spool() as spooled:
         form = await read_form(request, {FILE: spooled}, MAX_BYTES)
-        spooled.seek(0)
-        data = await run_in_threadpool(spooled.read)
-    try:
-        return await run_in_threadpool(_import, backing, editor, fab_id, form, data, if_match, edited_by)
-    except ReadingFileError as error:
-        # Its words are those of the command line, whose options are this form's parts.
-        raise ReadingFileError(_OPTION.sub(r"\1", error.what), mend=_OPTION.sub(r"\1", error.mend)) from error
+        try:
+            question, by = await run_in_threadpool(_question, backing, before, form, spooled)
+            job = await ask(backing, editor.owner, question, seconds=ANSWER_SECONDS)
+            toml, finishes = await run_in_threadpool(_answer_now, backing, job)
+        except MaskwrightError as error:
+            # Its words are those of the command line, whose options are this form's parts.
+            error.what, error.mend = (_OPTION.sub(r"\1", words) for words in (error.what, error.mend))
+            raise
+    edit = Edit(what=f"imported readings from {question.name}", by=who(by, edited_by))
+    stored = await run_in_threadpool(keep_edit, backing, editor, before, toml, edit)
+    shown = ImportAnswer(fab=fab_id, revision=stored.revision, finishes=finishes)
+    return JSONResponse(shown.model_dump(mode="json"), headers={"ETag": f'"{stored.revision}"'})
 
 
-def _import(
-    backing: Backing,
-    editor: Caller,
-    fab_id: str,
-    form: Form,
-    data: bytes,
-    if_match: str | None,
-    edited_by: str | None,
-) -> JSONResponse:
+def _question(backing: Backing, fab: StoredFab, form: Form, spooled: IO[bytes]) -> tuple[Question, str]:
+    """What a worker is asked, and who imports."""
     if FILE not in form.files:
         raise SettingsError("The request has no file.", mend=f"Send the readings as the part named {FILE}.")
-    name = form.files[FILE].name
+    sent = form.files[FILE]
     options, samples = _options(form)
-    by = who(options.pop("by", ""), edited_by)
-    finish = options.pop("finish", "")
-    named = read_readings(data, file_name=name, defaults=_defaults(options))
-    found: list[tuple[str, Reading]] = []
-    fresh: list[tuple[str, Reading]] = []
-
-    def change(toml: bytes) -> bytes:
-        fab = read_fab_profile(toml, file_name=f"fab {fab_id}")
-        ids = [one.id for one in fab.finishes]
-        found[:] = to_finishes(named, ids, file_name=name, samples=named_finishes(samples), finish=finish)
-        fresh[:] = new_readings(fab, found)
-        return add_readings(toml, fresh, file_name=f"fab {fab_id}") if fresh else toml
-
-    edit = Edit(what=f"imported readings from {name}", by=by)
-    stored, _ = edit_fab(backing, editor, fab_id, if_match, change, edit)
-    answer = ImportAnswer(
-        fab=fab_id,
-        revision=stored.revision,
-        finishes=[
-            ImportedFinish(finish=each, added=_count(fresh, each), left_out=_count(found, each) - _count(fresh, each))
-            for each in dict.fromkeys(finish_id for finish_id, _ in found)
-        ],
+    by, finish = options.pop("by", ""), options.pop("finish", "")
+    who(by)
+    settings = {
+        "name": sent.name,
+        "samples": dict(named_finishes(samples)),
+        "finish": finish,
+        "defaults": asdict(_defaults(options)),
+    }
+    inputs = {FILE: keep_input(backing, sent, spooled)}
+    question = Question(
+        kind="readings", name=sent.name, fab_id=fab.id, fab_revision=fab.revision, settings=settings, inputs=inputs
     )
-    return JSONResponse(answer.model_dump(mode="json"), headers={"ETag": f'"{stored.revision}"'})
+    return question, by
 
 
-def _count(readings: list[tuple[str, Reading]], finish: str) -> int:
-    return sum(finish_id == finish for finish_id, _ in readings)
+def _answer_now(backing: Backing, job: Job) -> tuple[bytes, list[ImportedFinish]]:
+    """What a job that has ended made; one that has not is stopped, for nothing may be imported after the request."""
+    answer = answer_of(job)
+    if answer is None:
+        with suppress(ConflictError, NotFoundError):
+            backing.ledger.jobs.cancel(job.owner, job.id)
+        raise UnavailableError(
+            f"No worker read the file within {ANSWER_SECONDS:g} s, so nothing was imported.",
+            mend="Send it again when there is less to do; split a file of thousands of readings.",
+        )
+    package = backing.ledger.jobs.package(job.owner, job.id)
+    file = find_file(package, job.id, PROFILE)
+    toml = b"".join(backing.store.read(package.key, file.start, file.start + file.bytes))
+    return toml, [ImportedFinish(**each) for each in answer["finishes"]]
 
 
 def _options(form: Form) -> tuple[dict[str, str], list[str]]:

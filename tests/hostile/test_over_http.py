@@ -22,7 +22,7 @@ from tests.hostile.judging import fault_of_words
 from tests.hostile.sound_pictures import sound_pictures
 from tests.hostile.test_texts import BITS, BOARD, CGATS, CSV, CXF, FAB, MAP, ODD
 from tests.service.fixtures import FAB as FAB_ID
-from tests.service.fixtures import backing, post, service
+from tests.service.fixtures import a_worker, backing, post, service
 from worker.job_settings import SETTINGS
 from worker.tasks import Bench
 
@@ -115,12 +115,13 @@ def test_board_files_profiles_readings_and_photographs(client: TestClient, bench
     for case in fabs:
         response = client.put("/v1/fabs/alba-black", content=case.data, headers={"If-Match": "*"})
         faults.append((case.name, fault_of_answer(response, case.data.decode("latin-1"))))
-    for kind, sound in (("CSV", CSV), ("CGATS", CGATS), ("CxF", CXF)):
-        for case in broken(kind, sound, cut=count, flip=count, lose=count):
-            response = client.post(
-                f"/v1/fabs/{FAB_ID}/import", files={"file": ("r.txt", case.data)}, headers={"If-Match": "*"}
-            )
-            faults.append((case.name, fault_of_answer(response, case.data.decode("latin-1"))))
+    with a_worker(client):
+        for kind, sound in (("CSV", CSV), ("CGATS", CGATS), ("CxF", CXF)):
+            for case in broken(kind, sound, cut=count, flip=count, lose=count):
+                response = client.post(
+                    f"/v1/fabs/{FAB_ID}/import", files={"file": ("r.txt", case.data)}, headers={"If-Match": "*"}
+                )
+                faults.append((case.name, fault_of_answer(response, case.data.decode("latin-1"))))
     for case in broken("map", MAP, cut=count, flip=count, lose=0):
         files = {"photo": ("p.jpg", b"photograph"), "map": ("m.json", case.data + b"}")}
         response = client.post(f"/v1/fabs/{FAB_ID}/photograph", files=files)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import threading
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
@@ -18,6 +19,7 @@ from worker.job import Package
 from worker.ledger.keys import Doer
 from worker.result_archive import write_archive
 from worker.settings import Environment
+from worker.tasks import Bench
 
 FAB = "nocturne-gold"
 """One of the demo profiles, which every service installs at its start."""
@@ -56,6 +58,25 @@ def finish(client: TestClient, job_id: str, files: Mapping[str, bytes], summary:
         sha256 = hashlib.file_digest(spooled, "sha256").hexdigest()
         store.keep(key, spooled)
     assert ledger.jobs.publish(job_id, claim.token, Package(key=key, bytes=size, files=listed, sha256=sha256), summary)
+
+
+@contextmanager
+def a_worker(client: TestClient) -> Iterator[None]:
+    """A worker of the interactive lane."""
+    behind, ended = backing(client), threading.Event()
+    bench = Bench(ledger=behind.ledger, store=behind.store, tables=behind.environment.data_dir, threads=1)
+
+    def work() -> None:
+        while bench.work("interactive", "test") or not ended.wait(0.02):
+            pass
+
+    thread = threading.Thread(target=work)
+    thread.start()
+    try:
+        yield
+    finally:
+        ended.set()
+        thread.join()
 
 
 def make_key(client: TestClient, owner: str, *scopes: str, expires: float | None = None) -> dict[str, str]:

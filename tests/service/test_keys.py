@@ -11,7 +11,7 @@ import pytest
 import sqlalchemy as sql
 from fastapi.testclient import TestClient
 
-from tests.service.fixtures import FAB, backing, finish, is_problem, make_key, post, service
+from tests.service.fixtures import FAB, a_worker, backing, finish, is_problem, make_key, post, service
 from worker.ledger.tables import api_keys, metadata
 
 NEW = {"owner": "ada", "scopes": ["read", "submit"], "name": "night batch"}
@@ -139,7 +139,8 @@ def test_every_fab_edit_is_told_of_with_its_key(client: TestClient) -> None:
     client.put(fab, content=client.get(fab).content + b"# more\n", headers=any_revision)
     client.put("/v1/fabs/own", content=client.get(fab).content.replace(f'"{FAB}"'.encode(), b'"own"', 1))
     rows = b"finish,geometry,origin,illuminant,observer,L*,a*,b*\ngold,45:0,measured,D50,2,71,5,33\n"
-    client.post(f"{fab}/import", files={"file": ("a.csv", rows)}, headers=any_revision)
+    with a_worker(client):
+        client.post(f"{fab}/import", files={"file": ("a.csv", rows)}, headers=any_revision)
     found = events(client, owner="root", what="fab-edited")[:8][::-1]
     words = (
         "added a reading",

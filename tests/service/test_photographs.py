@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-import threading
-import time
 from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import pytest
 from fastapi.testclient import TestClient
 
-from tests.service.fixtures import FAB, backing, is_problem, service
+from tests.service.fixtures import FAB, a_worker, is_problem, service
 from worker.reading_files import ReadingDefaults, read_readings
-from worker.tasks import Bench
 
 SAMPLES = Path(__file__).parents[2] / "samples" / "photographs"
 CROSSED, TENT, MAP = SAMPLES / "crossed.jpg", SAMPLES / "tent.jpg", SAMPLES / "patch_map.json"
@@ -26,22 +22,6 @@ def client(tmp_path: Path) -> Iterator[TestClient]:
         yield client
 
 
-@contextmanager
-def a_worker(client: TestClient, folder: Path) -> Iterator[None]:
-    """A worker of the interactive lane, for one job."""
-    bench = Bench(ledger=backing(client).ledger, store=backing(client).store, tables=folder, threads=1)
-
-    def work() -> None:
-        until = time.monotonic() + 20
-        while not bench.work("interactive", "test") and time.monotonic() < until:
-            time.sleep(0.05)
-
-    thread = threading.Thread(target=work)
-    thread.start()
-    yield
-    thread.join()
-
-
 def send(client: TestClient, *, accept: str = "*/*", fab: str = FAB, data: Any = None, **files: Path | bytes) -> Any:
     parts = {
         name: (f"{name}.bin", file) if isinstance(file, bytes) else (file.name, file.read_bytes())
@@ -51,7 +31,7 @@ def send(client: TestClient, *, accept: str = "*/*", fab: str = FAB, data: Any =
 
 
 def test_two_photographs_give_readings_of_every_patch(client: TestClient, tmp_path: Path) -> None:
-    with a_worker(client, tmp_path):
+    with a_worker(client):
         response = send(client, photo=CROSSED, second=TENT, map=MAP, data={"batch": "order 7"})
     assert response.status_code == 200, response.text
     answer = response.json()
@@ -69,7 +49,7 @@ def test_two_photographs_give_readings_of_every_patch(client: TestClient, tmp_pa
 
 
 def test_the_readings_as_csv_are_what_import_takes(client: TestClient, tmp_path: Path) -> None:
-    with a_worker(client, tmp_path):
+    with a_worker(client):
         response = send(client, photo=TENT, map=MAP, accept="text/csv")
     assert response.headers["content-type"].startswith("text/csv")
     named = read_readings(response.content, file_name="answer.csv", defaults=ReadingDefaults())
@@ -77,7 +57,7 @@ def test_the_readings_as_csv_are_what_import_takes(client: TestClient, tmp_path:
 
 
 def test_a_photograph_that_can_not_be_trusted_says_why(client: TestClient, tmp_path: Path) -> None:
-    with a_worker(client, tmp_path):
+    with a_worker(client):
         response = send(client, photo=TENT, map=MAP, data={"chart_corners": "10,10 200,10 200,150 10,150"})
     assert is_problem(response, 422, "tent.jpg", "not where its corners say", "--chart-corners")
     assert response.json()["code"] == "photograph"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -10,7 +11,8 @@ from typing import Any
 import pytest
 from fastapi.testclient import TestClient
 
-from tests.service.fixtures import FAB, is_problem, service
+from service.routes import readings
+from tests.service.fixtures import FAB, a_worker, backing, is_problem, service
 from worker.fab_profile import read_fab_profile
 from worker.settings import PROJECT
 
@@ -150,7 +152,8 @@ def test_a_reference_is_set_by_hand_and_taken_back(client: TestClient) -> None:
 
 
 def import_file(client: TestClient, data: bytes, name: str = "a.csv", **options: Any) -> Any:
-    return client.post(f"{ADDRESS}/import", files={"file": (name, data)}, data=options, headers=tag(client))
+    with a_worker(client):
+        return client.post(f"{ADDRESS}/import", files={"file": (name, data)}, data=options, headers=tag(client))
 
 
 CGATS = b"""CGATS.17
@@ -205,6 +208,32 @@ def test_a_file_that_is_too_large_or_missing(client: TestClient) -> None:
     assert is_problem(import_file(client, b" " * (9 << 20)), 413, "file")
     nothing = client.post(f"{ADDRESS}/import", files={"other": b""}, headers=tag(client))
     assert is_problem(nothing, 422)
+
+
+def test_an_import_that_no_worker_takes_up_is_called_off(client: TestClient, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("service.routes.readings.ANSWER_SECONDS", 0.2)
+    headers, options = tag(client), {**CONDITIONS, "finish": "gold"}
+    response = client.post(f"{ADDRESS}/import", files={"file": ("a.txt", CGATS)}, data=options, headers=headers)
+    assert is_problem(response, 503, "nothing was imported", "Send it again") and response.headers["retry-after"]
+    (job,) = backing(client).ledger.jobs.page("local", before=None, size=2)
+    assert (job.kind, job.state) == ("readings", "cancelled")
+    assert client.get(ADDRESS).content == TOML
+
+
+def test_an_edit_between_wins_over_an_import(client: TestClient, monkeypatch: pytest.MonkeyPatch) -> None:
+    ask = readings.ask
+
+    async def ask_late(*arguments: Any, **options: Any) -> Any:
+        job = await ask(*arguments, **options)
+        await asyncio.to_thread(add, client)
+        return job
+
+    monkeypatch.setattr(readings, "ask", ask_late)
+    assert is_problem(import_file(client, CGATS, finish="gold", **CONDITIONS), 412, "by another", "Read it again")
+    assert (
+        len(client.get(READINGS).json()["finish"]["readings"])
+        == len(read_fab_profile(TOML).finish("gold").readings) + 1
+    )
 
 
 @pytest.mark.parametrize(("kind", "media_type"), [("csv", "text/csv"), ("cgats", "text/plain")])

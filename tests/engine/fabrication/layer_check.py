@@ -3,9 +3,10 @@
 It knows bool planes, a pitch and the profile's limits: nothing of the engine. Widths and gaps: opening by a disc of the
 limit's diameter, that is, the pixels within half of it of its centre, which is the middle of a pixel where the diameter
 is an odd number of pixels, and a corner where it is even; what lies within 0.45 of the radius of the opening passes, as
-the tip of a square corner is 0.414 of the radius away. Clearances: exact distance transform. Corner touches: squares of
-four pixels of which two opposite ones alone are set. Beyond the board's edge, and the picture's, everything goes on: a
-part that the edge cuts is not thin by that. (Common practice, no source.)
+the tip of a square corner is 0.414 of the radius away, unless it is a speck that no square as wide as that fits in.
+Clearances: exact distance transform. Corner touches: squares of four pixels of which two opposite ones alone are set.
+Beyond the board's edge, and the picture's, everything goes on: a part that the edge cuts is not thin by that. (Common
+practice, no source.)
 """
 
 from __future__ import annotations
@@ -47,8 +48,11 @@ def thin(part: Plane, space: Plane, diameter_px: int) -> Plane:
     middle = cv2.erode(whole, kernel, anchor=(anchor, anchor), borderType=cv2.BORDER_CONSTANT, borderValue=1)
     back = diameter_px - 1 - anchor
     opened = cv2.dilate(middle, kernel, anchor=(back, back), borderType=cv2.BORDER_CONSTANT, borderValue=0)
-    far = away_from(opened.astype(bool))[pad:-pad, pad:-pad]
-    return part & (far > 0.45 * diameter_px / 2.0 + 1e-4)
+    tolerance = 0.45 * diameter_px / 2.0 + 1e-4
+    square = np.ones((math.floor(tolerance) + 1,) * 2, np.uint8)
+    _, pieces = cv2.connectedComponents(whole, connectivity=4)
+    specks = ~np.isin(pieces, pieces[cv2.morphologyEx(whole, cv2.MORPH_OPEN, square) > 0])
+    return part & (specks | (away_from(opened.astype(bool)) > tolerance))[pad:-pad, pad:-pad]
 
 
 def touches(plane: Plane, board: Plane) -> int:

@@ -7,6 +7,7 @@ import numpy.typing as npt
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.ndimage import label
 
 from tests.boards import board
 from tests.engine.fabrication.fabs import lab
@@ -152,6 +153,23 @@ def test_copper_keeps_off_the_edge() -> None:
     seen = seen_labels(repaired.planes, fab)
     assert (seen[40:160, 40:160] == _ids(fab)["gold"]).all()
     assert (seen[:30] != _ids(fab)["gold"]).all()
+
+
+@pytest.mark.parametrize("pitch_um", [10.0, 15.0, 20.0])
+@pytest.mark.parametrize("shift_mm", [0.1, 0.14, 0.2])
+def test_a_crescent_beside_bare_metal_stays_in_one_piece(pitch_um: float, shift_mm: float) -> None:
+    """The rim of a disc that another one covers but for a crescent, thinner than the limit towards its ends."""
+    fab = board("alba-black")
+    size = round(10_000 / pitch_um)
+    y, x = (np.mgrid[:size, :size] - size / 2) * pitch_um / 1000.0
+    labels = np.full((size, size), _ids(fab)["mask"], np.uint8)
+    labels[np.hypot(x, y) <= 4.0] = _ids(fab)["legend"]
+    labels[np.hypot(x - shift_mm, y) <= 4.0] = _ids(fab)["gold"]
+    repaired = _repair(labels, fab, pitch_um)
+    assert _broken(repaired.planes, fab) == {}
+    legend = seen_labels(repaired.planes, fab) == _ids(fab)["legend"]
+    assert label(legend, structure=np.ones((3, 3)))[1] == 1
+    assert np.ptp(y[legend]) > 3.0
 
 
 def _photo_like(size: int) -> bytes:

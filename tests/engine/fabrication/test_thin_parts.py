@@ -44,6 +44,20 @@ def test_the_same_pixels_are_thin_as_opencv_finds_in_any_region(seed: int) -> No
     assert np.array_equal(unpack(thin_parts(bits, around, diameter, region=region), frame), wanted & inside)
 
 
+@pytest.mark.parametrize("diameter", [7, 8, 15, 25, 34])
+def test_a_speck_beside_a_wide_place_is_thin_and_a_corner_of_it_is_not(diameter: int) -> None:
+    """Both lie as far from the place: a fab sees a dot of a few hundredths of a millimetre, and asks."""
+    plane = np.zeros((120, 200), np.bool_)
+    plane[40:110, 50:130] = True
+    speck, corner = np.s_[38:39, 70:72], np.s_[39:40, 110:112]
+    plane[speck] = plane[corner] = True
+    frame = frame_for(*plane.shape, largest_px=diameter + 1)
+    off_board = ~_packed(np.ones_like(plane), frame)
+    found = unpack(thin_parts(_packed(plane, frame), _packed(plane, frame) | off_board, diameter), frame)
+    assert found[speck].all() and not found[corner].any()
+    assert np.array_equal(found, thin(plane, plane, diameter))
+
+
 @pytest.mark.parametrize("seed", range(6))
 def test_distances_of_parts_are_those_of_the_exact_transform(seed: int) -> None:
     rng = np.random.default_rng(seed)

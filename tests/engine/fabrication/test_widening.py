@@ -22,12 +22,12 @@ FAB = board("nocturne-gold")
 IDS = {finish.id: i for i, finish in enumerate(FAB.finishes)}
 
 
-def _partition(labels: npt.NDArray[np.uint8]) -> Partition:
-    return Partition(labels, FAB, lab(FAB), pitch_um=10.0, threads=1)
+def _partition(labels: npt.NDArray[np.uint8], pitch_um: float = 10.0) -> Partition:
+    return Partition(labels, FAB, lab(FAB), pitch_um=pitch_um, threads=1)
 
 
-def _widened(labels: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint8]:
-    parts = _partition(labels)
+def _widened(labels: npt.NDArray[np.uint8], pitch_um: float = 10.0) -> npt.NDArray[np.uint8]:
+    parts = _partition(labels, pitch_um)
     region = region_of(parts.faults(), 1)
     give_up(parts, region)
     widen(parts, region, more_px=(0, 2))
@@ -45,6 +45,18 @@ def test_a_line_grows_to_the_limit_and_stays_where_it_is(angle: float) -> None:
     inner = after & (along < 60.0)
     assert LIMIT_PX - 0.5 <= inner.sum() / 119.0 <= LIMIT_PX + 2  # area over length: the mean width
     assert np.abs(np.average((y * np.cos(turn) - x * np.sin(turn))[inner])) < 1.0
+
+
+@pytest.mark.parametrize("pitch_um", [10.0, 15.0, 20.0, 30.0, 37.5])
+def test_lines_of_every_width_grow_to_the_limit(pitch_um: float) -> None:
+    """From half of it to one pixel less; the limit is odd in pixels here, and even there."""
+    limit_px = round(150.0 / pitch_um)
+    for width in range(limit_px // 2 + 1, limit_px):
+        labels = np.full((80, 160), IDS["mask"], np.uint8)
+        labels[40 : 40 + width, 30:130] = IDS["gold"]
+        after = _widened(labels, pitch_um) == IDS["gold"]
+        assert (after[:, 35:125].sum(axis=0) >= limit_px).all(), width
+        assert not thin(after, after, limit_px).any(), width
 
 
 def test_what_joins_two_dots_grows_and_a_hairline_goes() -> None:

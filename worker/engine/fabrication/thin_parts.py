@@ -40,6 +40,8 @@ _CHUNK = 16
 """Words of a strip that are worked on at a time."""
 _ONES = np.uint64(0xFFFFFFFFFFFFFFFF)
 _NONE = np.uint64(0)
+_ONE = np.uint64(1)
+_TOP = np.uint64(63)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -80,6 +82,8 @@ def _grown(shape: Disc, by: Disc) -> Disc:
 
 def thin_parts(part: Bits, space: Bits, diameter_px: int, *, region: Region | None = None, threads: int = 1) -> Bits:
     """Pixels of the part that no disc of this diameter in the space covers, nor its corners' tolerance; in the region.
+
+    The tolerance is for what hangs together with a place that a disc fits in: a speck beside one is thin.
 
     part : within `space`. Beyond the pad both go on as at their edge.
     """
@@ -421,6 +425,75 @@ def _add_thin(part, around, fits, covers, odd, active, out):  # type: ignore[no-
             covered = total[y * m + margin : y * m + margin + j - begin]
             for x in range(j - begin):
                 out[y, begin + x] |= part[y, begin + x] & ~covered[x]
+        if c > n:
+            _add_specks(part, around, begin, j, margin, n + c, c - n + 1, here, total, out)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _add_specks(part, around, begin, end, margin, before, side, here, total, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """Add the part's pixels in these words that are not joined to anything wider.
+
+    A speck so near to a wide place that it lies within the tolerance of its corners is no corner of it. It holds no
+    square as wide as the tolerance; what does, and what hangs together with that, is none. here, total : buffers.
+    """
+    m = end - begin + 2 * margin
+    size = m * around.shape[0]
+    load(around, begin, end, margin, 0, around.shape[0], True, here)
+    space, wide = here[1 : size + 1], total[:size]
+    wide[:] = space
+    w = 1
+    while w < side:  # erosion by the square: to the right, then downwards
+        step = min(w, side - w)
+        near, far = np.uint64(step), np.uint64(64 - step)
+        for k in range(size - 1):
+            wide[k] &= (wide[k] >> near) | (wide[k + 1] << far)
+        w += step
+    w = 1
+    while w < side:
+        step = min(w, side - w)
+        for k in range(size - step * m):
+            wide[k] &= wide[k + step * m]
+        w += step
+    w = 1
+    while w < side:  # and dilation, back again
+        step = min(w, side - w)
+        near, far = np.uint64(step), np.uint64(64 - step)
+        for k in range(size - 1, step * m - 1, -1):
+            wide[k] |= wide[k - step * m]
+        for k in range(size - 1, 0, -1):
+            wide[k] |= (wide[k] << near) | (wide[k - 1] >> far)
+        w += step
+    if not _misses(part, wide, begin, end, margin, before):
+        return
+    for _ in range(2 * side + 2):
+        gained = _NONE
+        for k in range(m, size - m):
+            rest = space[k] & ~wide[k]
+            if rest != _NONE:
+                rest &= (
+                    (wide[k] << _ONE) | (wide[k - 1] >> _TOP) | (wide[k] >> _ONE) | (wide[k + 1] << _TOP)
+                    | wide[k - m] | wide[k + m]
+                )  # fmt: skip
+                wide[k] |= rest
+                gained |= rest
+        if gained == _NONE:
+            break
+    for y in range(part.shape[0]):
+        joined = wide[(y + before) * m + margin : (y + before) * m + margin + end - begin]
+        for x in range(end - begin):
+            out[y, begin + x] |= part[y, begin + x] & ~joined[x]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _misses(part, wide, begin, end, margin, before):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """Whether a pixel of the part, in these words, is not in `wide`."""
+    m = end - begin + 2 * margin
+    missed = _NONE
+    for y in range(part.shape[0]):
+        row = wide[(y + before) * m + margin : (y + before) * m + margin + end - begin]
+        for x in range(end - begin):
+            missed |= part[y, begin + x] & ~row[x]
+    return missed != _NONE
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

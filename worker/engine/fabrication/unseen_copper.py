@@ -7,9 +7,9 @@ import numpy.typing as npt
 
 from worker.engine.arrays import OUTSIDE, Labels
 from worker.engine.fabrication.bit_morphology import (
+    BLOCK,
     Bits,
     corner_touches,
-    count,
     dilate,
     disc,
     disc_within,
@@ -20,6 +20,7 @@ from worker.engine.fabrication.bit_morphology import (
     replace,
     unpack,
 )
+from worker.engine.fabrication.bit_parts import chosen_parts, connected_parts, pixels_in_parts
 from worker.engine.fabrication.free_copper import Contested, choose_free_copper
 from worker.engine.fabrication.planes import BOARD, COPPER, FREE_COPPER, LayerPlanes, planes_of
 from worker.engine.fabrication.rims import blocks
@@ -28,7 +29,7 @@ from worker.engine.fabrication.width_rules import edge_px, limit_px
 from worker.fab_profile import FabProfile
 
 _TURNS = 6
-_LAST_PX = (3, 8, 16, 32, 60)
+_LAST_PX = (0, 3, 8, 16, 32, 60)
 """How far around the last faults free pixels are filled, or emptied: what lines and gaps can't settle in turns."""
 
 
@@ -118,10 +119,21 @@ def _settle(copper: Bits, free: Bits, board: Bits, line: int, gap: int, edge: in
                 return faults
             near = dilate(faults, disc_within(reach), region=region_of(faults, 1), threads=threads) & free
             tried = copper | (near & ~banned) if fill else copper & ~near
-            left = faults_of(tried)
-            if count(left) < count(faults):
-                copper[:], faults = tried, left
+            better = _better_places(faults, faults_of(tried), near, max(line, gap), threads)
+            if better.any():
+                copper ^= (copper ^ tried) & better
+                faults = faults_of(copper)
     return faults
+
+
+def _better_places(faults: Bits, left: Bits, changed: Bits, diameter_px: int, threads: int) -> Bits:
+    """Where a change leaves fewer faults, each place by itself, with all that its discs reach."""
+    around = faults | changed
+    far = disc_within(min(reach_of(diameter_px).before, BLOCK - 4))
+    around = dilate(around, far, region=region_of(around, 1), threads=threads)
+    places = connected_parts(around, corners=True, threads=threads)
+    better = pixels_in_parts(left, places) < pixels_in_parts(faults, places)
+    return chosen_parts(places, better, around.shape, threads=threads)
 
 
 def _beside(touches: Bits, threads: int) -> Bits:

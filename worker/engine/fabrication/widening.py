@@ -22,8 +22,11 @@ GIVE_UP = 0.5
 
 _BESIDE_PX = 2.5
 
+_MORE_PEELS = 2
+"""A peel may be left where the disc of the same width does not fit in, for peels are no discs."""
+
 _STROKE = 0.8
-_HAIR_PX = 4
+_HAIR_PX = 1
 """Parts up to this wide have no middle: hairlines between blots of a ragged edge don't grow."""
 
 _MOSTLY = 0.55
@@ -115,11 +118,11 @@ def _middle(board: Partition, plane: Bits, diameter_px: int, region: Region) -> 
     """
     threads = board.threads
     peels = [plane, erode(plane, disc(2), region=region, threads=threads)]
-    while len(peels) < diameter_px - 1:
+    while len(peels) < diameter_px + _MORE_PEELS:
         shape = SQUARE if len(peels) // 2 % 3 == 0 else CROSS
         peels.append(erode(peels[-2], shape, region=region, threads=threads))
     beside = disc_within(_BESIDE_PX)
-    middle, seen = board.empty(), peels[-1].copy()
+    middle, seen = board.empty(), erode(plane, disc(diameter_px), region=region, threads=threads)
     for peel in reversed(peels[_HAIR_PX:]):
         middle |= peel & ~dilate(seen, beside, region=region, threads=threads)
         seen |= peel

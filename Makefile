@@ -5,7 +5,7 @@ BIN := $(VENV)/bin
 STAMP := $(VENV)/.installed
 MIN_PYTHON := 3.11
 
-# Python keeps the modules that it compiles as they are first used, instead of pip all of them at once.
+# Python keeps the modules that it compiles as they are first used.
 unexport PYTHONDONTWRITEBYTECODE
 
 .DEFAULT_GOAL := help
@@ -23,8 +23,12 @@ $(STAMP): requirements.lock pyproject.toml
 		sys.exit(0 if sys.version_info >= need else "$(PYTHON) is Python %d.%d; $(MIN_PYTHON) or newer is needed. Name one: make $(MAKECMDGOALS) PYTHON=python3.12" % sys.version_info[:2])'
 	@test -x $(BIN)/python || $(PYTHON) -m venv $(VENV) || { \
 		rm -rf $(VENV); echo "$(PYTHON) can't make a virtual environment. Install its venv package (on Debian: python3-venv)." >&2; exit 1; }
-	@echo "Installing what requirements.lock names into $(VENV); the first time takes a few minutes."
-	@$(BIN)/python -m pip install --quiet --no-compile --disable-pip-version-check --require-hashes -r requirements.lock
+	@echo "Installing what requirements.lock names into $(VENV)."
+	@sed -n '/^uv==/,/[^\\]$$/p' requirements.lock > $(VENV)/uv.txt
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r $(VENV)/uv.txt
+	@$(BIN)/uv pip install --quiet --python $(BIN)/python --no-deps --require-hashes -r requirements.lock || { \
+		echo "uv could not install them (it heeds UV_DEFAULT_INDEX and the like, not pip's settings); pip does, in some minutes."; \
+		$(BIN)/python -m pip install --quiet --no-compile --disable-pip-version-check --no-deps --require-hashes -r requirements.lock; }
 	@$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps -e .
 	@echo "Compiling the engine's loops; this takes a minute or two."
 	@$(BIN)/python -m worker.warm_up

@@ -57,7 +57,11 @@ class Watchdog:
         slots = self.slots()
         claimed = {sign.task_id for sign in signs}
         for task_id, seconds in self.jobless.look(slots.busy.keys() - claimed).items():
-            if seconds >= self.stall_seconds:
+            if seconds >= 2 * self.stall_seconds:
+                # Its process is gone, and the parent's main thread, which would have taken it off, does nothing more.
+                log.error("task %s holds a slot still, %.0f s after its job: this worker ends", task_id, seconds)
+                self.end()
+            elif seconds >= self.stall_seconds:
                 log.error("task %s holds a slot and has no job for %.0f s: ending its process", task_id, seconds)
                 self.kill(slots.busy[task_id])
         waits = sum(waiting[lane] for lane in self.lanes)

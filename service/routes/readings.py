@@ -233,7 +233,7 @@ async def import_readings(
         form = await read_form(request, {FILE: spooled}, MAX_BYTES)
         try:
             question, by = await run_in_threadpool(_question, backing, before, form, spooled)
-            job = await ask(backing, editor.owner, question, seconds=ANSWER_SECONDS)
+            job = await ask(backing, editor.owner, question)
             toml, finishes = await run_in_threadpool(_answer_now, backing, job)
         except MaskwrightError as error:
             # Its words are those of the command line, whose options are this form's parts.

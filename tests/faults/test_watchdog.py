@@ -27,7 +27,9 @@ def test_a_worker_that_takes_no_wake_up_any_more_ends_and_says_so() -> None:
         wait_for(lambda: (rig.folder / "stuck").exists())
         job_id = rig.submit("copy")
         assert worker.wait(60) == EXIT_STATUS
-        assert "idle for" in rig.logs() and "while 1 jobs wait" in rig.logs()
+        # It may get stuck before it has taken down that its first job ended: then it never looks idle.
+        told = rig.logs()
+        assert "while 1 jobs wait" in told or "holds a slot still" in told
         rig.start_worker()
         assert rig.ended(job_id).attempt == 1
 

@@ -211,7 +211,8 @@ def test_a_file_that_is_too_large_or_missing(client: TestClient) -> None:
 
 
 def test_an_import_that_no_worker_takes_up_is_called_off(client: TestClient, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("service.routes.readings.ANSWER_SECONDS", 0.2)
+    assert readings.ask.__kwdefaults__ is not None
+    monkeypatch.setitem(readings.ask.__kwdefaults__, "seconds", 0.2)
     headers, options = tag(client), {**CONDITIONS, "finish": "gold"}
     response = client.post(f"{ADDRESS}/import", files={"file": ("a.txt", CGATS)}, data=options, headers=headers)
     assert is_problem(response, 503, "nothing was imported", "Send it again") and response.headers["retry-after"]

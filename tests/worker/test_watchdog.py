@@ -66,6 +66,15 @@ def test_a_slot_whose_task_has_no_job_is_freed() -> None:
     assert worker.watch(1, [sign("two")], batch=1) == [7]
 
 
+def test_a_worker_that_does_not_notice_that_a_slot_was_freed_ends() -> None:
+    """Its main thread is stuck: what it has not taken down as ended holds a slot for ever, and it never looks idle."""
+    worker = Worker()
+    worker.slots = Slots(busy={"one": 7}, begun=1)
+    assert worker.watch(STALL, batch=1) == []
+    assert set(worker.watch(STALL, batch=1)) == {7}
+    assert worker.watch(1, batch=1) == ["end"]
+
+
 def test_a_silent_jobs_process_is_ended_where_it_is_this_workers() -> None:
     worker = Worker()
     worker.slots = Slots(busy={"mine": 7}, begun=1)

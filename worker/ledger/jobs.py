@@ -107,7 +107,7 @@ class Jobs:
             _set_turn(connection, lane, CLOCK, row["turn"])
             fab = {"of_owner": row["owner"], "of_id": row["fab_id"], "of_revision": row["fab_revision"]}
             toml = connection.execute(_FAB_TOML, fab).scalar_one()
-        return Claim(job=_job(row), token=token, fab_toml=bytes(toml))
+        return Claim(job=job_of(row), token=token, fab_toml=bytes(toml))
 
     def keep_alive(self, job_id: str, token: str, progress: Progress | None) -> bool:
         """Give a sign of life and note the progress. False when the job is no longer this worker's."""
@@ -159,7 +159,7 @@ class Jobs:
 
     def fail(self, job_id: str, token: str, failure: Failure) -> bool:
         """End a job with its reason. False when it is no longer this worker's."""
-        return self._fenced(job_id, token, {"state": "failed", **_failed(failure), **_finished()})
+        return self._fenced(job_id, token, {"state": "failed", **failure_values(failure), **finished_values()})
 
     def fail_task(self, task_id: str, failure: Failure) -> int:
         """End the job that this task was working on, if any. For a worker process that can't say so itself."""
@@ -167,7 +167,7 @@ class Jobs:
             changed = connection.execute(
                 sql.update(jobs)
                 .where(jobs.c.task_id == task_id, jobs.c.state == "running")
-                .values(state="failed", **_failed(failure), **_finished())
+                .values(state="failed", **failure_values(failure), **finished_values())
             )
         return changed.rowcount
 
@@ -211,7 +211,7 @@ class Jobs:
         stop = (
             sql.update(jobs)
             .where(jobs.c.id == job_id, jobs.c.owner == owner, jobs.c.state.in_(LIVE))
-            .values(state="cancelled", **_finished())
+            .values(state="cancelled", **finished_values())
         )
         with self.database.writing() as connection:
             connection.execute(stop)
@@ -230,7 +230,7 @@ class Jobs:
             )
         if row is None:
             raise _no_job(job_id)
-        return _job(row)
+        return job_of(row)
 
     def page(self, owner: str, *, before: int | None, size: int, kind: str | None = None) -> list[Job]:
         """The newest jobs of this owner (of this kind), at most `size`, older than the one whose seq is `before`."""
@@ -240,7 +240,7 @@ class Jobs:
         if before is not None:
             wanted = wanted.where(jobs.c.seq < before)
         with self.database.reading() as connection:
-            return [_job(row) for row in connection.execute(wanted).mappings()]
+            return [job_of(row) for row in connection.execute(wanted).mappings()]
 
     def package(self, owner: str, job_id: str) -> Package:
         """A job's result. Raises NotFoundError where there is no such job, or it has none (yet).
@@ -349,7 +349,11 @@ class Jobs:
                 if failure is None:
                     values["attempt"] = row.attempt - 1
                 elif row.attempt >= self.attempts:
-                    values = {"state": "failed", **_failed(_worn_out(failure, row.attempt, row.stage)), **_finished()}
+                    values = {
+                        "state": "failed",
+                        **failure_values(_worn_out(failure, row.attempt, row.stage)),
+                        **finished_values(),
+                    }
                 else:
                     back = BACK_OF_QUEUE[min(row.attempt, len(BACK_OF_QUEUE)) - 1]
                     values["turn"] = max(row.turn, _next_turn(connection, row.lane, row.owner)) + back
@@ -380,38 +384,43 @@ def _by_idempotency_key(connection: sql.Connection, request: JobRequest) -> Job 
         return None
     wanted = sql.select(*jobs.c).where(jobs.c.owner == request.owner, jobs.c.idempotency_key == request.idempotency_key)
     row = connection.execute(wanted).mappings().one_or_none()
-    return None if row is None else _job(row)
+    return None if row is None else job_of(row)
 
 
 def _insert(connection: sql.Connection, request: JobRequest) -> Job:
-    turn = _next_turn(connection, request.lane, request.owner)
-    _set_turn(connection, request.lane, request.owner, turn)
-    row = connection.execute(
-        sql.insert(jobs)
-        .values(
-            id=uuid.uuid4().hex,
-            owner=request.owner,
-            kind=request.kind,
-            lane=request.lane,
-            state="queued",
-            name=request.name,
-            artwork=request.artwork,
-            artwork_bytes=request.artwork_bytes,
-            fab_id=request.fab_id,
-            fab_revision=request.fab_revision,
-            settings=dict(request.settings),
-            inputs={name: asdict(file) for name, file in request.inputs.items()} or None,
-            fingerprint=request.fingerprint,
-            idempotency_key=request.idempotency_key,
-            turn=turn,
-            attempt=0,
-            created=now(),
-            queued=now(),
-            version=1,
-        )
-        .returning(*jobs.c)
-    )
-    return _job(row.mappings().one())
+    (job_id,) = insert_jobs(connection, [request])
+    row = connection.execute(sql.select(*jobs.c).where(jobs.c.id == job_id))
+    return job_of(row.mappings().one())
+
+
+def insert_jobs(connection: sql.Connection, requests: Sequence[JobRequest]) -> list[str]:
+    """Put jobs of one owner and one lane into the queue, in their order; their ids."""
+    if not requests:
+        return []
+    owner, lane = requests[0].owner, requests[0].lane
+    first = _next_turn(connection, lane, owner)
+    _set_turn(connection, lane, owner, first + len(requests) - 1)
+    rows = [
+        {
+            "id": uuid.uuid4().hex,
+            "owner": request.owner,
+            "kind": request.kind,
+            "lane": request.lane,
+            "name": request.name,
+            "artwork": request.artwork,
+            "artwork_bytes": request.artwork_bytes,
+            "fab_id": request.fab_id,
+            "fab_revision": request.fab_revision,
+            "settings": dict(request.settings),
+            "inputs": {name: asdict(file) for name, file in request.inputs.items()} or None,
+            "fingerprint": request.fingerprint,
+            "idempotency_key": request.idempotency_key,
+            "turn": first + number,
+        }
+        for number, request in enumerate(requests)
+    ]
+    connection.execute(_INSERT, rows)
+    return [str(row["id"]) for row in rows]
 
 
 def _next_turn(connection: sql.Connection, lane: Lane, owner: str) -> int:
@@ -431,15 +440,18 @@ def _set_turn(connection: sql.Connection, lane: Lane, owner: str, turn: int) -> 
     connection.execute(_RAISE_TURN[connection.dialect.name], {"lane": lane, "owner": owner, "turn": turn})
 
 
-def _failed(failure: Failure) -> dict[str, Any]:
+def failure_values(failure: Failure) -> dict[str, Any]:
+    """The columns of a failure."""
     return {"error_code": failure.code, "error_what": failure.what, "error_mend": failure.mend}
 
 
-def _finished() -> dict[str, Any]:
+def finished_values() -> dict[str, Any]:
+    """The columns of a job that ends now."""
     return {"finished": now(), "version": jobs.c.version + 1}
 
 
-def _job(row: Mapping[Any, Any]) -> Job:
+def job_of(row: Mapping[Any, Any]) -> Job:
+    """A row of the table `jobs`."""
     progress = None
     if row["stage"] is not None:
         progress = Progress(stage=row["stage"], done=row["stage_done"], of=row["stage_of"])
@@ -475,7 +487,6 @@ def _job(row: Mapping[Any, Any]) -> Job:
 
 def read_file(row: Mapping[Any, Any]) -> JobFile:
     """A row of the table `files`."""
-    """A row of `files` as what it says."""
     return JobFile(
         path=row["path"], start=row["start"], bytes=row["bytes"], sha256=row["sha256"], media_type=row["media_type"]
     )
@@ -527,12 +538,14 @@ _PUBLISH = (
         package_key=sql.bindparam("at_key"),
         package_bytes=sql.bindparam("of_bytes"),
         package_sha256=sql.bindparam("of_sha256"),
-        **_finished(),
+        **finished_values(),
     )
     .returning(jobs.c.owner)
 )
 
 _ADD_FILES = sql.insert(files)
+
+_INSERT = sql.insert(jobs).values(state="queued", attempt=0, created=now(), queued=now(), version=1)
 
 
 def _raise_turn(insert: Any) -> sql.Executable:

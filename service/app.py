@@ -18,6 +18,7 @@ from service.body_limit import BodyLimit
 from service.errors import handle_errors
 from service.routes import (
     audit,
+    collections,
     events,
     fabs,
     files,
@@ -71,7 +72,22 @@ def create_app(environment: Environment) -> FastAPI:
     if tracing is not None:
         app.add_middleware(Traced, tracing=tracing)
     handle_errors(app)
-    rooms = (jobs, events, files, links, fabs, readings, revisions, tuning, photographs, keys, audit, health, metrics)
+    rooms = (
+        jobs,
+        events,
+        files,
+        collections,
+        links,
+        fabs,
+        readings,
+        revisions,
+        tuning,
+        photographs,
+        keys,
+        audit,
+        health,
+        metrics,
+    )
     for room in rooms:
         app.include_router(room.router)
     app.openapi = lambda: _described(app)  # type: ignore[method-assign]

@@ -33,6 +33,8 @@ STATUS: dict[str, int] = {
     "board": 422,
     "proof": 500,
     "returned-file": 422,
+    "manifest": 422,
+    "collection-archive": 422,
     "settings": 422,
     "override": 422,
     "impossible-place": 422,

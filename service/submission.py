@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import IO
 
 from service.asking import keep_input
@@ -32,20 +32,20 @@ def submit(
     ------
     SettingsError, OverrideError, BoardError, ProtocolError, StorageError, UnavailableError
     """
-    plain, given = _sorted_fields(form)
+    plain, given = sorted_fields(form)
     sent = form.files.get(ARTWORK)
     if sent is None or sent.bytes == 0:
         raise SettingsError("The request has no artwork.", mend=f"Send the file as the part named {ARTWORK}.")
     settings = read_settings(given)
     lane = read_lane(plain.get("lane", "batch"))
-    fab = _fab(backing, owner, plain)
+    fab = chosen_fab(backing, owner, plain)
     check_against_fab(settings, fab)
     further = {name: form.files[name] for name in (BOTTOM, BOARD_FILE) if name in form.files}
     if BOTTOM in further:
         _check_bottom(further[BOTTOM], fab)
     if BOARD_FILE in further:
         _check_board_file(spooled[BOARD_FILE], further[BOARD_FILE])
-    fingerprint = _fingerprint(sent, further, plain["fab"], lane, settings)
+    fingerprint = fingerprint_of(sent, further, plain["fab"], lane, settings)
     backing.store.keep(f"artworks/{sent.sha256}", spooled[ARTWORK])
     inputs = {name: keep_input(backing, file, spooled[name]) for name, file in further.items()}
     job, new = backing.ledger.jobs.add(
@@ -74,11 +74,14 @@ def submit(
     return job, new
 
 
-def _sorted_fields(form: Form) -> tuple[dict[str, str], dict[str, list[str]]]:
+def sorted_fields(
+    form: Form, plain_fields: Sequence[str] = PLAIN_FIELDS, files: Sequence[str] = (ARTWORK, BOTTOM, BOARD_FILE)
+) -> tuple[dict[str, str], dict[str, list[str]]]:
+    """The plain fields of a form, each once, and its settings. Raises SettingsError. `files` : for its words."""
     plain: dict[str, str] = {}
     given: dict[str, list[str]] = {}
     for name, value in form.fields:
-        if name in PLAIN_FIELDS:
+        if name in plain_fields:
             if name in plain:
                 raise SettingsError(f"{name} is given twice.", mend="Give it once.")
             plain[name] = value.strip()
@@ -87,12 +90,13 @@ def _sorted_fields(form: Form) -> tuple[dict[str, str], dict[str, list[str]]]:
             if len(given[name]) > 1 and name not in REPEATABLE:
                 raise SettingsError(f"Setting {name} is given twice.", mend="Give it once.")
         else:
-            known = ", ".join((ARTWORK, BOTTOM, BOARD_FILE, *PLAIN_FIELDS, *SETTINGS))
+            known = ", ".join((*files, *plain_fields, *SETTINGS))
             raise SettingsError(f"There is no setting {name[:64]!r}.", mend=f"Known parts: {known}.")
     return plain, given
 
 
-def _fab(backing: Backing, owner: str, plain: dict[str, str]) -> FabProfile:
+def chosen_fab(backing: Backing, owner: str, plain: Mapping[str, str]) -> FabProfile:
+    """The fab that a form names. Raises SettingsError."""
     if not plain.get("fab"):
         raise SettingsError("The request names no fab.", mend="Send its id as the part named fab; see GET /v1/fabs.")
     try:
@@ -131,7 +135,8 @@ def _check_bottom(bottom: Uploaded, fab: FabProfile) -> None:
     check_two_sided(fab)
 
 
-def _fingerprint(sent: Uploaded, further: Mapping[str, Uploaded], fab_id: str, lane: str, settings: Settings) -> str:
+def fingerprint_of(sent: Uploaded, further: Mapping[str, Uploaded], fab_id: str, lane: str, settings: Settings) -> str:
+    """Equal for equal requests for a job."""
     asked = ["convert", lane, sent.name, sent.sha256, fab_id, settings.as_text()]
     if BOARD_FILE in further:
         asked.append(further[BOARD_FILE].sha256)

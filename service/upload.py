@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import IO
+from typing import IO, Protocol
 
 from fastapi import Request
 from python_multipart.exceptions import FormParserError
@@ -19,6 +19,7 @@ ARTWORK = "artwork"
 MAX_FIELDS = 200
 MAX_FIELD_BYTES = 4096
 MAX_NAME_BYTES = 255
+MAX_PATH = 400
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,13 +39,27 @@ class Form:
     files: dict[str, Uploaded] = field(default_factory=dict)
 
 
+class ManyFiles(Protocol):
+    """Takes files of which a request may have many, one after the other."""
+
+    def open(self) -> IO[bytes]:
+        """Where the next file's bytes go."""
+
+    def close(self, sent: Uploaded) -> None:
+        """The file that was opened last has come in whole."""
+
+
 class _Parts:
     """Takes the parser's events."""
 
-    def __init__(self, spooled: Mapping[str, IO[bytes]], limit: int) -> None:
+    def __init__(
+        self, spooled: Mapping[str, IO[bytes]], many: Mapping[str, ManyFiles], limits: Mapping[str, int]
+    ) -> None:
         self.form = Form()
         self.spooled = spooled
-        self.limit = limit
+        self.many = many
+        self.limits = limits
+        self.target: IO[bytes] | None = None
         self.digest = hashlib.sha256()
         self.file_name = ""
         self.bytes = 0
@@ -57,9 +72,6 @@ class _Parts:
         self.ended = False
 
     def begin(self) -> None:
-        self.parts += 1
-        if self.parts > MAX_FIELDS:
-            raise TooLargeError(f"The request has more than {MAX_FIELDS} parts.", mend="Send fewer settings.")
         self.disposition = b""
         self.data.clear()
 
@@ -78,32 +90,46 @@ class _Parts:
     def headers_end(self) -> None:
         _, options = parse_options_header(self.disposition)
         self.name = options.get(b"name", b"").decode("utf-8", "replace")
-        if self.name not in self.spooled:
-            return
-        if self.name in self.form.files:
-            raise SettingsError(f"The request has two parts named {self.name}.", mend="Send one in each request.")
-        self.file_name = _file_name(options.get(b"filename", b""), self.name)
+        self.target = None
+        given = options.get(b"filename", b"")
+        if self.name in self.many:
+            self.file_name = _path(given, self.name)
+            self.target = self.many[self.name].open()
+        else:
+            self.parts += 1
+            if self.parts > MAX_FIELDS:
+                raise TooLargeError(f"The request has more than {MAX_FIELDS} parts.", mend="Send fewer settings.")
+            if self.name not in self.spooled:
+                return
+            if self.name in self.form.files:
+                raise SettingsError(f"The request has two parts named {self.name}.", mend="Send one in each request.")
+            self.file_name = _file_name(given, self.name)
+            self.target = self.spooled[self.name]
         self.digest = hashlib.sha256()
         self.bytes = 0
 
     def content(self, data: bytes, start: int, end: int) -> None:
-        if self.name not in self.spooled:
+        if self.target is None:
             self.data += data[start:end]
             if len(self.data) > MAX_FIELD_BYTES:
                 raise TooLargeError(f"Field {self.name[:64]!r} is over {MAX_FIELD_BYTES} bytes.", mend="Shorten it.")
             return
         self.bytes += end - start
-        if self.bytes > self.limit:
-            raise too_large(self.limit, self.name)
+        if self.bytes > self.limits[self.name]:
+            raise too_large(self.limits[self.name], self.name)
         chunk = memoryview(data)[start:end]
         self.digest.update(chunk)
-        self.spooled[self.name].write(chunk)
+        self.target.write(chunk)
 
     def end(self) -> None:
-        if self.name in self.spooled:
-            self.form.files[self.name] = Uploaded(name=self.file_name, bytes=self.bytes, sha256=self.digest.hexdigest())
-        else:
+        if self.target is None:
             self.form.fields.append((self.name, self.data.decode("utf-8", "replace")))
+            return
+        sent = Uploaded(name=self.file_name, bytes=self.bytes, sha256=self.digest.hexdigest())
+        if self.name in self.many:
+            self.many[self.name].close(sent)
+        else:
+            self.form.files[self.name] = sent
 
     def end_all(self) -> None:
         self.ended = True
@@ -117,12 +143,23 @@ def too_large(limit: int, name: str) -> TooLargeError:
     )
 
 
-async def read_form(request: Request, spooled: Mapping[str, IO[bytes]], limit: int) -> Form:
+async def read_form(
+    request: Request,
+    spooled: Mapping[str, IO[bytes]],
+    limit: int,
+    *,
+    many: Mapping[str, ManyFiles] | None = None,
+    limits: Mapping[str, int] | None = None,
+    whole: int | None = None,
+) -> Form:
     """Read the whole request; the parts that are named in `spooled` are files and go there.
 
     Parameters
     ----------
     limit : largest file in bytes. Reading stops as soon as it is passed.
+    many : parts of which there may be many, which are files as well, with paths.
+    limits : largest file of some parts, in place of `limit`.
+    whole : largest request in bytes, where it is not what the files of `spooled` add up to.
 
     Raises
     ------
@@ -131,10 +168,10 @@ async def read_form(request: Request, spooled: Mapping[str, IO[bytes]], limit: i
     kind, options = parse_options_header(request.headers.get("content-type", ""))
     if kind != b"multipart/form-data" or not options.get(b"boundary"):
         raise ProtocolError("media-type", "The request is not multipart/form-data.", mend="Send it as a form.")
-    most = limit * len(spooled) + MAX_FIELDS * (MAX_FIELD_BYTES + 1024)
+    most = whole or limit * len(spooled) + MAX_FIELDS * (MAX_FIELD_BYTES + 1024)
     if int(request.headers.get("content-length") or 0) > most:
-        raise too_large(limit, " or ".join(spooled))
-    parts = _Parts(spooled, limit)
+        raise too_large(whole or limit, "request" if whole else " or ".join(spooled))
+    parts = _Parts(spooled, many or {}, {**dict.fromkeys((*spooled, *(many or ())), limit), **(limits or {})})
     try:
         parser = MultipartParser(
             options[b"boundary"],
@@ -165,6 +202,16 @@ async def read_form(request: Request, spooled: Mapping[str, IO[bytes]], limit: i
 
 def _file_name(given: bytes, otherwise: str) -> str:
     """The last part of the sender's path, without control characters: a label, never a path of ours."""
-    name = given.decode("utf-8", "replace").replace("\\", "/").rsplit("/", 1)[-1]
-    name = "".join(letter for letter in name if letter.isprintable()).strip()
+    name = _printable(given).rsplit("/", 1)[-1].strip()
     return name.encode()[:MAX_NAME_BYTES].decode("utf-8", "ignore") or otherwise
+
+
+def _path(given: bytes, otherwise: str) -> str:
+    """The sender's path without control characters, each part of it a label, never a path of ours."""
+    parts = [part.strip() for part in _printable(given).split("/")]
+    return "/".join(part for part in parts if part not in ("", ".", ".."))[-MAX_PATH:] or otherwise
+
+
+def _printable(given: bytes) -> str:
+    name = given.decode("utf-8", "replace").replace("\\", "/")
+    return "".join(letter for letter in name if letter.isprintable())

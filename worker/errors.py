@@ -11,6 +11,8 @@ MaskwrightError                 the root; carries what went wrong, where, and ho
 ├── BoardError                  the board's shape can't be made: names the entry and the mend
 ├── ProofError                  the fabrication files, read back, don't show the layers: a fault of the program
 ├── ReturnedFileError           a fabrication file can't be read, or not matched with its layer without a guess
+├── ManifestError               the manifest of a collection is wrong: names file, place and mend
+├── CollectionArchiveError      the archive of a collection can't be unpacked, or unpacks to too much
 ├── SettingsError               a setting is unknown, malformed or contradicts another
 ├── OverrideError               a pin, forbid or max_finishes that can't apply to this artwork and fab
 ├── ImpossiblePlaceError        `allowed` and `frozen` leave no finish that may stand at a place
@@ -129,6 +131,18 @@ class ReturnedFileError(MaskwrightError):
     """A fabrication file can't be read, or not be matched with its layer without a guess."""
 
     code = "returned-file"
+
+
+class ManifestError(MaskwrightError):
+    """The manifest of a collection is wrong: names file, place and mend."""
+
+    code = "manifest"
+
+
+class CollectionArchiveError(MaskwrightError):
+    """The archive of a collection can't be unpacked, or unpacks to too much."""
+
+    code = "collection-archive"
 
 
 class SettingsError(MaskwrightError):

@@ -40,7 +40,9 @@ from worker.reading import (
     Spectrum,
 )
 
-MAX_BYTES = 4 * 1024 * 1024
+MAX_BYTES = 1024 * 1024
+MAX_LINES = 20_000
+"""An edit that keeps comments and layout takes seconds for so much, and minutes for some times as many lines."""
 MAX_FINISHES = 16
 MAX_READINGS = 1000  # of one finish
 ID_PATTERN = re.compile(r"[a-z0-9](?:[a-z0-9-]{0,62}[a-z0-9])?")
@@ -528,7 +530,7 @@ def read_fab_profile(toml: bytes, *, file_name: str = "fab profile") -> FabProfi
     Parameters
     ----------
     toml : bytes
-        The file, UTF-8 TOML, at most `MAX_BYTES`.
+        The file, UTF-8 TOML, at most `MAX_BYTES` and `MAX_LINES`.
     file_name : str
         How errors name the file.
 
@@ -540,6 +542,9 @@ def read_fab_profile(toml: bytes, *, file_name: str = "fab profile") -> FabProfi
     reader = _Reader(file_name)
     if len(toml) > MAX_BYTES:
         reader.fail("file", f"has {len(toml)} bytes", f"Keep a profile under {MAX_BYTES} bytes.")
+    lines = toml.count(b"\n") + 1
+    if lines > MAX_LINES:
+        reader.fail("file", f"has {lines} lines", f"Keep a profile under {MAX_LINES} lines.")
     try:
         parsed = parse_toml(toml.decode("utf-8"))
     except UnicodeDecodeError as error:

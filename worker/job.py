@@ -15,15 +15,19 @@ LANES: tuple[Lane, ...] = ("batch", "interactive")
 LIVE: tuple[State, ...] = ("queued", "running")
 FINAL: tuple[State, ...] = ("done", "failed", "cancelled")
 
-KINDS = ("convert", "references", "preview", "photograph", "readings")
+KINDS = ("convert", "references", "preview", "photograph", "readings", "contact-sheet")
 """What a job can be. `convert`: artwork to finish masks with their score. `references`: the colours that a profile's
 readings give. `preview`: a finished job scored anew with other references. `photograph`: readings from a photograph.
-`readings`: a profile with a file's readings."""
+`readings`: a profile with a file's readings.
+`contact-sheet`: a picture of many jobs' previews."""
 
 ASKED = KINDS[1:]
 """Kinds whose answer a request waits for: it stands in the job's summary under ANSWER, and is kept for a while only."""
 
 ANSWER = "answer"
+
+SHEET = "contact-sheet.png"
+"""Name of the result file of `contact-sheet`."""
 
 STAGES = ("artwork", "colours", "finishes", "separation", "score", "layers", "files", "proof")
 """The stages of `convert`, in order; "layers" and "proof" only where fabrication files are asked for."""

@@ -112,6 +112,12 @@ class Environment(BaseSettings):
         validation_alias="MASKWRIGHT_MAX_UPLOAD_BYTES",
         description="largest artwork that a request may carry, in bytes",
     )
+    max_collection_bytes: int = Field(
+        default=16 * 1024**3,
+        ge=1024,
+        validation_alias="MASKWRIGHT_MAX_COLLECTION_BYTES",
+        description="largest request for a collection, in bytes; what an archive unpacks to is limited beside it",
+    )
     batch_workers: int = Field(
         default=2,
         ge=1,

@@ -18,7 +18,7 @@ from worker.board_file import BoardFile, read_board_file
 from worker.errors import CancelledError, MaskwrightError, StorageError, UnavailableError
 from worker.fab_profile import read_fab_profile
 from worker.heartbeat import Heartbeat
-from worker.job import ANSWER, BOARD_FILE, BOTTOM, Claim, Failure, InputFile, Job, Lane, Package
+from worker.job import ANSWER, BOARD_FILE, BOTTOM, SHEET, Claim, Failure, InputFile, Job, Lane, Package
 from worker.job_settings import read_settings
 from worker.ledger import Ledger
 from worker.log_lines import about
@@ -155,6 +155,21 @@ def readings(work: Work) -> Outcome:
     return Outcome(files=[(PROFILE, edited)], summary={ANSWER: {"finishes": finishes}})
 
 
+def contact_sheet(work: Work) -> Outcome:
+    """A picture of many jobs' previews, whose names and lines the settings list."""
+    from worker.engine.report.contact_sheet import SheetEntry
+    from worker.engine.report.contact_sheet import contact_sheet as sheet_of
+
+    entries = []
+    for number, (name, line) in enumerate(work.job.settings["entries"]):
+        preview = None
+        if str(number) in work.inputs:
+            with work.inputs[str(number)] as file:
+                preview = file.read()
+        entries.append(SheetEntry(name=name, line=line, preview=preview))
+    return Outcome(files=[(SHEET, sheet_of(entries))], summary={ANSWER: {"entries": len(entries)}})
+
+
 def references(work: Work) -> Outcome:
     """The references that a fab's readings give under viewing conditions."""
     from worker.tuning import references_answer
@@ -228,6 +243,7 @@ KINDS: dict[str, Callable[[Work], Outcome]] = {
     "preview": preview,
     "photograph": photograph,
     "readings": readings,
+    "contact-sheet": contact_sheet,
 }
 """What each kind of job does."""
 

@@ -72,6 +72,16 @@ ROUTES = {
     "HEAD /v1/shared/{job_id}/files/{path}": Way(LINK),
     "GET /v1/shared/{job_id}/package.zip": Way(LINK),
     "HEAD /v1/shared/{job_id}/package.zip": Way(LINK),
+    "POST /v1/collections": Way(OWN, "submit", sent={"files": {"artwork": ("a.png", b"x")}}),
+    "GET /v1/collections": Way(LISTED, "read"),
+    "GET /v1/collections/{collection_id}": Way(HIDDEN, "read"),
+    "DELETE /v1/collections/{collection_id}": Way(HIDDEN, "submit"),
+    "GET /v1/collections/{collection_id}/artworks": Way(HIDDEN, "read"),
+    "GET /v1/collections/{collection_id}/events": Way(HIDDEN, "read"),
+    "GET /v1/collections/{collection_id}/report.json": Way(HIDDEN, "read"),
+    "GET /v1/collections/{collection_id}/report.html": Way(HIDDEN, "read"),
+    "GET /v1/collections/{collection_id}/contact-sheet.png": Way(HIDDEN, "read"),
+    "GET /v1/collections/{collection_id}/package.zip": Way(HIDDEN, "read"),
     "GET /v1/fabs": Way(LISTED, "read"),
     "GET /v1/fabs/{fab_id}": Way(HIDDEN, "read"),
     "PUT /v1/fabs/{fab_id}": Way(OWN, "edit-fabs", sent={"content": ADAS_TOML + b"# mine\n"}),
@@ -150,7 +160,7 @@ class Scene:
         for name, value in way.sent.items():
             filled = isinstance(value, dict) and name in ("json", "params")
             sent[name] = {one: _fill(text, ids) for one, text in value.items()} if filled else value
-        if route == "POST /v1/jobs":
+        if route in ("POST /v1/jobs", "POST /v1/collections"):
             sent["data"] = {"fab": FAB, "width": "20mm"}
         return self.client.request(method, _fill(path, ids), headers={**way.headers, **headers}, **sent)
 
@@ -172,11 +182,17 @@ def scene(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Scene]:
         )
         job = posted.json()["id"]
         publish(client, job, {"masks/gold.png": b"mask", "tuning.npz": b"arrays"})
+        collection = client.post(
+            "/v1/collections",
+            files={"artwork": ("adas-badge.png", b"artwork")},
+            data={"fab": ADAS_FAB, "width": "20mm"},
+            headers=ada,
+        )
         key_id = ada["Authorization"].split("_")[1]
         revision = client.get(f"/v1/fabs/{ADAS_FAB}", headers=ada).headers["etag"].strip('"')
         ids = {
             "job_id": job, "fab_id": ADAS_FAB, "finish": "gold", "index": "0", "path": "masks/gold.png",
-            "key_id": key_id, "revision": revision,
+            "key_id": key_id, "revision": revision, "collection_id": collection.json()["id"],
         }  # fmt: skip
         yield Scene(client, ids, ada, bob)
 
@@ -248,7 +264,7 @@ def test_what_another_owner_does_leaves_all_as_it_is(scene: Scene) -> None:
             assert scene.ask(route, carl).status_code < 500, route
     assert seen() == before
     mine = scene.client.get("/v1/jobs", headers=carl).json()["jobs"]
-    assert [job["artwork"]["name"] for job in mine] == ["a.png"], "his own job, by the same Idempotency-Key"
+    assert [job["artwork"]["name"] for job in mine] == ["a.png", "a.png"], "his own, by the same Idempotency-Key, too"
     assert b"# mine" in scene.client.get(f"/v1/fabs/{ADAS_FAB}", headers=carl).content
 
 

@@ -23,6 +23,7 @@ from worker.fab_profile import (
     LIMITS,
     MAX_BYTES,
     MAX_FINISHES,
+    MAX_LINES,
     READING_KEYS,
     RECIPE_KEYS,
     STACK_UP,
@@ -325,7 +326,9 @@ def test_a_stack_that_no_fab_makes_is_refused(recipe: dict[str, Any]) -> None:
         read_fab_profile(changed("finishes.0.recipe", recipe))
 
 
-@pytest.mark.parametrize("toml", [b"id = ", b"\xff\xfe", b"", b"a = [" * 5000, b"#" * (MAX_BYTES + 1)])
+@pytest.mark.parametrize(
+    "toml", [b"id = ", b"\xff\xfe", b"", b"a = [" * 5000, b"#" * (MAX_BYTES + 1), b"\n" * MAX_LINES]
+)
 def test_a_damaged_file_is_refused_by_name(toml: bytes) -> None:
     with pytest.raises(FabProfileError, match=r"^mine\.toml: "):
         read_fab_profile(toml, file_name="mine.toml")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from worker.ledger.audit import Audit
+from worker.ledger.collections import Collections
 from worker.ledger.contents import Contents
 from worker.ledger.database import Database
 from worker.ledger.expiry import Expiry
@@ -14,7 +15,7 @@ from worker.ledger.links import Links
 
 
 class Ledger:
-    """Jobs, fabs, keys, links and the audit trail of one database.
+    """Jobs, collections, fabs, keys, links and the audit trail of one database.
 
     Parameters
     ----------
@@ -27,6 +28,7 @@ class Ledger:
     def __init__(self, url: str, *, lease_seconds: float = 12.0, attempts: int = 3, pooled: bool = True) -> None:
         self.database = Database(url, pooled=pooled)
         self.jobs = Jobs(self.database, lease_seconds=lease_seconds, attempts=attempts)
+        self.collections = Collections(self.database)
         self.fabs = Fabs(self.database)
         self.contents = Contents(self.database)
         self.expiry = Expiry(self.database)

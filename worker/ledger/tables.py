@@ -71,6 +71,7 @@ jobs = sql.Table(
     sql.Index(None, "task_id"),
     sql.Index(None, "artwork"),
     sql.Index(None, "expired", "finished"),
+    sql.Index(None, "owner", "fingerprint"),
 )
 """`turn` is the fair queue's virtual time: the smallest of a lane is next. `token` fences what a worker may write, and
 `beats` counts its signs of life. `expired` is when its files were given up, by the policy of worker/retention.py; the
@@ -89,6 +90,41 @@ files = sql.Table(
     sql.Column("sha256", sql.String(64), nullable=False),
     sql.Column("media_type", sql.String(64), nullable=False),
 )
+
+collections = sql.Table(
+    "collections",
+    metadata,
+    sql.Column("seq", _serial, primary_key=True, autoincrement=True),
+    sql.Column("id", sql.String(32), nullable=False, unique=True),
+    sql.Column("owner", sql.String(64), nullable=False),
+    sql.Column("name", sql.String(255), nullable=False),
+    sql.Column("fab_id", sql.String(64), nullable=False),
+    sql.Column("fab_revision", sql.String(16), nullable=False),
+    sql.Column("artworks", sql.Integer, nullable=False),
+    sql.Column("skipped", sql.JSON, nullable=False),
+    sql.Column("fingerprint", sql.String(64), nullable=False),
+    sql.Column("idempotency_key", sql.String(255)),
+    sql.Column("created", sql.Double, nullable=False),
+    sql.UniqueConstraint("owner", "idempotency_key"),
+    sql.Index(None, "owner", "seq"),
+)
+"""Collections of artworks. `artworks` is how many members there are, `skipped` the paths of files that are none."""
+
+members = sql.Table(
+    "members",
+    metadata,
+    sql.Column("collection_id", sql.String(32), sql.ForeignKey("collections.id"), primary_key=True),
+    sql.Column("position", sql.Integer, primary_key=True),
+    sql.Column("path", sql.String(400), nullable=False),
+    sql.Column("job_id", sql.String(32), sql.ForeignKey("jobs.id")),
+    sql.Column("reused", sql.Boolean, nullable=False),
+    sql.Column("error_code", sql.String(64)),
+    sql.Column("error_what", sql.Text),
+    sql.Column("error_mend", sql.Text),
+    sql.Index(None, "job_id"),
+)
+"""A collection's artworks: each has a job, which may be an earlier collection's (`reused`), or what it was refused for.
+"""
 
 turns = sql.Table(
     "turns",

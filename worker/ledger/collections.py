@@ -1,0 +1,354 @@
+"""Collections of artworks: many jobs asked for at once, counted, listed and stopped together."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import sqlalchemy as sql
+from sqlalchemy.exc import IntegrityError
+
+from worker.errors import ConflictError, NotFoundError
+from worker.job import LIVE, Failure, Job, JobFile, JobRequest, Package
+from worker.ledger.database import Database
+from worker.ledger.jobs import failure_values, finished_values, insert_jobs, job_of, read_file
+from worker.ledger.queue_room import check_room
+from worker.ledger.tables import collections, files, jobs, members, now
+
+REFUSED = "refused"
+"""What a member without a job counts as."""
+
+Order = Literal["given", "error"]
+
+CHUNK = 500
+_OF_JOB = "of_job_"
+PAGE = 200
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MemberRequest:
+    """An artwork of a collection: its path, and the job that it asks for, or why there can be none."""
+
+    path: str
+    request: JobRequest | None = None
+    failure: Failure | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CollectionRequest:
+    """What is asked for at once. `fingerprint` is equal for equal requests; `skipped` are paths of files left out."""
+
+    owner: str
+    name: str
+    fab_id: str
+    fab_revision: str
+    fingerprint: str
+    members: Sequence[MemberRequest]
+    skipped: Sequence[str] = ()
+    idempotency_key: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Collection:
+    """What is known of a collection but for its members. `created` in seconds since 1970."""
+
+    seq: int
+    id: str
+    owner: str
+    name: str
+    fab_id: str
+    fab_revision: str
+    artworks: int
+    skipped: tuple[str, ...]
+    fingerprint: str
+    created: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """How far a collection is.
+
+    counts : members by their job's state, and `refused`. reused : how many had been converted before. began, ended :
+    when its first own job began and its last one ended, in seconds since 1970, None where none did. own_ended : how
+    many of its own jobs ended. moment : now, by the same clock.
+    """
+
+    counts: Mapping[str, int]
+    reused: int
+    began: float | None
+    ended: float | None
+    own_ended: int
+    moment: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Member:
+    """An artwork of a collection: its job as it is now, or why it has none."""
+
+    position: int
+    path: str
+    job: Job | None
+    reused: bool
+    failure: Failure | None
+
+
+class Collections:
+    """The collections of one database."""
+
+    def __init__(self, database: Database) -> None:
+        self.database = database
+
+    def add(self, request: CollectionRequest, *, most_waiting: int = 0) -> tuple[Collection, bool]:
+        """Put all jobs of a collection into the queue at once, or find the one that its idempotency key stands for.
+
+        A member for which the same was asked before, of the same revision of the fab, and which was not in vain, takes
+        that job over. Returns the collection, and whether it is new. Raises QueueFullError where, with these,
+        more than `most_waiting` jobs of the owner would wait (0: any number may).
+        """
+        for _ in range(3):
+            known = self._by_key(request)
+            if known is not None:
+                return known, False
+            try:
+                with self.database.writing() as connection:
+                    return _insert(connection, request, most_waiting), True
+            except IntegrityError:
+                if request.idempotency_key is None:
+                    raise
+        raise ConflictError("The same request arrives many times at once.", mend="Ask again.")
+
+    def _by_key(self, request: CollectionRequest) -> Collection | None:
+        if request.idempotency_key is None:
+            return None
+        mine = (collections.c.owner == request.owner) & (collections.c.idempotency_key == request.idempotency_key)
+        with self.database.reading() as connection:
+            row = connection.execute(sql.select(*collections.c).where(mine)).mappings().one_or_none()
+        return None if row is None else _collection(row)
+
+    def knows(self, owner: str, idempotency_key: str) -> bool:
+        """Whether this key of an owner stands for a collection already."""
+        known = sql.exists().where(collections.c.owner == owner, collections.c.idempotency_key == idempotency_key)
+        with self.database.reading() as connection:
+            return bool(connection.execute(sql.select(known)).scalar_one())
+
+    def get(self, owner: str, collection_id: str) -> Collection:
+        """One collection of this owner. Raises NotFoundError."""
+        mine = (collections.c.id == collection_id) & (collections.c.owner == owner)
+        with self.database.reading() as connection:
+            row = connection.execute(sql.select(*collections.c).where(mine)).mappings().one_or_none()
+        if row is None:
+            raise NotFoundError(
+                f"There is no collection {collection_id[:64]!r}.",
+                mend="GET /v1/collections lists those that there are.",
+            )
+        return _collection(row)
+
+    def page(self, owner: str, *, before: int | None, size: int) -> list[Collection]:
+        """The newest collections of this owner, at most `size`, older than the one whose seq is `before`."""
+        wanted = sql.select(*collections.c).where(collections.c.owner == owner).order_by(collections.c.seq.desc())
+        if before is not None:
+            wanted = wanted.where(collections.c.seq < before)
+        with self.database.reading() as connection:
+            return [_collection(row) for row in connection.execute(wanted.limit(size)).mappings()]
+
+    def standing(self, collection_id: str) -> Standing:
+        """How far it is."""
+        state = sql.func.coalesce(jobs.c.state, REFUSED)
+        counted = (
+            sql.select(
+                state, members.c.reused, sql.func.count(), sql.func.min(jobs.c.started), sql.func.max(jobs.c.finished)
+            )
+            .select_from(_MEMBERS_AND_JOBS)
+            .where(members.c.collection_id == collection_id)
+            .group_by(state, members.c.reused)
+        )
+        with self.database.reading() as connection:
+            rows = connection.execute(counted).all()
+            moment = connection.execute(sql.select(now())).scalar_one()
+        counts: dict[str, int] = {}
+        for name, _, number, *_ in rows:
+            counts[name] = counts.get(name, 0) + number
+        own = [row for row in rows if not row[1] and row[0] != REFUSED]
+        began = [row[3] for row in own if row[3] is not None]
+        ended = [row for row in own if row[0] not in LIVE]
+        finished = [row[4] for row in ended if row[4] is not None]
+        return Standing(
+            counts=counts,
+            reused=sum(row[2] for row in rows if row[1]),
+            began=min(began, default=None),
+            ended=max(finished, default=None),
+            own_ended=sum(row[2] for row in ended),
+            moment=moment,
+        )
+
+    def members(
+        self, collection_id: str, *, order: Order = "given", state: str | None = None, start: int = 0, size: int = PAGE
+    ) -> list[Member]:
+        """Members from the one numbered `start` on, at most `size`.
+
+        order : as they were given, or by mean error, the worst first, then those that have none. state : only those
+        whose job is in it, or `refused`.
+        """
+        wanted = (
+            sql.select(*members.c, *(column.label(f"{_OF_JOB}{column.name}") for column in jobs.c))
+            .select_from(_MEMBERS_AND_JOBS)
+            .where(members.c.collection_id == collection_id)
+        )
+        if state == REFUSED:
+            wanted = wanted.where(members.c.job_id.is_(None))
+        elif state is not None:
+            wanted = wanted.where(jobs.c.state == state)
+        if order == "error":
+            wanted = wanted.order_by(sql.func.coalesce(_ERROR, -1.0).desc())
+        with self.database.reading() as connection:
+            rows = connection.execute(wanted.order_by(members.c.position).offset(start).limit(size)).mappings().all()
+        return [_member(row) for row in rows]
+
+    def all_members(self, collection_id: str) -> Iterator[Member]:
+        """Every member in the order given; read in pages, so that writers never wait."""
+        start = 0
+        while page := self.members(collection_id, start=start):
+            yield from page
+            start += len(page)
+
+    def packages(self, collection_id: str) -> Iterator[tuple[Member, Package]]:
+        """Every member whose job is done and whose files are kept, with its result; in pages."""
+        start = 0
+        while page := self.members(collection_id, state="done", start=start):
+            start += len(page)
+            packages = self.packages_of(page)
+            yield from ((member, packages[member.position]) for member in page if member.position in packages)
+
+    def packages_of(self, listed: Sequence[Member]) -> dict[int, Package]:
+        """The results that members have, by their positions."""
+        ids = {member.position: member.job.id for member in listed if member.job is not None}
+        kept = sql.select(jobs.c.id, jobs.c.package_key, jobs.c.package_bytes, jobs.c.package_sha256).where(
+            jobs.c.id.in_(set(ids.values())), jobs.c.package_key.is_not(None)
+        )
+        wanted = sql.select(*files.c).where(files.c.job_id.in_(set(ids.values()))).order_by(files.c.position)
+        with self.database.reading() as connection:
+            rows = {row.id: row for row in connection.execute(kept)}
+            found: dict[str, list[JobFile]] = {}
+            for file in connection.execute(wanted).mappings():
+                found.setdefault(file["job_id"], []).append(read_file(file))
+        return {
+            position: Package(
+                key=rows[job_id].package_key,
+                bytes=rows[job_id].package_bytes,
+                files=tuple(found.get(job_id, ())),
+                sha256=rows[job_id].package_sha256,
+            )
+            for position, job_id in ids.items()
+            if job_id in rows
+        }
+
+    def cancel(self, collection_id: str) -> int:
+        """Stop every job of its own that has not ended; how many they were."""
+        own = sql.select(members.c.job_id).where(
+            members.c.collection_id == collection_id, members.c.reused.is_(False), members.c.job_id.is_not(None)
+        )
+        stop = sql.update(jobs).where(jobs.c.id.in_(own), jobs.c.state.in_(LIVE))
+        with self.database.writing() as connection:
+            return connection.execute(stop.values(state="cancelled", **finished_values())).rowcount
+
+
+_MEMBERS_AND_JOBS = members.outerjoin(jobs, members.c.job_id == jobs.c.id)
+_ERROR = jobs.c.summary["score"]["s_cielab"]["mean"].as_float()
+
+
+def _insert(connection: sql.Connection, request: CollectionRequest, most_waiting: int) -> Collection:
+    asked = [member.request for member in request.members if member.request is not None]
+    known = _asked_before(connection, request.owner, asked)
+    fresh = [one for one in asked if one.fingerprint not in known]
+    fresh = list({one.fingerprint: one for one in fresh}.values())  # a file that is there twice is converted once
+    if fresh:
+        check_room(connection, request.owner, asked=False, most=most_waiting, more=len(fresh))
+    ids = dict(zip((one.fingerprint for one in fresh), insert_jobs(connection, fresh), strict=True))
+    row = connection.execute(
+        sql.insert(collections)
+        .values(
+            id=uuid.uuid4().hex,
+            owner=request.owner,
+            name=request.name,
+            fab_id=request.fab_id,
+            fab_revision=request.fab_revision,
+            artworks=len(request.members),
+            skipped=list(request.skipped),
+            fingerprint=request.fingerprint,
+            idempotency_key=request.idempotency_key,
+            created=now(),
+        )
+        .returning(*collections.c)
+    )
+    made = _collection(row.mappings().one())
+    if request.members:
+        rows = [_member_row(made.id, i, member, ids | known, known) for i, member in enumerate(request.members)]
+        connection.execute(sql.insert(members), rows)
+    return made
+
+
+def _member_row(
+    collection_id: str, position: int, member: MemberRequest, ids: Mapping[str, str], known: Mapping[str, str]
+) -> dict[str, Any]:
+    asked = member.request
+    failed = failure_values(member.failure) if member.failure is not None else dict.fromkeys(_FAILURE_COLUMNS)
+    return {
+        "collection_id": collection_id,
+        "position": position,
+        "path": member.path,
+        "job_id": None if asked is None else ids[asked.fingerprint],
+        "reused": asked is not None and asked.fingerprint in known,
+        **failed,
+    }
+
+
+_FAILURE_COLUMNS = ("error_code", "error_what", "error_mend")
+
+
+def _asked_before(connection: sql.Connection, owner: str, asked: Sequence[JobRequest]) -> dict[str, str]:
+    """The newest job by fingerprint, where one was asked for by it that did not fail, with the fab as it is now."""
+    found: dict[str, str] = {}
+    revisions = {one.fingerprint: one.fab_revision for one in asked}
+    prints = list(revisions)
+    for start in range(0, len(prints), CHUNK):
+        wanted = (
+            sql.select(jobs.c.fingerprint, jobs.c.fab_revision, jobs.c.id)
+            .where(
+                jobs.c.owner == owner,
+                jobs.c.fingerprint.in_(prints[start : start + CHUNK]),
+                jobs.c.state.in_((*LIVE, "done")),
+                jobs.c.expired.is_(None),
+            )
+            .order_by(jobs.c.seq)
+        )
+        for fingerprint, revision, job_id in connection.execute(wanted):
+            if revision == revisions[fingerprint]:
+                found[fingerprint] = job_id
+    return found
+
+
+def _collection(row: Mapping[Any, Any]) -> Collection:
+    return Collection(
+        seq=row["seq"],
+        id=row["id"],
+        owner=row["owner"],
+        name=row["name"],
+        fab_id=row["fab_id"],
+        fab_revision=row["fab_revision"],
+        artworks=row["artworks"],
+        skipped=tuple(row["skipped"]),
+        fingerprint=row["fingerprint"],
+        created=row["created"],
+    )
+
+
+def _member(row: Mapping[Any, Any]) -> Member:
+    failure = None
+    if row["error_code"] is not None:
+        failure = Failure(code=row["error_code"], what=row["error_what"], mend=row["error_mend"])
+    job = None
+    if row["job_id"] is not None:
+        job = job_of({column.name: row[f"{_OF_JOB}{column.name}"] for column in jobs.c})
+    return Member(position=row["position"], path=row["path"], job=job, reused=bool(row["reused"]), failure=failure)

@@ -47,6 +47,26 @@ def load_compiled_loops_alone() -> None:
         return kept
 
     caching.Cache.load_overload = load_overload
+    _rebuild_environments_alone(importlib.import_module("numba.core.environment"))
+
+
+def _rebuild_environments_alone(room: Any) -> None:
+    """Let a kept loop be loaded without numba's own modules whose functions it holds, such as that of `np.empty`.
+
+    The names in such a module serve object mode alone, which no loop here has; constants come with the loop.
+    """
+    in_full = room._rebuild_env
+
+    def rebuild(module: str, constants: list[Any], name: str) -> Any:
+        if not module.startswith("numba.") or module in sys.modules or room.lookup_environment(name) is not None:
+            return in_full(module, constants, name)
+        made = room.Environment({"__name__": module})
+        made.consts[:] = constants
+        made.env_name = name
+        room.Environment._memo[name] = made
+        return made
+
+    room._rebuild_env = rebuild
 
 
 def leave_out_matrix_products() -> None:

@@ -24,6 +24,7 @@ from worker.collection.members import Member, plan_members
 from worker.errors import CollectionArchiveError, MaskwrightError, SettingsError
 from worker.fab_profile import FabProfile, check_two_sided
 from worker.job import BOARD_FILE, BOTTOM, Failure, InputFile, JobRequest, Lane, read_lane
+from worker.job_settings import read_settings
 from worker.ledger.collections import Collection, CollectionRequest, MemberRequest
 from worker.storage import ObjectStore
 
@@ -124,6 +125,7 @@ def submit_collection(
     if MANIFEST in form.files:
         spooled[MANIFEST].seek(0)
         manifest = read_manifest(spooled[MANIFEST].read(), file_name=form.files[MANIFEST].name)
+    check_against_fab(read_settings({**manifest.shared, **given}), fab)  # what is said of all is wrong at once
     sent_alone = set(kept.files)
     if ARCHIVE in form.files:
         limit = backing.environment.max_upload_bytes

@@ -15,7 +15,8 @@ from typing import TYPE_CHECKING
 
 from worker.command_line import ALL_DONE, SOME_FAILED, STOPPED, WRONG_CALL, add_command
 from worker.errors import ArtworkError, BoardError, MaskwrightError
-from worker.job_settings import REPEATABLE, SETTINGS, read_settings
+from worker.job_settings import SETTINGS, read_settings
+from worker.setting_options import add_settings
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -33,6 +34,7 @@ examples:
   maskwright coupon --fab alba-black --out alba-coupon
   maskwright fab list
   maskwright serve --port 8000
+  maskwright submit birds/ --fab alba-black --width 40mm --out birds-done
   maskwright demo
 
 exit status: 0 all done; 1 an artwork or a check failed; 2 the call was wrong; 130 stopped by Ctrl-C
@@ -123,16 +125,7 @@ def _add_convert(commands: Commands) -> None:
     parser.add_argument(
         "--board-file", type=Path, metavar="FILE", help="outline, cut-outs and holes of the board (.toml or .json)"
     )
-    settings = parser.add_argument_group("settings", "the same names as over HTTP and in report.json")
-    for name, (example, default, meaning) in SETTINGS.items():
-        text = f"{meaning}; such as {example}" + (f" (default: {default})" if default else "")
-        settings.add_argument(
-            _option(name),
-            dest=name,
-            action="append" if name in REPEATABLE else "store",
-            metavar=name.upper(),
-            help=(text + ("; may be repeated" if name in REPEATABLE else "")).replace("%", "%%"),
-        )
+    add_settings(parser, "the same names as over HTTP and in report.json")
     parser.set_defaults(run=_convert)
 
 
@@ -167,10 +160,6 @@ def _add_coupon(commands: Commands) -> None:
         "--pitch", metavar="PITCH", default=DEFAULT_PITCH, help=f"{SETTINGS['pitch'][2]} (default: {DEFAULT_PITCH})"
     )
     parser.set_defaults(run=_coupon)
-
-
-def _option(setting: str) -> str:
-    return "--" + setting.replace("_", "-")
 
 
 def _add_serve(commands: Commands) -> None:
@@ -363,6 +352,12 @@ def _add_keys(commands: Commands) -> None:
     add_audit(commands)
 
 
+def _add_submit(commands: Commands) -> None:
+    from worker.submit_run import add_submit
+
+    add_submit(commands)
+
+
 COMMANDS: tuple[tuple[tuple[str, ...], Callable[..., None]], ...] = (
     (("convert",), _add_convert),
     (("masks",), _add_masks),
@@ -372,6 +367,7 @@ COMMANDS: tuple[tuple[tuple[str, ...], Callable[..., None]], ...] = (
     (("serve",), _add_serve),
     (("backup", "restore", "verify", "doctor"), _add_data_commands),
     (("keys", "audit"), _add_keys),
+    (("submit",), _add_submit),
     (("demo",), _add_demo),
 )
 """The commands, in the order of the help, and what adds them."""

@@ -9,6 +9,7 @@ from typing import Any, cast
 
 import urllib3
 
+from worker.collection.outgoing import OutgoingFile, multipart
 from worker.errors import MaskwrightError, StorageError, UnavailableError
 
 TIMEOUT = urllib3.Timeout(connect=5.0, read=60.0)
@@ -62,6 +63,29 @@ class Client:
         headers = {"Idempotency-Key": idempotency_key} if idempotency_key else {}
         return self._json("POST", "/v1/jobs", fields=fields, headers=headers)
 
+    def submit_collection(
+        self, fields: Sequence[tuple[str, str]], files: Sequence[OutgoingFile], manifest: tuple[str, bytes] | None
+    ) -> dict[str, Any]:
+        """Ask for many at once; the files are read as they are sent. `manifest` : its name and bytes."""
+        kind, body = multipart(fields, files, manifest)
+        return self._json("POST", "/v1/collections", body=body, headers={"Content-Type": kind}, again=False)
+
+    def collection(self, collection_id: str) -> dict[str, Any]:
+        """The collection as it is now."""
+        return self._json("GET", f"/v1/collections/{collection_id}")
+
+    def members(self, collection_id: str) -> Iterator[dict[str, Any]]:
+        """Its artworks with their jobs, page by page."""
+        path: str | None = f"/v1/collections/{collection_id}/artworks?limit=200"
+        while path:
+            page = self._json("GET", path)
+            yield from page["artworks"]
+            path = page["next"]
+
+    def page(self, path: str) -> bytes:
+        """What lies at a path of the service, whole."""
+        return self._open("GET", path, preload=True).data
+
     def ask(self, method: str, path: str, body: Mapping[str, Any] | None = None) -> dict[str, Any]:
         """Any other question that takes JSON and is answered with JSON."""
         return self._json(method, path, **({} if body is None else {"json": dict(body)}))
@@ -110,11 +134,19 @@ class Client:
     def _json(self, method: str, path: str, **more: Any) -> dict[str, Any]:
         return cast(dict[str, Any], self._open(method, path, preload=True, **more).json())
 
-    def _open(self, method: str, path: str, *, preload: bool = False, **more: Any) -> urllib3.BaseHTTPResponse:
+    def _open(
+        self, method: str, path: str, *, preload: bool = False, again: bool = True, **more: Any
+    ) -> urllib3.BaseHTTPResponse:
+        """`again` : whether it may be asked again by itself, as a body that is made only once may not."""
         headers = {**self.pool.headers, **more.pop("headers", {})}
         try:
             response = self.pool.request(
-                method, self.address + path, headers=headers, preload_content=preload, retries=_RETRIES, **more
+                method,
+                self.address + path,
+                headers=headers,
+                preload_content=preload,
+                retries=_RETRIES if again else False,
+                **more,
             )
             if response.status >= 400:
                 raise _refused(response)

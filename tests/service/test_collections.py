@@ -178,6 +178,8 @@ def test_two_sides_and_a_board_of_its_own(client: TestClient, tmp_path: Path) ->
         ({"a.png": BADGE}, "", {"fab": "nobody"}, ("nobody",)),
         ({"a.png": BADGE}, "", {"colour": "red"}, ("colour", "manifest")),
         ({"a.png": BADGE}, "", {"name": "x" * 201}, ("200 letters",)),
+        ({"a.png": BADGE}, "", {"edges": "round"}, ("edges", "threshold")),
+        ({"a.png": BADGE}, "", {"forbid": "velvet"}, ("velvet",)),
         ({"a.png": BADGE}, "artwork,skip\na.png,on\n", {}, ("None of the files",)),
     ],
 )

@@ -16,9 +16,10 @@ import pytest
 from PIL import Image
 
 from tests.boards import FABS
-from worker.cli import _option, main
+from worker.cli import main
 from worker.engine.report.report import report_schema
 from worker.job_settings import SETTINGS
+from worker.setting_options import option_of
 
 ROOT = FABS.parent.parent
 FAB = str(FABS / "meadow-tin.toml")
@@ -74,7 +75,7 @@ def test_the_help_of_convert_has_every_setting_by_its_name(name: str, capsys: py
     with pytest.raises(SystemExit):
         main(["convert", "--help"])
     text = capsys.readouterr().out
-    assert f"{_option(name)} " in text
+    assert f"{option_of(name)} " in text
     assert f"such as {SETTINGS[name][0]}" in " ".join(text.split())
 
 

@@ -1,0 +1,105 @@
+"""Files of this machine as one multipart request that is made as it is sent, whatever its size."""
+
+from __future__ import annotations
+
+import secrets
+import tarfile
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from worker.artwork_files import SUFFIXES
+from worker.errors import ArtworkError
+
+CHUNK_BYTES = 1 << 18
+_BLOCK = tarfile.BLOCKSIZE
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OutgoingFile:
+    """A file to send: its path in the collection, where it lies, and what tells whether it has changed."""
+
+    path: str
+    source: Path
+    size: int
+    modified_ns: int
+
+
+def files_below(given: Sequence[Path], *, left_out: Path | None = None) -> list[OutgoingFile]:
+    """Every file of the folders among `given` and every file named, but hidden ones and the folder `left_out`.
+
+    Paths are those below the folders. Raises ArtworkError where a path does not exist or two files have one path.
+    """
+    found: dict[str, OutgoingFile] = {}
+    for top in given:
+        if not top.exists():
+            raise ArtworkError(f"There is no file or folder {str(top)!r}.", mend="Check the path.")
+        for source in _walk(top, left_out) if top.is_dir() else [top]:
+            path = source.relative_to(top).as_posix() if top.is_dir() else source.name
+            if path in found:
+                raise ArtworkError(f"{found[path].source} and {source} are both {path!r}.", mend="Rename one.")
+            facts = source.stat()
+            found[path] = OutgoingFile(path=path, source=source, size=facts.st_size, modified_ns=facts.st_mtime_ns)
+    return list(found.values())
+
+
+def _walk(folder: Path, left_out: Path | None) -> Iterator[Path]:
+    for entry in sorted(folder.iterdir()):
+        if entry.name.startswith(".") or entry.is_symlink() or (left_out and entry.resolve() == left_out.resolve()):
+            continue
+        if entry.is_dir():
+            yield from _walk(entry, left_out)
+        elif entry.is_file():
+            yield entry
+
+
+def any_artwork(files: Iterable[OutgoingFile]) -> bool:
+    """Whether one of the files is named like an artwork."""
+    return any(file.source.suffix.lower() in SUFFIXES for file in files)
+
+
+def multipart(
+    fields: Sequence[tuple[str, str]], files: Sequence[OutgoingFile], manifest: tuple[str, bytes] | None
+) -> tuple[str, Iterator[bytes]]:
+    """The Content-Type and the body of a request: fields, a manifest's name and bytes, and the files as one TAR."""
+    boundary = secrets.token_hex(16)
+
+    def head(name: str, file_name: str = "") -> bytes:
+        named = f'; filename="{_quoted(file_name)}"' if file_name else ""
+        return f'--{boundary}\r\nContent-Disposition: form-data; name="{name}"{named}\r\n\r\n'.encode()
+
+    def body() -> Iterator[bytes]:
+        for name, value in fields:
+            yield head(name) + value.encode() + b"\r\n"
+        if manifest is not None:
+            yield head("manifest", manifest[0]) + manifest[1] + b"\r\n"
+        yield head("archive", "artworks.tar")
+        for file in files:
+            yield from _archived(file)
+        yield bytes(2 * _BLOCK) + f"\r\n--{boundary}--\r\n".encode()
+
+    return f"multipart/form-data; boundary={boundary}", body()
+
+
+def _quoted(name: str) -> str:
+    """A file's name in a header, as the HTML standard escapes it there."""
+    return name.replace('"', "%22").replace("\r", "%0D").replace("\n", "%0A")
+
+
+def _archived(file: OutgoingFile) -> Iterator[bytes]:
+    """A file as a member of a TAR archive (POSIX.1-2001)."""
+    try:
+        with file.source.open("rb") as source:
+            member = tarfile.TarInfo(file.path)
+            member.size = file.size
+            yield member.tobuf(format=tarfile.PAX_FORMAT)
+            left = file.size
+            while left:
+                chunk = source.read(min(CHUNK_BYTES, left))
+                if not chunk:
+                    raise ArtworkError(f"{file.source} became shorter while it was read.", mend="Send it again.")
+                left -= len(chunk)
+                yield chunk
+            yield bytes(-file.size % _BLOCK)
+    except OSError as error:
+        raise ArtworkError(f"{file.source} can't be read: {error.strerror}.", mend="Check its rights.") from error

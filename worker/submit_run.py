@@ -1,0 +1,189 @@
+"""`maskwright submit`: a folder of artworks sent to a service as one collection, followed, and its results fetched."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from worker.command_line import ALL_DONE, SOME_FAILED, STOPPED, add_command
+from worker.errors import ManifestError, SettingsError
+from worker.job_settings import SETTINGS
+from worker.setting_options import add_settings
+
+if TYPE_CHECKING:
+    from worker.client import Client
+    from worker.collection.outgoing import OutgoingFile
+
+EXAMPLES = """\
+examples:
+  a folder, 40 mm wide where neither a file's name nor the manifest says otherwise, with its results fetched:
+    maskwright submit birds/ --fab nocturne-gold --width 40mm --manifest birds.csv --out birds-done
+  leave it to the service, and fetch nothing:
+    maskwright submit birds/ --fab nocturne-gold --server https://boards.example.org
+  keep watching a folder: what is new or changed there is converted a moment later, until Ctrl-C:
+    maskwright submit birds/ --fab nocturne-gold --width 40mm --out birds-done --watch
+
+The key of the service is taken from MASKWRIGHT_KEY. Sent again, only what has changed is converted: content, settings
+or the fab's profile. Results already in DIR are fetched again only where their artwork was converted anew.
+"""
+
+DEFAULT_SERVER = "http://127.0.0.1:8000"
+LOOK_SECONDS = 0.5
+SETTLED_SECONDS = 2.0
+"""A watched folder is sent when nothing in it has changed for so long."""
+
+
+def add_submit(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add `submit`."""
+    parser = add_command(commands, "submit", "send artworks to a service as one collection", EXAMPLES)
+    parser.add_argument("artworks", nargs="+", type=Path, metavar="ARTWORK", help="a picture, or a folder of pictures")
+    parser.add_argument("--fab", required=True, metavar="ID", help="id of a fab of the service")
+    parser.add_argument("--server", default=DEFAULT_SERVER, metavar="URL", help=f"default: {DEFAULT_SERVER}")
+    parser.add_argument(
+        "--manifest", type=Path, metavar="FILE", help="what is said of each artwork: .toml, .json or .csv"
+    )
+    parser.add_argument("--name", default="", help="what the collection is called (default: the folder's name)")
+    parser.add_argument("--out", type=Path, metavar="DIR", help="folder for the results; without it they stay there")
+    parser.add_argument("--watch", action="store_true", help="send the folder again whenever something in it changes")
+    add_settings(parser, "for all artworks; a file's name or the manifest may say otherwise of one")
+    parser.set_defaults(run=_submit)
+
+
+def _submit(given: argparse.Namespace) -> int:
+    from worker.client import Client
+    from worker.settings import read_environment
+
+    if given.watch and not all(path.is_dir() for path in given.artworks):
+        raise SettingsError("--watch takes folders alone.", mend="Name the folder to watch.")
+    key = read_environment().key.get_secret_value()
+    try:
+        with Client(given.server, key=key) as client:
+            if given.watch:
+                return _watch(client, given)
+            return _send(client, given, _files(given))
+    except KeyboardInterrupt:
+        print("maskwright: stopped; what was sent goes on at the service.", file=sys.stderr)
+        return STOPPED
+
+
+def _files(given: argparse.Namespace) -> list[OutgoingFile]:
+    from worker.collection.outgoing import files_below
+
+    return files_below(given.artworks, left_out=given.out)
+
+
+def _watch(client: Client, given: argparse.Namespace) -> int:
+    """Send whenever the files have changed and are at rest; never ends by itself."""
+    from worker.collection.outgoing import any_artwork
+
+    sent: list[OutgoingFile] | None = None
+    seen: list[OutgoingFile] = []
+    since = time.monotonic()
+    print(f"watching {', '.join(map(str, given.artworks))}; Ctrl-C ends it", flush=True)
+    while True:
+        now = _files(given)
+        if now != seen:
+            seen, since = now, time.monotonic()
+        elif now != sent and any_artwork(now) and time.monotonic() - since >= SETTLED_SECONDS:
+            _send(client, given, now)
+            sent = now
+        time.sleep(LOOK_SECONDS)
+
+
+def _send(client: Client, given: argparse.Namespace, files: Sequence[OutgoingFile]) -> int:
+    settings = [
+        (name, one)
+        for name in SETTINGS
+        for value in [getattr(given, name)]
+        if value is not None
+        for one in (value if isinstance(value, list) else [value])
+    ]
+    name = given.name or next((path.resolve().name for path in given.artworks if path.is_dir()), "artworks")
+    fields = [("fab", given.fab), ("name", name), *settings]
+    collection = client.submit_collection(fields, files, _manifest(given.manifest))
+    print(f"collection {collection['id']}: {collection['artworks']} artworks, {collection['reused']} known", flush=True)
+    for path in collection["skipped"]:
+        print(f"left out: {path}")
+    if given.out is None:
+        print(f"follow it at {client.address}{collection['links']['self']}")
+        return ALL_DONE
+    for standing in _standings(client, collection["id"]):
+        print(_line(standing), flush=True)
+        collection = standing
+    failed = _fetch(client, collection, given.out)
+    print(f"results: {given.out}", flush=True)
+    return SOME_FAILED if failed else ALL_DONE
+
+
+def _manifest(path: Path | None) -> tuple[str, bytes] | None:
+    if path is None:
+        return None
+    try:
+        return path.name, path.read_bytes()
+    except OSError as error:
+        raise ManifestError(f"{path} can't be read: {error.strerror}.", mend="Check its name and rights.") from error
+
+
+def _standings(client: Client, collection_id: str) -> Iterator[dict[str, Any]]:
+    """The collection each time that a tenth more of it has ended, and at its end."""
+    told = -1
+    while True:
+        standing = client.collection(collection_id)
+        counts = standing["counts"]
+        live = counts["queued"] + counts["running"]
+        tenths = 10 * (standing["artworks"] - live) // max(1, standing["artworks"])
+        if tenths != told or not live:
+            told = tenths
+            yield standing
+        if not live:
+            return
+        time.sleep(LOOK_SECONDS)
+
+
+def _line(standing: Mapping[str, Any]) -> str:
+    counts = ", ".join(f"{number} {name}" for name, number in standing["counts"].items() if number)
+    to_go = standing["seconds_to_go"]
+    return counts if not to_go else f"{counts}; about {to_go:.0f} s to go"
+
+
+def _fetch(client: Client, collection: Mapping[str, Any], out: Path) -> int:
+    """Write what is done below `out`, and say what failed; how many that were."""
+    from worker.collection.result_names import ResultNames
+    from worker.result_folder import replace_result
+
+    names, failed = ResultNames(), 0
+    for member in client.members(collection["id"]):
+        job = member["job"]
+        error = member["error"] or (job or {}).get("error")
+        if job is None or job["state"] != "done":
+            failed += 1
+            why = error["detail"] if error else f"the job is {job['state']}"
+            print(f"failed: {member['path']}: {why}", file=sys.stderr, flush=True)
+            continue
+        target = out / names.name(member["path"])
+        files = client.files(job["id"])
+        if not _is_there(target, files):
+            replace_result(target, ((file["path"], client.download(file)) for file in files))
+    for name in ("report.html", "contact-sheet.png"):
+        page = client.page(f"{collection['links']['self']}/{name}")
+        out.mkdir(parents=True, exist_ok=True)
+        (out / name).write_bytes(page)
+    return failed
+
+
+def _is_there(target: Path, files: Sequence[Mapping[str, Any]]) -> bool:
+    """Whether the result lies there already: its report, which tells of all that went in, is the same."""
+    import hashlib
+
+    report = next((file for file in files if file["path"] == "report.json"), None)
+    there = target / "report.json"
+    return (
+        report is not None
+        and there.is_file()
+        and hashlib.sha256(there.read_bytes()).hexdigest() == report["sha256"]
+        and all((target / file["path"]).is_file() for file in files)
+    )

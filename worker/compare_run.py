@@ -9,6 +9,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from worker.archive_entries import accounts_agree
 from worker.command_line import ALL_DONE, SOME_FAILED, add_command
 from worker.errors import ReturnedFileError
 from worker.result_folder import write_new_folder
@@ -149,7 +150,10 @@ def _unpacked(path: Path) -> Iterator[tuple[str, bytes]]:
                     mend="Unpack it, look what it is, and give the files of the board alone.",
                 )
             with archive.open(info) as content:
-                yield Path(info.filename).name, content.read(info.file_size)
+                data = content.read()
+            if not accounts_agree(archive, info):
+                raise zipfile.BadZipFile(f"its list and its files disagree on {Path(info.filename).name}")
+            yield Path(info.filename).name, data
 
 
 def _too_large(path: Path) -> ReturnedFileError:

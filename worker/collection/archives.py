@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import IO
 
+from worker.archive_entries import accounts_agree
 from worker.collection.manifest import cleaned_path
 from worker.errors import CollectionArchiveError
 
@@ -114,6 +115,8 @@ def _zipped(archive: IO[bytes], name: str, most_bytes: int, budget: _Budget) -> 
                 fault = f"has {found.file_size:,} bytes, and {most_bytes:,} is the most"
 
             def chunks(found: zipfile.ZipInfo = found) -> Iterator[bytes]:
+                if not accounts_agree(opened, found):
+                    raise zipfile.BadZipFile("its list and its files disagree")
                 with opened.open(found) as source:
                     yield from _read(source, budget)
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import logging
 import re
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, TypeGuard
 
 from worker.reading_files.named_reading import FileName, NamedReading, ReadingDefaults
 from worker.reading_files.sample import Sample, Triple, to_readings
@@ -132,9 +132,14 @@ def _coloured(
 def _triple(colour: Any, names: str, place: str, file: FileName) -> Triple:
     first, second, third = (getattr(colour, name) for name in names.split())
     for value in (first, second, third):
-        if value is None or not abs(value) < 1e12:  # which also tells what is no number
+        if not _is_number(value):
             file.fail(place, f"has {value!r} among {names.upper()}", "Write three numbers.")
     return float(first), float(second), float(third)
+
+
+def _is_number(value: Any) -> TypeGuard[float]:
+    """Whether it is one that a measurement may have; what can't be read as a number stays text, or is none."""
+    return not isinstance(value, str) and value is not None and abs(value) < 1e12
 
 
 def _points(colour: Any, specification: Any, place: str, file: FileName) -> tuple[tuple[float, float], ...]:
@@ -142,14 +147,14 @@ def _points(colour: Any, specification: Any, place: str, file: FileName) -> tupl
     wavelengths = measurement.wavelength_range if measurement else None
     start = colour.start_wl if colour.start_wl is not None else wavelengths and wavelengths.start_wl
     step = wavelengths and wavelengths.increment
-    if start is None or not step or step < 0:
+    if not _is_number(start) or not _is_number(step) or step <= 0:
         file.fail(
             place,
             "has a spectrum without its first wavelength or its step",
             "It needs StartWL, and a colour specification with WavelengthRange/Increment.",
         )
     for value in colour.value:
-        if not abs(value) < 1e12:
+        if not _is_number(value):
             file.fail(place, f"has {value!r} in its spectrum", "Write numbers.")
     return tuple((float(start + index * step), float(value)) for index, value in enumerate(colour.value))
 

@@ -75,6 +75,17 @@ def test_links_too_large_and_encrypted_files_are_told_of() -> None:
     assert _read(bytes(zipped)) == {"a.png": "is encrypted"}
 
 
+def test_a_list_that_disagrees_with_its_files_is_not_believed() -> None:
+    """Sizes and checksum of 0 in the list alone (APPNOTE 4.3.12): zipfile reads an empty file then."""
+    data = bytearray(_zip({"a.png": b"picture" * 9}))
+    at = data.index(b"PK\x01\x02")
+    data[at + 10 : at + 12] = bytes(2)
+    data[at + 16 : at + 28] = bytes(12)
+    files = archived_files(io.BytesIO(bytes(data)), name="a", most_bytes=999)
+    with pytest.raises(read_faults()):
+        list(next(files).chunks())
+
+
 @pytest.mark.parametrize(
     "path", ["../a.png", "/a.png", "a/../../b.png", "..\\a.png", "a\x1b[31m.png", "a/" * 300 + "b.png"]
 )

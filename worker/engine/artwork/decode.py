@@ -153,12 +153,20 @@ def _decode(data: bytes, form: FileFormat, name: str, max_pixels: int) -> Decode
     )
 
 
+_RUNS = (1, 2)
+"""A BMP's compression by runs: BI_RLE8 and BI_RLE4 of the Windows bitmap header."""
+_SMALL_PIXELS = 16_000_000
+_MOST_PIXELS_PER_BYTE = 10_000
+"""A run holds 255 pixels in two bytes, and an end of line leaves the rest of a row empty."""
+
+
 def _decode_bmp(data: bytes, form: FileFormat, name: str, max_pixels: int) -> Decoded:
     # The plug-in's class, since Image.open warns and fails at a size limit of its own.
     try:
         picture = BmpImagePlugin.BmpImageFile(io.BytesIO(data))
         check_pixels(*picture.size, name=name, max_pixels=max_pixels)
         resolution = picture.info.get("dpi")
+        _check_runs(picture, len(data), name)
         picture.load()
         has_alpha = picture.mode == "RGBA"
         space: ColourSpace = "grey" if picture.mode in ("1", "L") else "rgb"
@@ -177,6 +185,16 @@ def _decode_bmp(data: bytes, form: FileFormat, name: str, max_pixels: int) -> De
         pixels_per_mm=(resolution[0] / 25.4, resolution[1] / 25.4) if resolution and min(resolution) > 0 else None,
         warnings=notes,
     )
+
+
+def _check_runs(picture: BmpImagePlugin.BmpImageFile, size: int, name: str) -> None:
+    """Raise ArtworkError where runs can't be what fills so large a picture: Pillow would take minutes over it."""
+    pixels = picture.width * picture.height
+    if picture.info.get("compression") in _RUNS and pixels > max(_SMALL_PIXELS, _MOST_PIXELS_PER_BYTE * size):
+        raise ArtworkError(
+            f"{name}: the BMP says that it has {picture.width:,} x {picture.height:,} pixels, in {size:,} bytes.",
+            mend="It is damaged: save it anew, as PNG.",
+        )
 
 
 def _upright_srgb(decoded: Decoded) -> tuple[Srgb, Alpha | None]:

@@ -9,7 +9,7 @@ from urllib.parse import quote
 from pydantic import BaseModel, ConfigDict, Field
 
 from service.errors import STATUS, problem
-from worker.job import BOTTOM, STAGES, Job, JobFile, Lane, State
+from worker.job import BOTTOM, STAGES, Failure, Job, JobFile, Lane, State
 
 EXAMPLE_ID = "3f0c1f4e5b7a4c0e9a63c6b1d2e8f901"
 EXAMPLE_REVISION = "5c1f0e9b7a2d4836"
@@ -161,7 +161,7 @@ def job_answer(job: Job) -> JobAnswer:
         else ProgressAnswer(stage=job.progress.stage, done=job.progress.done, of=job.progress.of, stages=list(STAGES)),
         score=None if summary is None else summary.pop("score", None),
         result=None if summary is None else Result(**summary),
-        error=None if job.failure is None else Problem(**_failed_as(job)),
+        error=None if job.failure is None else failure_problem(job.failure, "The job failed"),
         links=JobLinks(
             self=base,
             events=f"{base}/events",
@@ -172,15 +172,15 @@ def job_answer(job: Job) -> JobAnswer:
     )
 
 
-def _failed_as(job: Job) -> dict[str, Any]:
-    assert job.failure is not None
-    return {
-        "type": f"urn:maskwright:problem:{job.failure.code}",
-        "title": "The job failed",
-        "status": STATUS.get(job.failure.code, 500),
-        "detail": f"{job.failure.what} {job.failure.mend}",
-        "code": job.failure.code,
-    }
+def failure_problem(failure: Failure, title: str) -> Problem:
+    """What something failed by, as a problem document."""
+    return Problem(
+        type=f"urn:maskwright:problem:{failure.code}",
+        title=title,
+        status=STATUS.get(failure.code, 500),
+        detail=f"{failure.what} {failure.mend}",
+        code=failure.code,
+    )
 
 
 def file_answer(job_id: str, file: JobFile) -> FileAnswer:

@@ -7,8 +7,16 @@ from typing import Literal
 
 from pydantic import BaseModel, Field
 
-from service.answers import EXAMPLE_ID, FabReference, JobAnswer, Problem, job_answer, moment, moment_or_none
-from service.errors import STATUS
+from service.answers import (
+    EXAMPLE_ID,
+    FabReference,
+    JobAnswer,
+    Problem,
+    failure_problem,
+    job_answer,
+    moment,
+    moment_or_none,
+)
 from worker.job import LIVE
 from worker.ledger.collections import REFUSED, Collection, Member, Standing
 
@@ -109,19 +117,10 @@ def seconds_to_go(standing: Standing, live: int) -> float | None:
 
 def member_answer(member: Member) -> MemberAnswer:
     """An artwork as the service shows it."""
-    error = None
-    if member.failure is not None:
-        error = Problem(
-            type=f"urn:maskwright:problem:{member.failure.code}",
-            title="The artwork was refused",
-            status=STATUS.get(member.failure.code, 500),
-            detail=f"{member.failure.what} {member.failure.mend}",
-            code=member.failure.code,
-        )
     return MemberAnswer(
         path=member.path,
         position=member.position,
         reused=member.reused,
         job=None if member.job is None else job_answer(member.job),
-        error=error,
+        error=None if member.failure is None else failure_problem(member.failure, "The artwork was refused"),
     )

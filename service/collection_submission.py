@@ -15,15 +15,15 @@ from typing import IO
 from service.backing import Backing
 from service.errors import ProtocolError
 from service.limits import most_waiting
-from service.submission import check_against_fab, chosen_fab, fingerprint_of, sorted_fields
+from service.submission import check_against_fab, chosen_fab, conversion_request, sorted_fields
 from service.upload import Form, Uploaded
 from worker.board_file import read_board_file
-from worker.collection.archives import ArchivedFile, archived_files, read_faults
+from worker.collection.archives import MEND, ArchivedFile, archived_files
 from worker.collection.manifest import MAX_ARTWORKS, Manifest, read_manifest
 from worker.collection.members import Member, plan_members
-from worker.errors import CollectionArchiveError, MaskwrightError, SettingsError
+from worker.errors import ArtworkError, MaskwrightError, SettingsError
 from worker.fab_profile import FabProfile, check_two_sided
-from worker.job import BOARD_FILE, BOTTOM, Failure, InputFile, JobRequest, Lane, read_lane
+from worker.job import BOARD_FILE, BOTTOM, Failure, InputFile, Lane, failure_of, read_lane
 from worker.job_settings import read_settings
 from worker.ledger.collections import Collection, CollectionRequest, MemberRequest
 from worker.storage import ObjectStore
@@ -74,27 +74,22 @@ class KeptFiles:
     def unpack(self, archive: IO[bytes], name: str, most_bytes: int) -> None:
         """Take the files of an archive; a damaged one is put down as such."""
         for found in archived_files(archive, name=name, most_bytes=most_bytes):
-            fault = found.fault or self._take(found)
-            if fault:
+            try:
+                self._take(found)
+            except ArtworkError as error:
+                self.drop()
                 self._add(found.path)
-                self.faults[found.path] = Failure(
-                    code="artwork", what=f"The file {fault}.", mend="Pack it anew, as a plain file."
-                )
+                self.faults[found.path] = failure_of(error)
 
-    def _take(self, found: ArchivedFile) -> str:
+    def _take(self, found: ArchivedFile) -> None:
+        if found.fault:
+            raise ArtworkError(f"The file {found.fault}.", mend=MEND)
         target, digest, count = self.open(), hashlib.sha256(), 0
-        try:
-            for chunk in found.chunks():
-                target.write(chunk)
-                digest.update(chunk)
-                count += len(chunk)
-        except CollectionArchiveError:
-            raise
-        except read_faults():
-            self.drop()
-            return "is damaged in its archive"
+        for chunk in found.chunks():
+            target.write(chunk)
+            digest.update(chunk)
+            count += len(chunk)
         self.close(Uploaded(name=found.path, bytes=count, sha256=digest.hexdigest()))
-        return ""
 
     def _add(self, path: str) -> None:
         if path in self.files or path in self.faults:
@@ -184,24 +179,11 @@ def _asked(backing: Backing, owner: str, lane: Lane, fab: FabProfile, member: Me
             check_two_sided(fab)
         inputs = {name: _input(backing.store, name, file) for name, file in further.items()}
     except MaskwrightError as error:
-        failure = Failure(code=error.code, what=error.what, mend=error.mend)
-        return MemberRequest(path=member.path, failure=failure)
+        return MemberRequest(path=member.path, failure=failure_of(error))
     named = Uploaded(name=member.path.rsplit("/", 1)[-1], bytes=sent.bytes, sha256=sent.sha256)
     return MemberRequest(
         path=member.path,
-        request=JobRequest(
-            owner=owner,
-            kind="convert",
-            lane=lane,
-            name=named.name,
-            artwork=sent.sha256,
-            artwork_bytes=sent.bytes,
-            fab_id=fab.id,
-            fab_revision=fab.revision,
-            settings=member.settings.as_text(),
-            fingerprint=fingerprint_of(named, further, fab.id, lane, member.settings),
-            inputs=inputs,
-        ),
+        request=conversion_request(owner, lane, fab, member.settings, named, further, inputs),
     )
 
 

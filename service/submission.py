@@ -5,7 +5,9 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping, Sequence
-from typing import IO
+from typing import IO, Annotated, Any
+
+from fastapi import Header
 
 from service.asking import keep_input
 from service.backing import Backing
@@ -15,10 +17,30 @@ from service.upload import ARTWORK, Form, Uploaded, too_large
 from worker.board_file import MAX_BYTES, read_board_file
 from worker.errors import NotFoundError, OverrideError, SettingsError
 from worker.fab_profile import FabProfile, check_two_sided, read_fab_profile
-from worker.job import BOARD_FILE, BOTTOM, Job, JobRequest, read_lane
+from worker.job import BOARD_FILE, BOTTOM, InputFile, Job, JobRequest, Lane, read_lane
 from worker.job_settings import REPEATABLE, SETTINGS, Settings, read_settings
 
 PLAIN_FIELDS = ("fab", "lane")
+
+IdempotencyKey = Annotated[
+    str | None,
+    Header(
+        min_length=1,
+        max_length=255,
+        description="any text of yours: the same request with the same key is taken once",
+        examples=["badge-series-1"],
+    ),
+]
+
+
+def setting_schemas(of_what: str = "") -> dict[str, dict[str, Any]]:
+    """The settings as properties of a form's schema, their meanings after `of_what`."""
+    properties = {}
+    for name, (example, default, meaning) in SETTINGS.items():
+        one: dict[str, Any] = {"type": "string", "example": example}
+        schema = {"type": "array", "items": one} if name in REPEATABLE else {**one, "default": default}
+        properties[name] = {**schema, "description": f"{of_what}{meaning}"}
+    return properties
 
 
 def submit(
@@ -45,33 +67,45 @@ def submit(
         _check_bottom(further[BOTTOM], fab)
     if BOARD_FILE in further:
         _check_board_file(spooled[BOARD_FILE], further[BOARD_FILE])
-    fingerprint = fingerprint_of(sent, further, plain["fab"], lane, settings)
     backing.store.keep(f"artworks/{sent.sha256}", spooled[ARTWORK])
     inputs = {name: keep_input(backing, file, spooled[name]) for name, file in further.items()}
-    job, new = backing.ledger.jobs.add(
-        JobRequest(
-            owner=owner,
-            kind="convert",
-            lane=lane,
-            name=sent.name,
-            artwork=sent.sha256,
-            artwork_bytes=sent.bytes,
-            fab_id=fab.id,
-            fab_revision=fab.revision,
-            settings=settings.as_text(),
-            fingerprint=fingerprint,
-            idempotency_key=key,
-            inputs=inputs,
-        ),
-        most_waiting=most_waiting(backing, asked=False),
-    )
-    if not new and job.fingerprint != fingerprint:
+    request = conversion_request(owner, lane, fab, settings, sent, further, inputs, key=key)
+    job, new = backing.ledger.jobs.add(request, most_waiting=most_waiting(backing, asked=False))
+    if not new and job.fingerprint != request.fingerprint:
         raise ProtocolError(
             "key-reused",
             f"The Idempotency-Key {key!r} stands for another request, job {job.id}.",
             mend="Use a new key for a new request.",
         )
     return job, new
+
+
+def conversion_request(
+    owner: str,
+    lane: Lane,
+    fab: FabProfile,
+    settings: Settings,
+    sent: Uploaded,
+    further: Mapping[str, Uploaded],
+    inputs: Mapping[str, InputFile],
+    *,
+    key: str | None = None,
+) -> JobRequest:
+    """What the ledger is asked for: an artwork, and the `further` files of its board, stored as `inputs`."""
+    return JobRequest(
+        owner=owner,
+        kind="convert",
+        lane=lane,
+        name=sent.name,
+        artwork=sent.sha256,
+        artwork_bytes=sent.bytes,
+        fab_id=fab.id,
+        fab_revision=fab.revision,
+        settings=settings.as_text(),
+        fingerprint=_fingerprint(sent, further, fab.id, lane, settings),
+        idempotency_key=key,
+        inputs=inputs,
+    )
 
 
 def sorted_fields(
@@ -135,8 +169,7 @@ def _check_bottom(bottom: Uploaded, fab: FabProfile) -> None:
     check_two_sided(fab)
 
 
-def fingerprint_of(sent: Uploaded, further: Mapping[str, Uploaded], fab_id: str, lane: str, settings: Settings) -> str:
-    """Equal for equal requests for a job."""
+def _fingerprint(sent: Uploaded, further: Mapping[str, Uploaded], fab_id: str, lane: str, settings: Settings) -> str:
     asked = ["convert", lane, sent.name, sent.sha256, fab_id, settings.as_text()]
     if BOARD_FILE in further:
         asked.append(further[BOARD_FILE].sha256)

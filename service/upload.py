@@ -13,13 +13,13 @@ from python_multipart.multipart import MultipartParser, parse_options_header
 from starlette.concurrency import run_in_threadpool
 
 from service.errors import ProtocolError
+from worker.collection.archives import MAX_PATH
 from worker.errors import SettingsError, TooLargeError
 
 ARTWORK = "artwork"
 MAX_FIELDS = 200
 MAX_FIELD_BYTES = 4096
 MAX_NAME_BYTES = 255
-MAX_PATH = 400
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

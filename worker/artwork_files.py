@@ -55,7 +55,7 @@ def find_artworks(given: Sequence[Path], *, out: Path, bottom: Path | None = Non
     left_out = {one.resolve() for one in (out, bottom) if one is not None}
     for path in given:
         if path.is_dir():
-            for file in _walk(path, left_out):
+            for file in walk(path, left_out):
                 if file.suffix.lower() in SUFFIXES:
                     artworks.setdefault(file.resolve(), _named(file, file.relative_to(path).parent))
                 else:
@@ -83,7 +83,7 @@ def _with_bottoms(artworks: list[ArtworkFile], bottom: Path) -> list[ArtworkFile
     if not bottom.is_dir():
         raise ArtworkError(f"There is no file or folder {str(bottom)!r}.", mend="Check the path after --bottom.")
     waiting: dict[str, Path] = {}
-    for file in _walk(bottom, set()):
+    for file in walk(bottom, set()):
         if file.suffix.lower() not in SUFFIXES:
             continue
         key = _key(_named(file, file.relative_to(bottom).parent).result)
@@ -102,13 +102,14 @@ def _with_bottoms(artworks: list[ArtworkFile], bottom: Path) -> list[ArtworkFile
     return paired
 
 
-def _walk(folder: Path, left_out: set[Path]) -> Iterable[Path]:
+def walk(folder: Path, left_out: set[Path]) -> Iterable[Path]:
+    """The files below a folder in a fixed order, without hidden ones, links to folders, and what is `left_out`."""
     for entry in sorted(folder.iterdir()):
         if entry.name.startswith(".") or entry.resolve() in left_out:
             continue
         if entry.is_dir():
             if not entry.is_symlink():
-                yield from _walk(entry, left_out)
+                yield from walk(entry, left_out)
         else:
             yield entry
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
-from worker.errors import SettingsError
+from worker.errors import MaskwrightError, SettingsError
 
 State = Literal["queued", "running", "done", "failed", "cancelled"]
 Lane = Literal["batch", "interactive"]
@@ -92,6 +92,11 @@ class Failure:
     code: str
     what: str
     mend: str
+
+
+def failure_of(error: MaskwrightError) -> Failure:
+    """An error as what a job, or an artwork of a collection, failed by."""
+    return Failure(code=error.code, what=error.what, mend=error.mend)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -18,7 +18,7 @@ from worker.board_file import BoardFile, read_board_file
 from worker.errors import CancelledError, MaskwrightError, StorageError, UnavailableError
 from worker.fab_profile import read_fab_profile
 from worker.heartbeat import Heartbeat
-from worker.job import ANSWER, BOARD_FILE, BOTTOM, SHEET, Claim, Failure, InputFile, Job, Lane, Package
+from worker.job import ANSWER, BOARD_FILE, BOTTOM, SHEET, Claim, Failure, InputFile, Job, Lane, Package, failure_of
 from worker.job_settings import read_settings
 from worker.ledger import Ledger
 from worker.log_lines import about
@@ -286,11 +286,11 @@ class Bench:
             return "stopped", ""
         except (StorageError, UnavailableError) as error:
             if isinstance(error, _GoneError):
-                return self._fail(claim, _failure(error))
+                return self._fail(claim, failure_of(error))
             self._give_back(claim, heartbeat, error)
             return "given back", error.code
         except MaskwrightError as error:
-            return self._fail(claim, _failure(error))
+            return self._fail(claim, failure_of(error))
         except SoftTimeLimitExceeded:
             return self._fail(claim, TOO_LONG)
         except MemoryError:
@@ -308,7 +308,7 @@ class Bench:
         if attempt < self.ledger.jobs.attempts:
             log.warning("job %s waits for better times: %s", claim.job.id, error)
             heartbeat.lost.wait(HOLD_SECONDS[min(attempt, len(HOLD_SECONDS)) - 1])
-        _told(lambda: self.ledger.jobs.give_back(claim.job.id, claim.token, _failure(error)))
+        _told(lambda: self.ledger.jobs.give_back(claim.job.id, claim.token, failure_of(error)))
 
     def _do(self, claim: Claim, stages: StageTimes, began: float) -> bool:
         job = claim.job
@@ -362,10 +362,6 @@ def _told(tell: Callable[[], bool]) -> bool:
                 raise
             log.warning("the end of a job can't be told yet: %s", error)
             time.sleep(0.5)
-
-
-def _failure(error: MaskwrightError) -> Failure:
-    return Failure(code=error.code, what=error.what, mend=error.mend)
 
 
 TOO_LONG = Failure(

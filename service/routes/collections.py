@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator, Callable, Iterator
 from datetime import UTC, datetime
+from functools import partial
 from typing import Annotated, Any, Literal
 from urllib.parse import quote
 
-from fastapi import APIRouter, Header, Query, Request, Response
+from fastapi import APIRouter, Query, Request, Response
 from fastapi.responses import JSONResponse, StreamingResponse
 from sse_starlette import EventSourceResponse, ServerSentEvent
 from starlette.background import BackgroundTask
@@ -32,14 +33,15 @@ from service.errors import ProtocolError
 from service.limits import check_space, most_waiting
 from service.paging import read_cursor
 from service.routes.events import LOOK_SECONDS, PING_SECONDS
-from service.routes.files import find_file
+from service.routes.files import read_result
 from service.security_headers import RESULT_POLICY
+from service.submission import IdempotencyKey, setting_schemas
 from service.upload import MAX_FIELD_BYTES, MAX_FIELDS, read_form
 from worker.collection.manifest import MAX_ARTWORKS, MAX_BYTES
 from worker.collection.report_page import WORST, ReportRow, report_html, report_json, row_of
 from worker.errors import MaskwrightError
 from worker.job import LANES, SHEET, InputFile, JobFile
-from worker.job_settings import REPEATABLE, SETTINGS
+from worker.job_settings import REPEATABLE
 from worker.ledger.collections import REFUSED, Collection, Member
 
 router = APIRouter(prefix="/v1/collections", tags=["collections"])
@@ -69,10 +71,7 @@ def _form_schema() -> dict[str, Any]:
         "fab": {"type": "string", "description": "id of a fab; GET /v1/fabs lists them"},
         "lane": {"type": "string", "enum": list(LANES), "default": "batch", "description": "batch, as a rule"},
     }
-    for name, (example, default, meaning) in SETTINGS.items():
-        one: dict[str, Any] = {"type": "string", "example": example}
-        schema = {"type": "array", "items": one} if name in REPEATABLE else {**one, "default": default}
-        properties[name] = {**schema, "description": f"for all artworks: {meaning}"}
+    properties |= setting_schemas("for all artworks: ")
     return {"type": "object", "required": ["fab"], "properties": properties}
 
 
@@ -114,15 +113,7 @@ async def create_collection(
     request: Request,
     backing: Backed,
     owner: SubmittingOwner,
-    idempotency_key: Annotated[
-        str | None,
-        Header(
-            min_length=1,
-            max_length=255,
-            description="any text of yours: the same request with the same key makes one collection",
-            examples=["birds-1"],
-        ),
-    ] = None,
+    idempotency_key: IdempotencyKey = None,
 ) -> JSONResponse:
     """Many artworks at once, each with settings of its own where a manifest or its name says so.
 
@@ -344,7 +335,7 @@ _HTML: dict[int | str, dict[str, Any]] = {
 async def get_report_page(backing: Backed, owner: ReadingOwner, collection_id: str) -> Response:
     """The worst ten with their pictures, what failed with its mend, then all artworks by mean error."""
     collection = await run_in_threadpool(backing.ledger.collections.get, owner, collection_id)
-    sheet = await _sheet(backing, owner, collection, order="error", start=0, most=WORST, state="done")
+    sheet = await _sheet(backing, owner, collection, order="error", start=0, most=WORST)
     chunks = await run_in_threadpool(_report_page, backing, collection, sheet)
     return StreamingResponse(
         chunks, media_type="text/html; charset=utf-8", headers={"Content-Security-Policy": RESULT_POLICY}
@@ -391,7 +382,7 @@ async def get_contact_sheet(
     """96 boards on each page. Those whose files were given up have an empty place."""
     collection = await run_in_threadpool(backing.ledger.collections.get, owner, collection_id)
     start = (page - 1) * SHEET_ENTRIES
-    sheet = await _sheet(backing, owner, collection, order=order, start=start, most=SHEET_ENTRIES, state="done")
+    sheet = await _sheet(backing, owner, collection, order=order, start=start, most=SHEET_ENTRIES)
     if sheet is None:
         raise ProtocolError(
             "not-found",
@@ -414,10 +405,9 @@ async def _sheet(
     order: Literal["given", "error"],
     start: int,
     most: int,
-    state: str,
 ) -> bytes | None:
-    """A picture of some artworks' previews, which a worker draws; None where there are none."""
-    question = await run_in_threadpool(_sheet_question, backing, collection, order, start, most, state)
+    """A picture of some previews of what is done, which a worker draws; None where there are none."""
+    question = await run_in_threadpool(_sheet_question, backing, collection, order, start, most)
     if question is None:
         return None
     job = await ask(backing, owner, question)
@@ -425,19 +415,13 @@ async def _sheet(
         raise ProtocolError(
             "unavailable", "No worker drew the contact sheet in time.", mend="Ask again when there is less to do."
         )
-
-    def read() -> bytes:
-        package = backing.ledger.jobs.package(owner, job.id)
-        file = find_file(package, job.id, SHEET)
-        return b"".join(backing.store.read(package.key, file.start, file.start + file.bytes))
-
-    return await run_in_threadpool(read)
+    return await run_in_threadpool(read_result, backing, owner, job.id, SHEET)
 
 
 def _sheet_question(
-    backing: Backing, collection: Collection, order: Literal["given", "error"], start: int, most: int, state: str
+    backing: Backing, collection: Collection, order: Literal["given", "error"], start: int, most: int
 ) -> Question | None:
-    shown = backing.ledger.collections.members(collection.id, order=order, state=state, start=start, size=most)
+    shown = backing.ledger.collections.members(collection.id, order=order, state="done", start=start, size=most)
     if not shown:
         return None
     entries = []
@@ -495,10 +479,10 @@ async def _package(backing: Backing, owner: str, collection: Collection) -> Asyn
         yield chunk
     worst: bytes | None = None
     try:
-        worst = await _sheet(backing, owner, collection, order="error", start=0, most=WORST, state="done")
+        worst = await _sheet(backing, owner, collection, order="error", start=0, most=WORST)
         number = 0
         while sheet := await _sheet(
-            backing, owner, collection, order="given", start=number * SHEET_ENTRIES, most=SHEET_ENTRIES, state="done"
+            backing, owner, collection, order="given", start=number * SHEET_ENTRIES, most=SHEET_ENTRIES
         ):
             number += 1
             for chunk in stream.file(f"contact-sheet-{number}.png", len(sheet), [sheet]):
@@ -507,12 +491,18 @@ async def _package(backing: Backing, owner: str, collection: Collection) -> Asyn
         told = f"The contact sheet could not be drawn: {error.what} {error.mend}\n".encode()
         for chunk in stream.file("contact-sheet-missing.txt", len(told), [told]):
             yield chunk
-    for path, made in (
-        ("report.json", _report_json(backing, collection)),
-        ("report.html", _report_page(backing, collection, worst)),
-    ):
-        text = (await run_in_threadpool("".join, made)).encode()
+    reports = {
+        "report.json": partial(_report_json, backing, collection),
+        "report.html": partial(_report_page, backing, collection, worst),
+    }
+    for path, report in reports.items():
+        text = await run_in_threadpool(_joined, report)
         for chunk in stream.file(path, len(text), [text]):
             yield chunk
     for chunk in stream.end():
         yield chunk
+
+
+def _joined(text: Callable[[], Iterator[str]]) -> bytes:
+    """A text that is made in pieces, whole."""
+    return "".join(text()).encode()

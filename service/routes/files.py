@@ -95,6 +95,13 @@ def find_file(package: Package, job_id: str, path: str) -> JobFile:
     return file
 
 
+def read_result(backing: Backing, owner: str, job_id: str, path: str) -> bytes:
+    """One file of a job of this owner, whole, for the service's own use. Raises NotFoundError."""
+    package = backing.ledger.jobs.package(owner, job_id)
+    file = find_file(package, job_id, path)
+    return b"".join(backing.store.read(package.key, file.start, file.start + file.bytes))
+
+
 def send_file(backing: Backing, owner: str, job_id: str, path: str, asked: Asked, *, cache: str = FOREVER) -> Response:
     """One file of a job of this owner, or the part of it that is asked for. Raises NotFoundError, ProtocolError."""
     package = backing.ledger.jobs.package(owner, job_id)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Header, Query, Request
+from fastapi import APIRouter, Query, Request
 from fastapi.responses import JSONResponse
 from starlette.background import BackgroundTask
 from starlette.concurrency import run_in_threadpool
@@ -15,11 +15,11 @@ from service.backing import Backed
 from service.callers import ReadingOwner, SubmittingOwner
 from service.limits import check_before_upload
 from service.paging import read_cursor
-from service.submission import submit
+from service.submission import IdempotencyKey, setting_schemas, submit
 from service.upload import ARTWORK, read_form
 from worker.errors import SettingsError
 from worker.job import BOARD_FILE, BOTTOM, KINDS, LANES
-from worker.job_settings import REPEATABLE, SETTINGS
+from worker.job_settings import REPEATABLE
 
 router = APIRouter(prefix="/v1/jobs", tags=["jobs"])
 
@@ -48,10 +48,7 @@ def _form_schema() -> dict[str, Any]:
             "description": "interactive jobs have a worker of their own and wait for no batch",
         },
     }
-    for name, (example, default, meaning) in SETTINGS.items():
-        one: dict[str, Any] = {"type": "string", "example": example}
-        schema = {"type": "array", "items": one} if name in REPEATABLE else {**one, "default": default}
-        properties[name] = {**schema, "description": meaning}
+    properties |= setting_schemas()
     return {"type": "object", "required": [ARTWORK, "fab"], "properties": properties}
 
 
@@ -104,15 +101,7 @@ async def create_job(
     request: Request,
     backing: Backed,
     owner: SubmittingOwner,
-    idempotency_key: Annotated[
-        str | None,
-        Header(
-            min_length=1,
-            max_length=255,
-            description="any text of yours: the same request with the same key makes one job",
-            examples=["badge-series-1"],
-        ),
-    ] = None,
+    idempotency_key: IdempotencyKey = None,
 ) -> JSONResponse:
     """Takes the artwork and the settings as a form. Whatever is wrong with them is said now; the work is done later."""
     await check_before_upload(request, backing, owner, asked=False, key=idempotency_key)

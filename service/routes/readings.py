@@ -21,7 +21,7 @@ from service.edits import TAG_HEADER, EditedBy, IfMatch, check_match, edit_fab, 
 from service.fab_answers import FinishEdited, ImportAnswer, ImportedFinish, finish_edited
 from service.fab_edits import NewReading, OverrideBody, given
 from service.limits import check_before_upload
-from service.routes.files import find_file
+from service.routes.files import read_result
 from service.upload import Form, read_form
 from worker.errors import ConflictError, MaskwrightError, NotFoundError, SettingsError, UnavailableError
 from worker.fab_profile import FabProfile, read_override, read_reading
@@ -276,10 +276,7 @@ def _answer_now(backing: Backing, job: Job) -> tuple[bytes, list[ImportedFinish]
             f"No worker read the file within {ANSWER_SECONDS:g} s, so nothing was imported.",
             mend="Send it again when there is less to do; split a file of thousands of readings.",
         )
-    package = backing.ledger.jobs.package(job.owner, job.id)
-    file = find_file(package, job.id, PROFILE)
-    toml = b"".join(backing.store.read(package.key, file.start, file.start + file.bytes))
-    return toml, [ImportedFinish(**each) for each in answer["finishes"]]
+    return read_result(backing, job.owner, job.id, PROFILE), [ImportedFinish(**each) for each in answer["finishes"]]
 
 
 def _options(form: Form) -> tuple[dict[str, str], list[str]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import errno
 import io
 import json
 import zipfile
@@ -15,6 +16,7 @@ from fastapi.testclient import TestClient
 from PIL import Image
 
 from service.collection_answers import seconds_to_go
+from service.collection_submission import KeptFiles
 from service.routes import collections as room
 from tests.service.fixtures import FAB, a_worker, backing, is_problem, service
 from worker.ledger.collections import Standing
@@ -262,3 +264,17 @@ def test_the_time_to_go_is_the_pace_so_far() -> None:
     assert seconds_to_go(standing(0, 1000.0), 25) is None
     assert seconds_to_go(standing(0, None), 25) is None
     assert seconds_to_go(standing(7, 1000.0), 0) == 0.0
+
+
+def test_a_disk_that_fills_while_an_archive_is_unpacked_is_no_damage_of_its_files(client: TestClient) -> None:
+    """All is refused then, and can be sent again: no artwork is put down as one that can't be read."""
+
+    class Full(io.BytesIO):
+        def write(self, data: Any) -> int:
+            raise OSError(errno.ENOSPC, "No space left on device")
+
+    kept = KeptFiles(backing(client).store)
+    kept.open = Full  # type: ignore[method-assign]
+    with pytest.raises(OSError, match="No space"):
+        kept.unpack(io.BytesIO(zipped({"a.png": BADGE})), "a.zip", 1 << 20)
+    assert kept.faults == {} and kept.paths == []

@@ -8,17 +8,19 @@ import zipfile
 import zlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from typing import IO
 
 from worker.archive_entries import accounts_agree
 from worker.collection.manifest import cleaned_path
-from worker.errors import CollectionArchiveError
+from worker.errors import ArtworkError, CollectionArchiveError
 
 MAX_FILES = 20_000
 MAX_TIMES = 200
 """An archive unpacks to at most so many times its own size, and 64 MB."""
 SPARE_BYTES = 64_000_000
 MAX_PATH = 400
+MEND = "Pack it anew, as a plain file."
 
 CHUNK_BYTES = 1 << 20
 _DAMAGED = (zipfile.BadZipFile, tarfile.TarError, zlib.error, EOFError, OSError, NotImplementedError, ValueError)
@@ -28,7 +30,7 @@ _DAMAGED = (zipfile.BadZipFile, tarfile.TarError, zlib.error, EOFError, OSError,
 class ArchivedFile:
     """A file of an archive. `chunks` gives its bytes, once, before the next file is asked for.
 
-    `fault` says why it can't be taken, "" where it can.
+    `fault` says why it can't be taken, "" where it can. `chunks` raises ArtworkError where the file is damaged.
     """
 
     path: str
@@ -114,13 +116,12 @@ def _zipped(archive: IO[bytes], name: str, most_bytes: int, budget: _Budget) -> 
             elif found.file_size > most_bytes:
                 fault = f"has {found.file_size:,} bytes, and {most_bytes:,} is the most"
 
-            def chunks(found: zipfile.ZipInfo = found) -> Iterator[bytes]:
+            def unpacked(found: zipfile.ZipInfo = found) -> IO[bytes]:
                 if not accounts_agree(opened, found):
                     raise zipfile.BadZipFile("its list and its files disagree")
-                with opened.open(found) as source:
-                    yield from _read(source, budget)
+                return opened.open(found)
 
-            yield ArchivedFile(path=path, chunks=chunks, fault=fault)
+            yield ArchivedFile(path=path, chunks=partial(_read, unpacked, budget), fault=fault)
 
 
 def _tarred(archive: IO[bytes], name: str, most_bytes: int, budget: _Budget) -> Iterator[ArchivedFile]:
@@ -137,26 +138,24 @@ def _tarred(archive: IO[bytes], name: str, most_bytes: int, budget: _Budget) -> 
                     fault = f"has {found.size:,} bytes, and {most_bytes:,} is the most"
                     budget.take(found.size)  # it is unpacked on the way to the next
 
-                def chunks(found: tarfile.TarInfo = found) -> Iterator[bytes]:
+                def unpacked(found: tarfile.TarInfo = found) -> IO[bytes]:
                     source = opened.extractfile(found)
                     assert source is not None  # it is a regular file
-                    with source:
-                        yield from _read(source, budget)
+                    return source
 
-                yield ArchivedFile(path=path, chunks=chunks, fault=fault)
+                yield ArchivedFile(path=path, chunks=partial(_read, unpacked, budget), fault=fault)
     except _DAMAGED as error:
         raise _broken(name) from error
 
 
-def _read(source: IO[bytes], budget: _Budget) -> Iterator[bytes]:
-    while chunk := source.read(CHUNK_BYTES):
-        budget.take(len(chunk))
-        yield chunk
-
-
-def read_faults() -> tuple[type[Exception], ...]:
-    """What reading a file's chunks raises where it is damaged."""
-    return _DAMAGED
+def _read(unpacked: Callable[[], IO[bytes]], budget: _Budget) -> Iterator[bytes]:
+    try:
+        with unpacked() as source:
+            while chunk := source.read(CHUNK_BYTES):
+                budget.take(len(chunk))
+                yield chunk
+    except _DAMAGED as error:
+        raise ArtworkError("The file is damaged in its archive.", mend=MEND) from error
 
 
 def _broken(name: str) -> CollectionArchiveError:

@@ -11,7 +11,7 @@ from worker.artwork_files import SUFFIXES
 from worker.collection.file_sizes import size_in_name
 from worker.collection.manifest import Entry, Given, Manifest
 from worker.errors import ManifestError, MaskwrightError
-from worker.job import Failure
+from worker.job import Failure, failure_of
 from worker.job_settings import Settings, read_settings
 
 _NOTHING = Entry(settings={})
@@ -87,7 +87,7 @@ def plan_members(
             settings = read_settings(_settings_of(path, entry, given, manifest.shared))
             check(settings)
         except MaskwrightError as error:
-            refused.append(Refused(path=path, failure=Failure(code=error.code, what=error.what, mend=error.mend)))
+            refused.append(Refused(path=path, failure=failure_of(error)))
         else:
             members.append(Member(path=path, settings=settings, bottom=entry.bottom, board_file=entry.board_file))
     return Members(members=tuple(members), refused=tuple(refused), skipped=tuple(skipped))

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from worker.artwork_files import SUFFIXES
+from worker.artwork_files import SUFFIXES, walk
 from worker.errors import ArtworkError
 
 CHUNK_BYTES = 1 << 18
@@ -26,31 +26,24 @@ class OutgoingFile:
 
 
 def files_below(given: Sequence[Path], *, left_out: Path | None = None) -> list[OutgoingFile]:
-    """Every file of the folders among `given` and every file named, but hidden ones and the folder `left_out`.
+    """Every file of the folders among `given` and every file named, but hidden ones, links and the folder `left_out`.
 
     Paths are those below the folders. Raises ArtworkError where a path does not exist or two files have one path.
     """
     found: dict[str, OutgoingFile] = {}
+    not_these = set() if left_out is None else {left_out.resolve()}
     for top in given:
         if not top.exists():
             raise ArtworkError(f"There is no file or folder {str(top)!r}.", mend="Check the path.")
-        for source in _walk(top, left_out) if top.is_dir() else [top]:
+        for source in walk(top, not_these) if top.is_dir() else [top]:
+            if top.is_dir() and (source.is_symlink() or not source.is_file()):
+                continue
             path = source.relative_to(top).as_posix() if top.is_dir() else source.name
             if path in found:
                 raise ArtworkError(f"{found[path].source} and {source} are both {path!r}.", mend="Rename one.")
             facts = source.stat()
             found[path] = OutgoingFile(path=path, source=source, size=facts.st_size, modified_ns=facts.st_mtime_ns)
     return list(found.values())
-
-
-def _walk(folder: Path, left_out: Path | None) -> Iterator[Path]:
-    for entry in sorted(folder.iterdir()):
-        if entry.name.startswith(".") or entry.is_symlink() or (left_out and entry.resolve() == left_out.resolve()):
-            continue
-        if entry.is_dir():
-            yield from _walk(entry, left_out)
-        elif entry.is_file():
-            yield entry
 
 
 def any_artwork(files: Iterable[OutgoingFile]) -> bool:

@@ -117,7 +117,8 @@ def broken(copy: Path, how: str) -> None:
     manifest = json.loads((copy / "manifest.json").read_text())
     if how == "bit":
         path = copy / "data/ledger.sqlite"
-        path.write_bytes(path.read_bytes()[:-1] + b"\x7f")
+        content = path.read_bytes()
+        path.write_bytes(content[:-1] + bytes([content[-1] ^ 1]))
     elif how == "file":
         next(path for path in (copy / "data/store").rglob("*") if path.is_file()).unlink()
     elif how == "manifest":

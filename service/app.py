@@ -18,6 +18,7 @@ from service.body_limit import BodyLimit
 from service.errors import handle_errors
 from service.routes import (
     audit,
+    collection_results,
     collections,
     events,
     fabs,
@@ -77,6 +78,7 @@ def create_app(environment: Environment) -> FastAPI:
         events,
         files,
         collections,
+        collection_results,
         links,
         fabs,
         readings,

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import zipfile
-from collections.abc import AsyncIterator, Iterable, Iterator
+from collections.abc import AsyncIterator, Iterable, Iterator, Mapping
 from typing import IO, cast
 
 from starlette.concurrency import iterate_in_threadpool
 
-from worker.collection.result_names import ResultNames
 from worker.job import Package
 from worker.ledger.collections import Member
 from worker.result_archive import OLDEST_DATE
@@ -38,16 +37,17 @@ class _Outbox:
 class PackageStream:
     """One archive, in pieces."""
 
-    def __init__(self, store: ObjectStore) -> None:
+    def __init__(self, store: ObjectStore, folders: Mapping[str, str]) -> None:
+        """`folders` : of each artwork's result, by its path."""
         self._store = store
+        self._folders = folders
         self._outbox = _Outbox()
         self._archive = zipfile.ZipFile(cast(IO[bytes], self._outbox), "w", zipfile.ZIP_STORED)
-        self._names = ResultNames()
 
     def results(self, packages: Iterable[tuple[Member, Package]]) -> Iterator[bytes]:
-        """The files of every result, each in a folder named like its artwork."""
+        """The files of every result, each in its folder."""
         for member, package in packages:
-            folder = self._names.name(member.path)
+            folder = self._folders[member.path]
             for file in package.files:
                 content = self._store.read(package.key, file.start, file.start + file.bytes)
                 yield from self.file(f"{folder}/{file.path}", file.bytes, content)

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
+from worker.collection.result_names import path_without_suffix, result_folders
 from worker.errors import ArtworkError
 
 SUFFIXES = (".bmp", ".gif", ".jpeg", ".jpg", ".png", ".svg", ".tif", ".tiff", ".webp")
@@ -36,10 +36,9 @@ class FoundArtworks:
 
 
 def find_artworks(given: Sequence[Path], *, out: Path, bottom: Path | None = None) -> FoundArtworks:
-    """Walk the folders among `given`, and give every artwork a result folder of its own.
+    """Walk the folders among `given`, and give every artwork a result folder of its own (`result_folders`).
 
-    Hidden files and folders, `out` and `bottom` are left out of a walk. A result is named by its artwork's stem; where
-    two artworks have one stem, each takes its full file name.
+    Hidden files and folders, `out` and `bottom` are left out of a walk.
 
     `bottom` : the file of the one artwork's bottom; or a folder, in which that of any artwork lies in the same
     sub-folder with the same stem. An artwork that has none there stays alone.
@@ -50,48 +49,80 @@ def find_artworks(given: Sequence[Path], *, out: Path, bottom: Path | None = Non
         Where a path does not exist, nothing is found, two artworks have one name in one place, or an artwork of a
         bottom has no top.
     """
-    artworks: dict[Path, ArtworkFile] = {}
+    artworks: dict[str, Path] = {}
     skipped: list[Path] = []
-    left_out = {one.resolve() for one in (out, bottom) if one is not None}
-    for path in given:
-        if path.is_dir():
-            for file in walk(path, left_out):
-                if file.suffix.lower() in SUFFIXES:
-                    artworks.setdefault(file.resolve(), _named(file, file.relative_to(path).parent))
-                else:
-                    skipped.append(file)
-        elif path.is_file():
-            artworks.setdefault(path.resolve(), _named(path, Path()))
+    known: set[Path] = set()
+    by_name = set(given)
+    for path, source in named_files(given, [out, bottom]):
+        if source in by_name or source.suffix.lower() in SUFFIXES:
+            if source.resolve() not in known:
+                known.add(source.resolve())
+                add_source(artworks, path, source)
         else:
-            raise ArtworkError(f"There is no file or folder {str(path)!r}.", mend="Check the path.")
+            skipped.append(source)
     if not artworks:
-        folders = ", ".join(repr(str(path)) for path in given)
-        raise ArtworkError(f"No artwork is in {folders}.", mend=f"Known files: {', '.join(SUFFIXES)}.")
-    with_bottoms = list(artworks.values()) if bottom is None else _with_bottoms(list(artworks.values()), bottom)
-    return FoundArtworks(artworks=_told_apart(with_bottoms), skipped=tuple(skipped))
+        raise no_artwork(given)
+    bottoms = {} if bottom is None else bottoms_of(list(artworks), bottom)
+    folders = result_folders(list(artworks))
+    listed = [
+        ArtworkFile(path=source, result=Path(folders[path]), bottom=bottoms.get(path))
+        for path, source in artworks.items()
+    ]
+    return FoundArtworks(artworks=tuple(listed), skipped=tuple(skipped))
 
 
-def _with_bottoms(artworks: list[ArtworkFile], bottom: Path) -> list[ArtworkFile]:
-    """The artworks, each with its bottom where there is one. Raises ArtworkError."""
+def named_files(given: Sequence[Path], left_out: Iterable[Path | None] = ()) -> Iterator[tuple[str, Path]]:
+    """Every file named and every one of the folders named, with its path below them, with forward slashes.
+
+    Raises ArtworkError where a path does not exist.
+    """
+    not_these = {path.resolve() for path in left_out if path is not None}
+    for top in given:
+        if top.is_dir():
+            yield from ((file.relative_to(top).as_posix(), file) for file in walk(top, not_these))
+        elif top.is_file():
+            yield top.name, top
+        else:
+            raise ArtworkError(f"There is no file or folder {str(top)!r}.", mend="Check the path.")
+
+
+def add_source(sources: dict[str, Path], path: str, source: Path) -> None:
+    """Note where the file of a path lies. Raises ArtworkError where another one has that path."""
+    if path in sources:
+        raise ArtworkError(
+            f"{sources[path]} and {source} are both {path!r}.",
+            mend="Rename one, or name the folder that both lie in.",
+        )
+    sources[path] = source
+
+
+def no_artwork(given: Sequence[Path]) -> ArtworkError:
+    """That nothing among `given` is an artwork."""
+    folders = ", ".join(repr(str(path)) for path in given)
+    return ArtworkError(f"No artwork is in {folders}.", mend=f"Known files: {', '.join(SUFFIXES)}.")
+
+
+def bottoms_of(artworks: Sequence[str], bottom: Path) -> dict[str, Path]:
+    """The file of the bottom of each artwork, by the artwork's path, where there is one. Raises ArtworkError."""
     if bottom.is_file():
         if len(artworks) != 1:
             raise ArtworkError(
                 f"There are {len(artworks)} artworks, and one bottom, {str(bottom)!r}.",
                 mend="Give one artwork with it; or a folder of bottoms, each with the stem of its top.",
             )
-        return [replace(artworks[0], bottom=bottom)]
+        return {artworks[0]: bottom}
     if not bottom.is_dir():
         raise ArtworkError(f"There is no file or folder {str(bottom)!r}.", mend="Check the path after --bottom.")
     waiting: dict[str, Path] = {}
-    for file in walk(bottom, set()):
+    for path, file in named_files([bottom]):
         if file.suffix.lower() not in SUFFIXES:
             continue
-        key = _key(_named(file, file.relative_to(bottom).parent).result)
+        key = _stem_key(path)
         if key in waiting:
             raise ArtworkError(f"{waiting[key]} and {file} are both for one top.", mend="Rename or remove one.")
         waiting[key] = file
-    paired = [replace(artwork, bottom=waiting.get(_key(artwork.result))) for artwork in artworks]
-    used = [artwork.bottom for artwork in paired if artwork.bottom is not None]
+    paired = {path: waiting[_stem_key(path)] for path in artworks if _stem_key(path) in waiting}
+    used = list(paired.values())
     if alone := sorted(str(file) for file in waiting.values() if file not in used):
         raise ArtworkError(
             f"No artwork of a top has the stem of {alone[0]}.",
@@ -114,48 +145,6 @@ def walk(folder: Path, left_out: set[Path]) -> Iterable[Path]:
             yield entry
 
 
-def _named(path: Path, folder: Path) -> ArtworkFile:
-    stem = path.stem if path.stem.strip(".") else path.name
-    return ArtworkFile(path=path, result=folder / stem)
-
-
-def _told_apart(artworks: Iterable[ArtworkFile]) -> tuple[ArtworkFile, ...]:
-    """Give the full file name to every artwork whose stem something else has too, until nothing changes.
-
-    A folder counts as well: the result of b.png can't be `b` where the results of b/ are to lie.
-    """
-    listed = list(artworks)
-    while True:
-        taken = _names(listed)
-        named = [_full_name(artwork) if taken[_key(artwork.result)] > 1 else artwork for artwork in listed]
-        if named == listed:
-            break
-        listed = named
-    for artwork in listed:
-        if taken[_key(artwork.result)] > 1:
-            same = [str(other.path) for other in listed if _key(artwork.result) in _keys(other)]
-            raise ArtworkError(
-                f"{' and '.join(same)} would have one result folder.",
-                mend="Rename one, or convert them into different --out folders.",
-            )
-    return tuple(listed)
-
-
-def _full_name(artwork: ArtworkFile) -> ArtworkFile:
-    return replace(artwork, result=artwork.result.parent / artwork.path.name)
-
-
-def _names(artworks: Sequence[ArtworkFile]) -> Counter[str]:
-    """How many artworks have a result of each name, and one more where it is a folder that holds results."""
-    results = Counter(_key(artwork.result) for artwork in artworks)
-    folders = {_key(folder) for artwork in artworks for folder in artwork.result.parents}
-    return results + Counter(folders)
-
-
-def _keys(artwork: ArtworkFile) -> set[str]:
-    return {_key(artwork.result), *(_key(folder) for folder in artwork.result.parents)}
-
-
-def _key(path: Path) -> str:
+def _stem_key(path: str) -> str:
     """Names that differ in case alone are one name on some file systems."""
-    return path.as_posix().casefold()
+    return path_without_suffix(path).casefold()

@@ -86,6 +86,15 @@ class Client:
         """What lies at a path of the service, whole."""
         return self._open("GET", path, preload=True).data
 
+    def pages(self, path: str) -> Iterator[bytes]:
+        """What lies at a path, and at the next ones that its Link headers lead to."""
+        following: str | None = path
+        while following:
+            response = self._open("GET", following, preload=True)
+            yield response.data
+            link = response.headers.get("Link", "")
+            following = link.partition("<")[2].partition(">")[0] if 'rel="next"' in link else None
+
     def ask(self, method: str, path: str, body: Mapping[str, Any] | None = None) -> dict[str, Any]:
         """Any other question that takes JSON and is answered with JSON."""
         return self._json(method, path, **({} if body is None else {"json": dict(body)}))

@@ -9,8 +9,9 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from worker.collection.sheet_files import write_sheets
 from worker.command_line import ALL_DONE, SOME_FAILED, STOPPED, add_command
-from worker.errors import ManifestError, SettingsError
+from worker.errors import ManifestError, MaskwrightError, SettingsError, UnavailableError
 from worker.job_settings import SETTINGS
 from worker.setting_options import add_settings
 
@@ -33,8 +34,8 @@ or the fab's profile. Results already in DIR are fetched again only where their 
 
 DEFAULT_SERVER = "http://127.0.0.1:8000"
 LOOK_SECONDS = 0.5
-SETTLED_SECONDS = 2.0
-"""A watched folder is sent when nothing in it has changed for so long."""
+AGAIN_SECONDS = 30.0
+"""A service that does not answer is asked again after so long, where a folder is watched."""
 
 
 def add_submit(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -78,20 +79,21 @@ def _files(given: argparse.Namespace) -> list[OutgoingFile]:
 
 def _watch(client: Client, given: argparse.Namespace) -> int:
     """Send whenever the files have changed and are at rest; never ends by itself."""
-    from worker.collection.outgoing import any_artwork
+    from worker.collection.watching import at_rest
 
-    sent: list[OutgoingFile] | None = None
-    seen: list[OutgoingFile] = []
-    since = time.monotonic()
     print(f"watching {', '.join(map(str, given.artworks))}; Ctrl-C ends it", flush=True)
-    while True:
-        now = _files(given)
-        if now != seen:
-            seen, since = now, time.monotonic()
-        elif now != sent and any_artwork(now) and time.monotonic() - since >= SETTLED_SECONDS:
-            _send(client, given, now)
-            sent = now
-        time.sleep(LOOK_SECONDS)
+    beside = [] if given.manifest is None else [given.manifest]
+    for files in at_rest(lambda: _files(given), beside):
+        while True:
+            try:
+                _send(client, given, files)
+            except MaskwrightError as error:
+                print(f"not sent: {error.what}\n  {error.mend}", file=sys.stderr, flush=True)
+                if isinstance(error, UnavailableError):
+                    time.sleep(AGAIN_SECONDS)
+                    continue
+            break
+    return ALL_DONE
 
 
 def _send(client: Client, given: argparse.Namespace, files: Sequence[OutgoingFile]) -> int:
@@ -152,26 +154,28 @@ def _line(standing: Mapping[str, Any]) -> str:
 
 def _fetch(client: Client, collection: Mapping[str, Any], out: Path) -> int:
     """Write what is done below `out`, and say what failed; how many that were."""
-    from worker.collection.result_names import ResultNames
+    from worker.collection.result_names import REPORT_PAGE, REPORT_TABLE, result_folders
     from worker.result_folder import replace_result
 
-    names, failed = ResultNames(), 0
-    for member in client.members(collection["id"]):
-        job = member["job"]
-        error = member["error"] or (job or {}).get("error")
+    links = collection["links"]
+    listed = [(one["path"], one["job"], one["error"]) for one in client.members(collection["id"])]
+    folders = result_folders([path for path, *_ in listed])
+    failed = 0
+    for path, job, error in listed:
         if job is None or job["state"] != "done":
             failed += 1
+            error = error or (job or {}).get("error")
             why = error["detail"] if error else f"the job is {job['state']}"
-            print(f"failed: {member['path']}: {why}", file=sys.stderr, flush=True)
+            print(f"failed: {path}: {why}", file=sys.stderr, flush=True)
             continue
-        target = out / names.name(member["path"])
         files = client.files(job["id"])
-        if not _is_there(target, files):
-            replace_result(target, ((file["path"], client.download(file)) for file in files))
-    for name in ("report.html", "contact-sheet.png"):
-        page = client.page(f"{collection['links']['self']}/{name}")
-        out.mkdir(parents=True, exist_ok=True)
-        (out / name).write_bytes(page)
+        if not _is_there(out / folders[path], files):
+            replace_result(out / folders[path], ((file["path"], client.download(file)) for file in files))
+    out.mkdir(parents=True, exist_ok=True)
+    for name in (REPORT_PAGE, REPORT_TABLE):
+        (out / name).write_bytes(client.page(f"{links['self']}/{name}?links=package"))
+    if failed < len(listed):
+        write_sheets(out, client.pages(links["contact_sheet"]))
     return failed
 
 

@@ -20,6 +20,7 @@ from worker.fab_profile import read_fab_profile
 from worker.heartbeat import Heartbeat
 from worker.job import ANSWER, BOARD_FILE, BOTTOM, SHEET, Claim, Failure, InputFile, Job, Lane, Package, failure_of
 from worker.job_settings import read_settings
+from worker.job_summary import summary_of
 from worker.ledger import Ledger
 from worker.log_lines import about
 from worker.result_archive import write_archive
@@ -109,7 +110,7 @@ def convert(work: Work) -> Outcome:
         threads=work.threads,
         progress=work.progress,
     )
-    return Outcome(files=conversion.files(), summary=summarise(conversion.report))
+    return Outcome(files=conversion.files(), summary=summary_of(conversion.report))
 
 
 def _convert_two_sides(work: Work) -> Outcome:
@@ -128,7 +129,7 @@ def _convert_two_sides(work: Work) -> Outcome:
             threads=work.threads,
             progress=work.progress,
         )
-    return Outcome(files=piece.files(), summary=summarise_piece(piece.report))
+    return Outcome(files=piece.files(), summary=summary_of(piece.report))
 
 
 def _board_file(work: Work) -> BoardFile | None:
@@ -192,35 +193,6 @@ def preview(work: Work) -> Outcome:
         threads=work.threads,
     )
     return Outcome(files=(), summary={ANSWER: answer})
-
-
-def summarise(report: Mapping[str, Any]) -> dict[str, Any]:
-    """What of a report stands in the job's row: size, finishes in use, score, warnings."""
-    grid = report["grid"]
-    return {
-        "width_mm": grid["width_mm"],
-        "height_mm": grid["height_mm"],
-        "finishes": [
-            {"id": finish["id"], "share": finish["share"]} for finish in report["finishes"] if finish["share"] > 0
-        ],
-        "score": report["score"],
-        "cautions": len(report["cautions"]),
-        "warnings": report["warnings"],
-    }
-
-
-def summarise_piece(report: Mapping[str, Any]) -> dict[str, Any]:
-    """The same of a two-sided piece: its score and finishes are those of the top, and `sides` has them of both."""
-    sides = [{key: side[key] for key in ("side", "finishes", "score")} for side in report["sides"]]
-    return {
-        "width_mm": report["board"]["width_mm"],
-        "height_mm": report["board"]["height_mm"],
-        "finishes": sides[0]["finishes"],
-        "score": sides[0]["score"],
-        "sides": sides,
-        "cautions": len(report["cautions"]),
-        "warnings": report["warnings"],
-    }
 
 
 def preload() -> None:

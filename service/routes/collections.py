@@ -4,20 +4,16 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from collections.abc import AsyncIterator, Callable, Iterator
-from datetime import UTC, datetime
-from functools import partial
+from collections.abc import AsyncIterator
 from typing import Annotated, Any, Literal
-from urllib.parse import quote
 
 from fastapi import APIRouter, Query, Request, Response
-from fastapi.responses import JSONResponse, StreamingResponse
+from fastapi.responses import JSONResponse
 from sse_starlette import EventSourceResponse, ServerSentEvent
 from starlette.background import BackgroundTask
 from starlette.concurrency import run_in_threadpool
 
 from service.answers import EXAMPLE_ID, problems
-from service.asking import Question, answer_of, ask
 from service.backing import Backed, Backing
 from service.callers import ReadingOwner, SubmittingOwner
 from service.collection_answers import (
@@ -27,29 +23,21 @@ from service.collection_answers import (
     collection_answer,
     member_answer,
 )
-from service.collection_package import PackageStream, in_pieces
 from service.collection_submission import ARCHIVE, ARTWORK, MANIFEST, KeptFiles, submit_collection
-from service.errors import ProtocolError
 from service.limits import check_space, most_waiting
 from service.paging import read_cursor
 from service.routes.events import LOOK_SECONDS, PING_SECONDS
-from service.routes.files import read_result
-from service.security_headers import RESULT_POLICY
 from service.submission import IdempotencyKey, setting_schemas
 from service.upload import MAX_FIELD_BYTES, MAX_FIELDS, read_form
 from worker.collection.manifest import MAX_ARTWORKS, MAX_BYTES
-from worker.collection.report_page import WORST, ReportRow, report_html, report_json, row_of
-from worker.errors import MaskwrightError
-from worker.job import LANES, SHEET, InputFile, JobFile
+from worker.job import LANES
 from worker.job_settings import REPEATABLE
-from worker.ledger.collections import REFUSED, Collection, Member
+from worker.ledger.collections import Collection
 
 router = APIRouter(prefix="/v1/collections", tags=["collections"])
 
 log = logging.getLogger(__name__)
 
-SHEET_ENTRIES = 96
-PREVIEWS = ("preview.png", "top/preview.png")
 _HEADER_BYTES = 2048
 """Of a part, with its path."""
 
@@ -265,244 +253,3 @@ async def _changes(backing: Backing, collection: Collection) -> AsyncIterator[Se
         if answer.state == "ended":
             return
         await asyncio.sleep(LOOK_SECONDS * 2)
-
-
-@router.get(
-    "/{collection_id}/report.json",
-    summary="Get a collection's report as JSON",
-    response_class=Response,
-    responses={
-        200: {
-            "description": "All artworks by mean error, the worst first, then those without one, with their mends",
-            "content": {"application/json": {"schema": {"type": "object"}}},
-        },
-        **problems(404),
-    },
-)
-def get_report(backing: Backed, owner: ReadingOwner, collection_id: str) -> Response:
-    """As it is now; it may be asked for while the collection is worked on."""
-    collection = backing.ledger.collections.get(owner, collection_id)
-    return StreamingResponse(_report_json(backing, collection), media_type="application/json")
-
-
-def _report_json(backing: Backing, collection: Collection) -> Iterator[str]:
-    answer = _answer(backing, collection)
-    head = answer.model_dump(mode="json", exclude={"links", "seconds_to_go", "artworks"}) | {
-        "worst": [row.as_table() for row in _rows(backing, collection, state="done", most=WORST)]
-    }
-    return report_json(head, _rows(backing, collection))
-
-
-def _rows(
-    backing: Backing, collection: Collection, *, state: str | None = None, most: int | None = None
-) -> Iterator[ReportRow]:
-    """Artworks by mean error, page by page."""
-    start = 0
-    while most is None or start < most:
-        size = 200 if most is None else min(200, most - start)
-        page = backing.ledger.collections.members(collection.id, order="error", state=state, start=start, size=size)
-        yield from map(_row, page)
-        start += len(page)
-        if len(page) < size:
-            return
-
-
-def _row(member: Member) -> ReportRow:
-    job = member.job
-    if job is None:
-        assert member.failure is not None
-        return row_of(member.path, REFUSED, None, fault=member.failure.what, mend=member.failure.mend)
-    if job.failure is not None:
-        return row_of(member.path, job.state, None, reused=member.reused, fault=job.failure.what, mend=job.failure.mend)
-    summary = job.summary if job.state == "done" else None
-    return row_of(member.path, job.state, summary, reused=member.reused, link=f"/v1/jobs/{job.id}/files/report.json")
-
-
-_HTML: dict[int | str, dict[str, Any]] = {
-    200: {
-        "description": "One page that needs nothing else",
-        "content": {"text/html": {"schema": {"type": "string"}, "example": "<!doctype html>..."}},
-    }
-}
-
-
-@router.get(
-    "/{collection_id}/report.html",
-    summary="Get a collection's report as a page",
-    response_class=Response,
-    responses={**_HTML, **problems(404)},
-)
-async def get_report_page(backing: Backed, owner: ReadingOwner, collection_id: str) -> Response:
-    """The worst ten with their pictures, what failed with its mend, then all artworks by mean error."""
-    collection = await run_in_threadpool(backing.ledger.collections.get, owner, collection_id)
-    sheet = await _sheet(backing, owner, collection, order="error", start=0, most=WORST)
-    chunks = await run_in_threadpool(_report_page, backing, collection, sheet)
-    return StreamingResponse(
-        chunks, media_type="text/html; charset=utf-8", headers={"Content-Security-Policy": RESULT_POLICY}
-    )
-
-
-def _report_page(backing: Backing, collection: Collection, sheet: bytes | None) -> Iterator[str]:
-    answer = _answer(backing, collection)
-    told = [
-        ("asked for", answer.created.strftime("%Y-%m-%d %H:%M UTC")),
-        ("report of", datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC")),
-        ("fab", f"{answer.fab.id}, revision {answer.fab.revision}"),
-        ("artworks", str(answer.artworks)),
-        *((name, str(number)) for name, number in answer.counts.items() if number),
-        ("converted before", str(answer.reused)),
-        ("files left out", ", ".join(answer.skipped[:20]) or "none"),
-    ]
-    faults = (row for name in ("failed", REFUSED, "cancelled") for row in _rows(backing, collection, state=name))
-    return report_html(answer.name, told, sheet, faults, _rows(backing, collection, state="done"))
-
-
-@router.get(
-    "/{collection_id}/contact-sheet.png",
-    summary="Get a page of a collection's contact sheet",
-    response_class=Response,
-    responses={
-        200: {
-            "description": "A picture of the boards that are done, with names and errors",
-            "content": {"image/png": {"schema": {"type": "string", "format": "binary"}}},
-            "headers": {"Link": {"description": 'the next page, as `<...>; rel="next"`', "schema": {"type": "string"}}},
-        },
-        **problems(404, 422, 429),
-    },
-)
-async def get_contact_sheet(
-    backing: Backed,
-    owner: ReadingOwner,
-    collection_id: str,
-    page: Annotated[int, Query(ge=1, le=100_000, description="from 1")] = 1,
-    order: Annotated[
-        Literal["given", "error"], Query(description="as given, or by mean error, the worst first")
-    ] = "given",
-) -> Response:
-    """96 boards on each page. Those whose files were given up have an empty place."""
-    collection = await run_in_threadpool(backing.ledger.collections.get, owner, collection_id)
-    start = (page - 1) * SHEET_ENTRIES
-    sheet = await _sheet(backing, owner, collection, order=order, start=start, most=SHEET_ENTRIES)
-    if sheet is None:
-        raise ProtocolError(
-            "not-found",
-            f"There is no page {page}: no artwork of this collection is done yet beyond the page before.",
-            mend="Ask for an earlier page, or later.",
-        )
-    done = (await run_in_threadpool(backing.ledger.collections.standing, collection.id)).counts.get("done", 0)
-    headers = {"Content-Security-Policy": RESULT_POLICY}
-    if start + SHEET_ENTRIES < done:
-        following = f"/v1/collections/{collection.id}/contact-sheet.png?page={page + 1}&order={order}"
-        headers["Link"] = f'<{following}>; rel="next"'
-    return Response(sheet, media_type="image/png", headers=headers)
-
-
-async def _sheet(
-    backing: Backing,
-    owner: str,
-    collection: Collection,
-    *,
-    order: Literal["given", "error"],
-    start: int,
-    most: int,
-) -> bytes | None:
-    """A picture of some previews of what is done, which a worker draws; None where there are none."""
-    question = await run_in_threadpool(_sheet_question, backing, collection, order, start, most)
-    if question is None:
-        return None
-    job = await ask(backing, owner, question)
-    if answer_of(job) is None:
-        raise ProtocolError(
-            "unavailable", "No worker drew the contact sheet in time.", mend="Ask again when there is less to do."
-        )
-    return await run_in_threadpool(read_result, backing, owner, job.id, SHEET)
-
-
-def _sheet_question(
-    backing: Backing, collection: Collection, order: Literal["given", "error"], start: int, most: int
-) -> Question | None:
-    shown = backing.ledger.collections.members(collection.id, order=order, state="done", start=start, size=most)
-    if not shown:
-        return None
-    entries = []
-    inputs: dict[str, InputFile] = {}
-    packages = backing.ledger.collections.packages_of(shown)
-    for number, member in enumerate(shown):
-        row = _row(member)
-        entries.append([member.path, "no error known" if row.mean is None else f"error {row.mean:.2f}"])
-        package = packages.get(member.position)
-        preview = None if package is None else _preview(package.files)
-        if package is not None and preview is not None:
-            inputs[str(number)] = InputFile(
-                key=package.key, bytes=preview.bytes, sha256=preview.sha256, start=preview.start, name=member.path
-            )
-    return Question(
-        kind="contact-sheet",
-        name=collection.name,
-        fab_id=collection.fab_id,
-        fab_revision=collection.fab_revision,
-        settings={"entries": entries},
-        inputs=inputs,
-    )
-
-
-def _preview(files: tuple[JobFile, ...]) -> JobFile | None:
-    return next((file for file in files if file.path in PREVIEWS), None)
-
-
-@router.get(
-    "/{collection_id}/package.zip",
-    summary="Get all results of a collection",
-    response_class=Response,
-    responses={
-        200: {
-            "description": "A ZIP archive: a folder for each artwork that is done, report.json, report.html and "
-            "contact-sheet-1.png and on. Made as it is sent, so its length is not known before",
-            "content": {"application/zip": {"schema": {"type": "string", "format": "binary"}}},
-        },
-        **problems(404),
-    },
-)
-async def get_package(backing: Backed, owner: ReadingOwner, collection_id: str) -> Response:
-    """What is done by now. A package of a collection that is still worked on holds a part of it."""
-    collection = await run_in_threadpool(backing.ledger.collections.get, owner, collection_id)
-    headers = {
-        "Content-Disposition": f"attachment; filename*=UTF-8''{quote(collection.name, safe='')}.zip",
-        "Content-Security-Policy": RESULT_POLICY,
-    }
-    return StreamingResponse(_package(backing, owner, collection), media_type="application/zip", headers=headers)
-
-
-async def _package(backing: Backing, owner: str, collection: Collection) -> AsyncIterator[bytes]:
-    stream = PackageStream(backing.store)
-    async for chunk in in_pieces(stream.results(backing.ledger.collections.packages(collection.id))):
-        yield chunk
-    worst: bytes | None = None
-    try:
-        worst = await _sheet(backing, owner, collection, order="error", start=0, most=WORST)
-        number = 0
-        while sheet := await _sheet(
-            backing, owner, collection, order="given", start=number * SHEET_ENTRIES, most=SHEET_ENTRIES
-        ):
-            number += 1
-            for chunk in stream.file(f"contact-sheet-{number}.png", len(sheet), [sheet]):
-                yield chunk
-    except MaskwrightError as error:  # the results are on their way already, and worth more than their picture
-        told = f"The contact sheet could not be drawn: {error.what} {error.mend}\n".encode()
-        for chunk in stream.file("contact-sheet-missing.txt", len(told), [told]):
-            yield chunk
-    reports = {
-        "report.json": partial(_report_json, backing, collection),
-        "report.html": partial(_report_page, backing, collection, worst),
-    }
-    for path, report in reports.items():
-        text = await run_in_threadpool(_joined, report)
-        for chunk in stream.file(path, len(text), [text]):
-            yield chunk
-    for chunk in stream.end():
-        yield chunk
-
-
-def _joined(text: Callable[[], Iterator[str]]) -> bytes:
-    """A text that is made in pieces, whole."""
-    return "".join(text()).encode()

@@ -6,10 +6,12 @@ import csv
 import errno
 import io
 import json
+import re
 import zipfile
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
+from urllib.parse import unquote
 
 import pytest
 from fastapi.testclient import TestClient
@@ -17,7 +19,7 @@ from PIL import Image
 
 from service.collection_answers import seconds_to_go
 from service.collection_submission import KeptFiles
-from service.routes import collections as room
+from service.routes import collection_results as room
 from tests.service.fixtures import FAB, a_worker, backing, is_problem, service
 from worker.ledger.collections import Standing
 from worker.settings import PROJECT
@@ -120,7 +122,15 @@ def test_a_collection_from_request_to_package(client: TestClient, tmp_path: Path
             job = by_path[path]["job"]["id"]
             for file in client.get(f"/v1/jobs/{job}/files").json()["files"]:
                 assert archive.read(f"{folder}/{file['path']}") == client.get(file["href"]).content
-        assert json.loads(archive.read("report.json"))["worst"] == report["worst"]
+        links = [unquote(link) for link in re.findall(r'href="([^"]+)"', archive.read("report.html").decode())]
+        assert "birds/badge_6mm/comparison.png" in links and set(links) <= set(names), "the page needs no service"
+        packed = json.loads(archive.read("report.json"))["worst"]
+        assert [row.pop("result") for row in packed] == [f"{row['path'].rpartition('.')[0]}/" for row in packed]
+    links = re.findall(r'href="([^"]+)"', page.text)
+    assert len(links) == 7 and all(client.get(link).status_code == 200 for link in links if "sheet" not in link)
+    for row in report["worst"]:
+        assert client.get(f"{row.pop('result')}report.json").status_code == 200
+    assert packed == report["worst"]
     event = client.get(asked["links"]["events"]).text
     assert event.startswith("event: collection") and '"state":"ended"' in event
 

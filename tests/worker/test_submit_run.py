@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import os
+import re
 import shutil
 import signal
 import subprocess
@@ -13,6 +14,7 @@ import tarfile
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from urllib.parse import unquote
 
 import pytest
 
@@ -57,7 +59,11 @@ def test_a_folder_goes_out_and_its_results_come_back(running: Service, birds: Pa
     report = json.loads((out / "owls" / "badge_7mm" / "report.json").read_text())
     assert report["grid"]["width_mm"] == 7.0
     assert json.loads((out / "rover" / "report.json").read_text())["grid"]["width_mm"] == 9.0
-    assert (out / "contact-sheet.png").is_file() and "rover.bmp" in (out / "report.html").read_text()
+    page = (out / "report.html").read_text()
+    links = re.findall(r'href="([^"]+)"', page)
+    assert "rover.bmp" in page and {"contact-sheet-1.png", "owls/badge_7mm/comparison.png"} <= set(links)
+    assert all((out / unquote(link)).is_file() for link in links), "the page needs no service"
+    assert [row["path"] for row in json.loads((out / "report.json").read_text())["artworks"]][-1] == "broken.png"
 
     kept = (out / "rover" / "report.json").stat().st_mtime_ns
     (birds / "broken.png").unlink()

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from worker.artwork_files import SUFFIXES, walk
+from worker.artwork_files import SUFFIXES, add_source, named_files
 from worker.errors import ArtworkError
 
 CHUNK_BYTES = 1 << 18
@@ -30,20 +30,26 @@ def files_below(given: Sequence[Path], *, left_out: Path | None = None) -> list[
 
     Paths are those below the folders. Raises ArtworkError where a path does not exist or two files have one path.
     """
-    found: dict[str, OutgoingFile] = {}
-    not_these = set() if left_out is None else {left_out.resolve()}
-    for top in given:
-        if not top.exists():
-            raise ArtworkError(f"There is no file or folder {str(top)!r}.", mend="Check the path.")
-        for source in walk(top, not_these) if top.is_dir() else [top]:
-            if top.is_dir() and (source.is_symlink() or not source.is_file()):
-                continue
-            path = source.relative_to(top).as_posix() if top.is_dir() else source.name
-            if path in found:
-                raise ArtworkError(f"{found[path].source} and {source} are both {path!r}.", mend="Rename one.")
-            facts = source.stat()
-            found[path] = OutgoingFile(path=path, source=source, size=facts.st_size, modified_ns=facts.st_mtime_ns)
-    return list(found.values())
+    found: dict[str, Path] = {}
+    by_name = set(given)
+    for path, source in named_files(given, [left_out]):
+        if source in by_name or (source.is_file() and not source.is_symlink()):
+            add_source(found, path, source)
+    listed = []
+    for path, source in found.items():
+        size, modified = facts_of(source)
+        if modified:
+            listed.append(OutgoingFile(path=path, source=source, size=size, modified_ns=modified))
+    return listed
+
+
+def facts_of(path: Path) -> tuple[int, int]:
+    """A file's size, and when it was changed in nanoseconds since 1970; 0, 0 where it has gone."""
+    try:
+        facts = path.stat()
+    except OSError:
+        return 0, 0
+    return facts.st_size, facts.st_mtime_ns
 
 
 def any_artwork(files: Iterable[OutgoingFile]) -> bool:

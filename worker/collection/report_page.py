@@ -10,13 +10,17 @@ from dataclasses import dataclass
 from typing import Any
 
 WORST = 10
+SHEET_ENTRIES = 96
+"""Of a page of the contact sheet."""
+PREVIEWS = ("preview.png", "top/preview.png")
+"""Which of a result's files shows its board there."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReportRow:
     """An artwork: its path, what became of it, and its figures where it was converted; `fault` and `mend` where not.
 
-    Sizes in mm; errors are S-CIELAB.
+    Sizes in mm; errors are S-CIELAB. result : where its files are, as a link that ends with a slash.
     """
 
     path: str
@@ -29,9 +33,14 @@ class ReportRow:
     warnings: int = 0
     cautions: int = 0
     reused: bool = False
-    link: str = ""
+    result: str = ""
+    two_sided: bool = False
     fault: str = ""
     mend: str = ""
+
+    def line(self) -> str:
+        """What stands below its board on a contact sheet."""
+        return "no error known" if self.mean is None else f"error {self.mean:.2f}"
 
     def as_table(self) -> dict[str, Any]:
         """The row as JSON has it."""
@@ -45,6 +54,8 @@ class ReportRow:
                 "warnings": self.warnings,
                 "cautions": self.cautions,
             }
+            if self.result:
+                table["result"] = self.result
         if self.fault:
             table |= {"fault": self.fault, "mend": self.mend}
         return table
@@ -65,6 +76,7 @@ def row_of(path: str, state: str, summary: Mapping[str, Any] | None, **more: Any
         p95=error["p95"],
         warnings=len(summary["warnings"]),
         cautions=summary["cautions"],
+        two_sided="sides" in summary,
         **more,
     )
 
@@ -83,6 +95,7 @@ body { max-width: 72rem; margin: 1.5rem auto; padding: 0 1rem; }
 img { max-width: 100%; height: auto; }
 table { border-collapse: collapse; width: 100%; }
 th, td { text-align: left; padding: .25rem .6rem; border-bottom: 1px solid #8886; vertical-align: top; }
+a.report { font-size: .8rem; opacity: .75; }
 td.number, th.number { text-align: right; font-variant-numeric: tabular-nums; }
 .fault { border-left: 4px solid #b3261e; padding-left: .6rem; }
 """
@@ -94,11 +107,13 @@ def report_html(
     worst_sheet: bytes | None,
     faults: Iterable[ReportRow],
     rows: Iterable[ReportRow],
+    *,
+    sheets: Sequence[str] = (),
 ) -> Iterator[str]:
     """The report as one HTML page that needs nothing else, piece by piece.
 
     told : lines at the top, what and how much. worst_sheet : a PNG of the worst WORST artworks. faults : what failed.
-    rows : those that were converted, the worst first.
+    rows : those that were converted, the worst first. sheets : links to the pages of the contact sheet.
     """
     yield (
         f'<!doctype html>\n<html lang="en"><head><meta charset="utf-8"><title>{html.escape(title)}</title>'
@@ -108,6 +123,9 @@ def report_html(
     for what, value in told:
         yield f"<tr><th>{html.escape(what)}</th><td>{html.escape(value)}</td></tr>\n"
     yield "</table>\n"
+    if sheets:
+        pages = " ".join(f'<a href="{html.escape(link)}">{number}</a>' for number, link in enumerate(sheets, 1))
+        yield f"<p>All boards, as given: contact sheet {pages}</p>\n"
     if worst_sheet is not None:
         data = base64.b64encode(worst_sheet).decode()
         yield (
@@ -129,11 +147,19 @@ def report_html(
         '<th>finishes</th><th class="number">warnings</th><th class="number">cautions</th></tr>\n'
     )
     for row in rows:
-        name = html.escape(row.path)
-        linked = f'<a href="{html.escape(row.link)}">{name}</a>' if row.link else name
         yield (
-            f'<tr><td>{linked}</td><td class="number">{row.mean:.2f}</td><td class="number">{row.p95:.2f}</td>'
+            f'<tr><td>{_linked(row)}</td><td class="number">{row.mean:.2f}</td><td class="number">{row.p95:.2f}</td>'
             f"<td>{row.width_mm:.1f} x {row.height_mm:.1f}</td><td>{html.escape(', '.join(row.finishes))}</td>"
             f'<td class="number">{row.warnings}</td><td class="number">{row.cautions}</td></tr>\n'
         )
     yield "</table>\n</body></html>\n"
+
+
+def _linked(row: ReportRow) -> str:
+    """The artwork's path, as a link to its picture beside the board's, and one to its report."""
+    name = html.escape(row.path)
+    if not row.result:
+        return name
+    base = html.escape(row.result)
+    picture = "top/comparison.png" if row.two_sided else "comparison.png"
+    return f'<a href="{base}{picture}">{name}</a> <a class="report" href="{base}report.json">report</a>'

@@ -213,6 +213,12 @@ class Collections:
             yield from page
             start += len(page)
 
+    def paths(self, collection_id: str) -> list[str]:
+        """The path of every member, in the order given."""
+        wanted = sql.select(members.c.path).where(members.c.collection_id == collection_id)
+        with self.database.reading() as connection:
+            return list(connection.execute(wanted.order_by(members.c.position)).scalars())
+
     def packages(self, collection_id: str) -> Iterator[tuple[Member, Package]]:
         """Every member whose job is done and whose files are kept, with its result; in pages."""
         start = 0

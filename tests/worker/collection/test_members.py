@@ -7,7 +7,7 @@ import pytest
 from worker.collection.file_sizes import size_in_name
 from worker.collection.manifest import Entry, Manifest
 from worker.collection.members import Members, plan_members
-from worker.collection.result_names import ResultNames
+from worker.collection.result_names import result_folders
 from worker.errors import ManifestError, OverrideError
 from worker.job_settings import Settings
 
@@ -100,9 +100,13 @@ def test_what_the_manifest_names_must_be_there() -> None:
 
 
 def test_every_result_has_a_folder_of_its_own() -> None:
-    names = ResultNames()
-    paths = ["birds/owl.png", "birds/owl.jpg", "Birds/OWL.png", "wren", "wren.png", "birds", ".hidden"]
-    found = [names.name(path) for path in paths]
-    assert found[:2] == ["birds/owl", "birds/owl.jpg"]
-    assert len({name.casefold() for name in found}) == len(paths)
-    assert "birds" not in found
+    paths = ["birds/owl.png", "birds/owl.jpg", "Birds/OWL.png", "wren", "wren.png", "birds", ".hidden", "eggs/a.png"]
+    paths += ["report.json", "report.html.png", "contact-sheet-1.png", "contact-sheet-1.jpg", "birds-1"]
+    found = result_folders(paths)
+    assert list(found) == paths
+    names = [name.casefold() for name in found.values()]
+    assert len(set(names)) == len(paths)
+    assert not any(other.startswith(f"{name}/") for name in names for other in names)
+    assert not {"birds", "report.html", "report.json", "contact-sheet-1.png"} & set(names)
+    assert found["birds/owl.jpg"] == "birds/owl.jpg" and found["eggs/a.png"] == "eggs/a"
+    assert found["report.json"] == "report"

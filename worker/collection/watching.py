@@ -1,0 +1,35 @@
+"""A watched folder: whenever its files have changed and are at rest, they are given anew."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+
+from worker.collection.outgoing import OutgoingFile, any_artwork, facts_of
+
+LOOK_SECONDS = 0.5
+SETTLED_SECONDS = 2.0
+"""Files are at rest when nothing in their folder has changed for so long: one that is still copied grows."""
+
+
+def at_rest(look: Callable[[], list[OutgoingFile]], beside: Sequence[Path] = ()) -> Iterator[list[OutgoingFile]]:
+    """The files at the start and after every change, each time that there is an artwork among them; never ends.
+
+    beside : further files whose change counts.
+    """
+    given: object = None
+    seen: object = None
+    since = time.monotonic()
+    while True:
+        try:
+            files = look()
+        except OSError:  # a folder went while it was walked
+            files, seen = [], None
+        now = (files, [facts_of(path) for path in beside])
+        if now != seen:
+            seen, since = now, time.monotonic()
+        elif now != given and any_artwork(files) and time.monotonic() - since >= SETTLED_SECONDS:
+            given = now
+            yield files
+        time.sleep(LOOK_SECONDS)

@@ -59,6 +59,11 @@ def submit(
     if sent is None or sent.bytes == 0:
         raise SettingsError("The request has no artwork.", mend=f"Send the file as the part named {ARTWORK}.")
     settings = read_settings(given)
+    if settings.palette == "shared":
+        raise SettingsError(
+            "palette is shared, but a job has one artwork.",
+            mend="Send the artworks as a collection, or say palette=each.",
+        )
     lane = read_lane(plain.get("lane", "batch"))
     fab = chosen_fab(backing, owner, plain)
     check_against_fab(settings, fab)

@@ -8,6 +8,7 @@ import traceback
 from collections.abc import Callable, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO
 
@@ -25,6 +26,8 @@ if TYPE_CHECKING:
 
     from rich.console import Console
     from rich.progress import Progress, TaskID
+
+    from worker.engine.palette.shared import SharedPalette
 
 Report = Callable[[str, int, int], None]
 
@@ -51,11 +54,12 @@ class ConversionRun:
     def convert(self, artworks: Sequence[ArtworkFile]) -> None:
         """Convert every artwork; whatever goes wrong with one is kept in `failures`."""
         load_compiled_loops_alone()
+        palette = self._shared_palette(artworks) if self.settings.palette == "shared" else None
         with self._progress() as progress:
             for done, artwork in enumerate(artworks):
                 watch = _Watch.start(progress, artwork, done, len(artworks))
                 try:
-                    self._convert(artwork, watch.report)
+                    self._convert(artwork, palette, watch.report)
                 except MaskwrightError as error:
                     self._fail(artwork, error)
                 except Exception:
@@ -64,7 +68,17 @@ class ConversionRun:
                 watch.stop()
                 gc.enable()
 
-    def _convert(self, artwork: ArtworkFile, report: Report) -> None:
+    def _shared_palette(self, artworks: Sequence[ArtworkFile]) -> SharedPalette:
+        """The palette of all artworks, bottoms too. What can't be read says so when it is converted."""
+        from worker.engine.shared_palette import PaletteArtwork, shared_palette
+        from worker.table_folder import TableFolder
+
+        paths = [path for one in artworks for path in (one.path, one.bottom) if path is not None]
+        read = [PaletteArtwork(name=path.name, open=partial(_opened, path), settings=self.settings) for path in paths]
+        tables = TableFolder(self.tables)
+        return shared_palette(read, self.fab, self.settings, tables=tables, threads=self.threads).palette
+
+    def _convert(self, artwork: ArtworkFile, palette: SharedPalette | None, report: Report) -> None:
         from worker.engine import pipeline
         from worker.table_folder import TableFolder
 
@@ -73,7 +87,7 @@ class ConversionRun:
         check_replaceable(target)
         with _opened(artwork.path) as source:
             if artwork.bottom is not None:
-                reports = self._convert_two_sides(artwork, source, artwork.bottom, target, report)
+                reports = self._convert_two_sides(artwork, source, artwork.bottom, target, palette, report)
                 self._succeed(artwork, reports, time.perf_counter() - started)
                 return
             conversion = pipeline.convert(
@@ -82,6 +96,7 @@ class ConversionRun:
                 self.settings,
                 name=artwork.path.name,
                 board_file=self.board_file,
+                palette=palette,
                 tables=TableFolder(self.tables),
                 threads=self.threads,
                 progress=report,
@@ -90,7 +105,13 @@ class ConversionRun:
         self._succeed(artwork, {artwork.name: conversion.report}, time.perf_counter() - started)
 
     def _convert_two_sides(
-        self, artwork: ArtworkFile, top: BinaryIO, bottom_path: Path, target: Path, report: Report
+        self,
+        artwork: ArtworkFile,
+        top: BinaryIO,
+        bottom_path: Path,
+        target: Path,
+        palette: SharedPalette | None,
+        report: Report,
     ) -> dict[str, dict[str, Any]]:
         """The reports of both sides, by what the summary calls them."""
         from worker.engine.two_sides import convert_two_sides
@@ -104,6 +125,7 @@ class ConversionRun:
                 self.settings,
                 names=(artwork.path.name, bottom_path.name),
                 board_file=self.board_file,
+                palette=palette,
                 tables=TableFolder(self.tables),
                 threads=self.threads,
                 progress=report,

@@ -25,6 +25,11 @@ SETTINGS: dict[str, tuple[str, str, str]] = {
     "height": ("60mm", "", "height of the board in mm or in"),
     "pitch": ("20um", "20um", "size of one pixel of the masks, 5um to 100um"),
     "clusters": ("8", "auto", "how many colours the artwork is reduced to: 1 to 256, auto or none"),
+    "palette": (
+        "shared",
+        "each",
+        "each artwork's own colours, or shared: those of all artworks that are asked for together",
+    ),
     "pin": ("#C82828~12=legend", "", "#RRGGBB[~deltaE]=finish: this colour, and any within deltaE, in that finish"),
     "forbid": ("gold", "", "a finish that may not be used"),
     "max_finishes": ("3", "", "how many finishes may be used at most"),
@@ -118,6 +123,7 @@ class Settings:
     height_mm: float | None = None
     pitch_um: float = 20.0
     clusters: int | Literal["auto", "none"] = "auto"
+    palette: Literal["each", "shared"] = "each"
     pins: tuple[Pin, ...] = ()
     forbid: tuple[str, ...] = ()
     max_finishes: int | None = None
@@ -173,6 +179,7 @@ class Settings:
             "height": None if self.height_mm is None else f"{self.height_mm:.10g}mm",
             "pitch": f"{self.pitch_um:.10g}um",
             "clusters": str(self.clusters),
+            "palette": self.palette,
             "pin": [pin.text() for pin in self.pins],
             "forbid": list(self.forbid),
             "max_finishes": None if self.max_finishes is None else str(self.max_finishes),
@@ -260,6 +267,7 @@ def read_settings(given: Mapping[str, str | Sequence[str] | None]) -> Settings:
         height_mm=side("height"),
         pitch_um=20.0 if pitch is None else length_mm("pitch", pitch) * 1000.0,
         clusters=clusters if clusters in ("auto", "none") else (whole("clusters") or 0),  # type: ignore[arg-type]
+        palette=choice("palette", ("each", "shared")),  # type: ignore[arg-type]
         pins=tuple(read_pin(text) for text in listed("pin")),
         forbid=tuple(text.strip() for text in listed("forbid")),
         max_finishes=whole("max_finishes"),

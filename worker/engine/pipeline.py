@@ -24,6 +24,7 @@ from worker.engine.palette.clusters import Cluster
 from worker.engine.palette.finish_colours import FinishColours, colours_from_lab, colours_of
 from worker.engine.palette.hull import FINE_NODES, Packed, hull_table
 from worker.engine.palette.overrides import check_finish_ids
+from worker.engine.palette.shared import SharedPalette
 from worker.engine.palette.tables import TableStore
 from worker.engine.references.findings import fab_findings
 from worker.engine.references.reference import FinishReference
@@ -36,6 +37,7 @@ from worker.engine.report.tuning_data import TuningData, tuning_data, write_tuni
 from worker.engine.separation.edges import pinned_finishes, separate
 from worker.engine.separation.places import Allowed, Places
 from worker.engine.separation.result import Separation
+from worker.errors import SettingsError
 from worker.fab_profile import FabProfile
 from worker.job_settings import Settings
 
@@ -176,6 +178,7 @@ def convert(
     shape: BoardShape | None = None,
     allowed: Allowed | None = None,
     frozen: Labels | None = None,
+    palette: SharedPalette | None = None,
     tables: TableStore | None = None,
     threads: int = 1,
     progress: Progress | None = None,
@@ -198,6 +201,8 @@ def convert(
         Bit i set where finish i of the profile may stand.
     frozen : uint8 (H, W) or None
         Finish of places that are decided already, 255 where they are free.
+    palette : SharedPalette or None
+        Of many artworks, from `shared_palette`: one art colour gets one finish on all.
     tables : TableStore or None
         Where tables are kept between jobs.
     progress : called with (stage, done, of); what it raises stops the job.
@@ -217,6 +222,7 @@ def convert(
         shape=shape,
         allowed=allowed,
         frozen=frozen,
+        palette=palette,
         tables=tables,
         threads=threads,
         clock=StageClock(progress),
@@ -251,12 +257,18 @@ def separated(
     shape: BoardShape | None = None,
     allowed: Allowed | None = None,
     frozen: Labels | None = None,
+    palette: SharedPalette | None = None,
     tables: TableStore | None = None,
     threads: int = 1,
     clock: StageClock,
 ) -> Conversion:
     """What `convert` makes of an artwork, but for the board's layers."""
     check_finish_ids(fab, settings)
+    if settings.palette == "shared" and palette is None:
+        raise SettingsError(
+            f"{name}: palette is shared, and there is no palette of many artworks.",
+            mend="Ask for the artworks together, or say palette=each. In Python: make one with shared_palette.",
+        )
     usable, metal_left_out = without_live_metal(fab, settings)
     size = WantedSize(width_mm=settings.width_mm, height_mm=settings.height_mm, pitch_um=settings.pitch_um)
     findings = fab_findings(fab, settings.viewing_conditions)
@@ -283,6 +295,7 @@ def separated(
             usable,
             background=background,
             pitch_um=picture.pitch_um,
+            palette=palette,
             tables=tables,
             threads=threads,
         )
@@ -352,6 +365,8 @@ def separated(
             *(finding.text for finding in findings.warnings),
         ],
     )
+    if palette is not None:
+        report["palette"] = {"artworks": palette.artworks, "clusters": palette.count}
     return Conversion(
         fab=fab,
         settings=settings,

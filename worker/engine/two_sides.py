@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO
 from worker.board_file import BoardFile
 from worker.engine.fabrication.board import mirrored
 from worker.engine.made_board import FROM_BEHIND, THROUGH_LIGHT, Made, made_files, make_board, view_files
+from worker.engine.palette.shared import SharedPalette
 from worker.engine.palette.tables import TableStore
 from worker.engine.pipeline import STAGES, Conversion, Progress, StageClock, json_file, separated
 from worker.engine.report.cautions import without_live_metal
@@ -81,6 +82,7 @@ def convert_two_sides(
     *,
     names: tuple[str, str] = ("top", "bottom"),
     board_file: BoardFile | None = None,
+    palette: SharedPalette | None = None,
     tables: TableStore | None = None,
     threads: int = 1,
     progress: Progress | None = None,
@@ -107,6 +109,7 @@ def convert_two_sides(
         name=names[0],
         side="top",
         board_file=board_file,
+        palette=palette,
         tables=tables,
         threads=threads,
         clock=StageClock(progress, of=_OF),
@@ -118,6 +121,7 @@ def convert_two_sides(
         name=names[1],
         side="bottom",
         shape=mirrored(front.shape),
+        palette=palette,
         tables=tables,
         threads=threads,
         clock=StageClock(progress, before=_PER_SIDE, of=_OF),

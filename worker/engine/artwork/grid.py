@@ -14,7 +14,9 @@ LEAST_PX_PER_FEATURE = 2.0
 """The sampling theorem asks for more than one pixel per line and per gap; two leave a margin."""
 
 
-def place_on_grid(artwork: Artwork, size: WantedSize, *, smallest_feature_um: float, threads: int = 1) -> GridPicture:
+def place_on_grid(
+    artwork: Artwork, size: WantedSize, *, smallest_feature_um: float, flat: bool | None = None, threads: int = 1
+) -> GridPicture:
     """Scale an artwork to the board's grid.
 
     Shrinking averages over the exact area that each grid pixel covers, in linear light. Enlarging repeats pixels of
@@ -29,6 +31,8 @@ def place_on_grid(artwork: Artwork, size: WantedSize, *, smallest_feature_um: fl
         keeps its shape; none takes the file's own resolution.
     smallest_feature_um : float
         The smallest feature that the fab makes. A warning says where the artwork has fewer than 2 pixels for it.
+    flat : bool or None
+        Whether it is scaled as flat art, where that is known already, as of a series.
 
     Raises
     ------
@@ -36,8 +40,8 @@ def place_on_grid(artwork: Artwork, size: WantedSize, *, smallest_feature_um: fl
         No size is known, or the grid would have more than 400 million pixels.
     """
     height, width = artwork.srgb.shape[:2]
-    grid = find_grid_size(size, aspect=aspect_of(artwork), natural_mm=_natural_mm(artwork), name=artwork.name)
-    flat = is_flat(artwork.srgb)
+    grid = size_of(artwork, size)
+    flat = is_flat(artwork.srgb) if flat is None else flat
     srgb, alpha = artwork.srgb, artwork.alpha
     if artwork.format == "SVG" and abs(grid.height_px - height) <= 1 and abs(grid.width_px - width) <= 1:
         grid = replace(grid, width_px=width, height_px=height)  # drawn for this grid: a rounding is no other size
@@ -56,6 +60,11 @@ def place_on_grid(artwork: Artwork, size: WantedSize, *, smallest_feature_um: fl
         flat=flat,
         warnings=(*grid.warnings, *_too_few_pixels(artwork, grid, smallest_feature_um, flat)),
     )
+
+
+def size_of(artwork: Artwork, size: WantedSize) -> GridSize:
+    """The board's grid for an artwork. Raises SettingsError."""
+    return find_grid_size(size, aspect=aspect_of(artwork), natural_mm=_natural_mm(artwork), name=artwork.name)
 
 
 def _natural_mm(artwork: Artwork) -> tuple[float, float] | None:

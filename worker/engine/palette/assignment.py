@@ -18,6 +18,7 @@ from worker.engine.palette.contrast import lightness_line, stretch_lightness
 from worker.engine.palette.finish_colours import FinishColours, colours_from_lab
 from worker.engine.palette.histogram import BINS, Histogram, histogram_of
 from worker.engine.palette.overrides import check_pins_apply, choose_finishes, pin_table
+from worker.engine.palette.shared import SharedPalette, cluster_of_every_bin, stretched_histogram, table_of_bins
 from worker.engine.palette.tables import TableStore, look_up, nearest_finish_table
 from worker.engine.palette.values import count_values, map_values
 from worker.errors import OverrideError
@@ -65,6 +66,7 @@ def assign_colours(
     *,
     background: int,
     pitch_um: float,
+    palette: SharedPalette | None = None,
     tables: TableStore | None = None,
     threads: int = 1,
 ) -> Assignment:
@@ -78,28 +80,44 @@ def assign_colours(
         Where the artwork is transparent, or off the board: those pixels have no colour of their own.
     background : int
         Index of the finish of transparent places.
+    palette : SharedPalette or None
+        Of many artworks: finishes, contrast and clusters are then chosen for all of them, and only pins and the like
+        for this one.
 
     Raises
     ------
     OverrideError
         A pin, forbid or max_finishes that can't apply.
     """
+    if palette is not None:
+        palette.check()
     groups = None if clear is None else clear.view(np.uint8)
     everything = histogram_of(srgb, groups=groups, group=0, threads=threads)
     pins = {pin.finish for pin in settings.pins}
     needed = {i for i, finish in enumerate(colours.ids) if finish in pins}
-    if clear is not None and clear.any():
+    whole = everything if palette is None else palette.histogram
+    if (clear is not None and clear.any()) or (palette is not None and palette.clear):
         needed.add(background)
-    active = choose_finishes(everything, colours.lab, colours.ids, settings, frozenset(needed))
+    active = choose_finishes(whole, colours.lab, colours.ids, settings, frozenset(needed))
     art = srgb
-    if settings.assignment == "contrast" and len(everything.bins):
-        slope, offset = lightness_line(everything, colours.lab[list(active)], settings.contrast)
+    if settings.assignment == "contrast" and len(whole.bins):
+        slope, offset = lightness_line(whole, colours.lab[list(active)], settings.contrast)
         art = stretch_lightness(srgb, slope, offset, threads=threads)
-    pinned_by = _pinned(srgb, clear, settings, everything, threads)
+        whole = whole if palette is None else stretched_histogram(whole, slope, offset)
+    pinned_by = _pinned(srgb, clear, settings, everything, palette, threads)
     groups = pinned_by if pinned_by is not None else groups
     free = everything if groups is None and art is srgb else histogram_of(art, groups=groups, group=0, threads=threads)
     subset = colours_from_lab(tuple(colours.ids[i] for i in active), colours.lab[list(active)])
-    route = _cluster_route(art, free, subset, settings, pitch_um=pitch_um, tables=tables, threads=threads)
+    route = _cluster_route(
+        art,
+        free,
+        subset,
+        settings,
+        pitch_um=pitch_um,
+        shared=None if palette is None else (whole, palette.count),
+        tables=tables,
+        threads=threads,
+    )
     ids = look_up(art, route.table, threads=threads)
     pins_labs = srgb_to_lab(np.array([pin.srgb for pin in settings.pins], dtype=np.float64).reshape(-1, 3))
     count = len(route.lab)
@@ -136,6 +154,7 @@ def _pinned(
     clear: npt.NDArray[np.bool_] | None,
     settings: Settings,
     histogram: Histogram,
+    palette: SharedPalette | None,
     threads: int,
 ) -> Labels | None:
     """uint8 (H, W): the number of the pin, from 1, that holds each pixel; 0 none, OUTSIDE where clear."""
@@ -147,7 +166,7 @@ def _pinned(
     if clear is not None:
         pinned_by[clear] = OUTSIDE
     pixels = count_values(pinned_by)[1 : 1 + len(settings.pins)]
-    check_pins_apply(settings.pins, pixels, histogram)
+    check_pins_apply(settings.pins, pixels, histogram, None if palette is None else palette.histogram)
     return pinned_by
 
 
@@ -168,10 +187,14 @@ def _cluster_route(
     settings: Settings,
     *,
     pitch_um: float,
+    shared: tuple[Histogram, int | None] | None,
     tables: TableStore | None,
     threads: int,
 ) -> _Route:
-    """Clusters of the artwork's colours, or, for `none`, each colour straight to its nearest finish."""
+    """Clusters of the artwork's colours, or, for `none`, each colour straight to its nearest finish.
+
+    `shared` : the colours of all artworks of a palette, and how many clusters `auto` makes of them.
+    """
     nearest = nearest_finish_table
     if not len(histogram.bins):
         return _Route(table=np.zeros(1 << 24, dtype=np.uint8), lab=np.zeros((0, 3)), finish=np.zeros(0, dtype=np.int64))
@@ -179,14 +202,15 @@ def _cluster_route(
     warnings: tuple[str, ...] = ()
     if settings.clusters == "none":
         count = None
+    elif settings.clusters == "auto" and shared is not None:
+        count = shared[1]
     elif settings.clusters == "auto":
         direct = nearest(subset, tables=tables, threads=threads)
         count = choose_cluster_count(
-            art,
+            [(art, pitch_um)],
             histogram,
             direct,
             subset,
-            pitch_um=pitch_um,
             viewing_distance_mm=settings.viewing_distance_mm,
             tables=tables,
         )
@@ -219,10 +243,14 @@ def _cluster_route(
             whole[present] = lab
             lab = whole
         return _Route(table=table, lab=lab, finish=np.arange(len(subset)), warnings=warnings)
+    histogram = histogram if shared is None else shared[0]
     found = cluster_bins(histogram, count, tables=tables)
     lab = cluster_labs(histogram, found)
     distances = np.stack([ciede2000(lab, reference) for reference in subset.lab], axis=1)
-    return _Route(table=expand_bins(histogram, found), lab=lab, finish=distances.argmin(axis=1), warnings=warnings)
+    table = (
+        expand_bins(histogram, found) if shared is None else table_of_bins(cluster_of_every_bin(histogram, found, lab))
+    )
+    return _Route(table=table, lab=lab, finish=distances.argmin(axis=1), warnings=warnings)
 
 
 def _finish_of_bins(histogram: Histogram, subset: FinishColours) -> npt.NDArray[np.int64]:
@@ -234,8 +262,7 @@ def expand_bins(histogram: Histogram, found: npt.NDArray[np.int64]) -> Labels:
     """uint8 (2^24,): the cluster of each colour's bin; 0 for colours whose bin is empty."""
     by_bin = np.zeros(BINS, dtype=np.uint8)
     by_bin[histogram.bins] = found
-    cube = by_bin.reshape(32, 1, 32, 1, 32, 1)
-    return np.ascontiguousarray(np.broadcast_to(cube, (32, 8, 32, 8, 32, 8))).reshape(-1)
+    return table_of_bins(by_bin)
 
 
 def _describe(

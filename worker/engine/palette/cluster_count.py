@@ -8,8 +8,11 @@ as wide in degrees as the whole; since thinning leaves all noise in, the target 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from worker.engine.arrays import Floats, Labels, Srgb
 from worker.engine.colorimetry import linear_rgb_to_xyz, srgb_decoded
@@ -26,12 +29,11 @@ PIXELS = 120_000
 
 
 def choose_cluster_count(
-    srgb: Srgb,
+    pictures: Sequence[tuple[Srgb, float]],
     histogram: Histogram,
     direct: Labels,
     colours: FinishColours,
     *,
-    pitch_um: float,
     viewing_distance_mm: float,
     tables: TableStore | None = None,
 ) -> int | None:
@@ -39,40 +41,62 @@ def choose_cluster_count(
 
     Parameters
     ----------
-    srgb : uint8 (H, W, 3), encoded sRGB
-        The artwork on the grid.
+    pictures : of uint8 (H, W, 3), encoded sRGB, each with the size of a pixel in micrometres
+        The artwork on the grid; or several, of which the mean counts.
+    histogram : of their colours.
     direct : uint8 (2^24,)
         The nearest finish of each colour, from `nearest_finish_table`.
     """
     if len(histogram.bins) <= CANDIDATES[0]:
         return len(histogram.bins)
-    height, width = srgb.shape[:2]
-    apart = max(1, math.ceil(math.sqrt(height * width / PIXELS)))
-    thin = srgb[apart // 2 :: apart, apart // 2 :: apart].astype(np.int64)
-    full = pixels_per_degree(viewing_distance_mm, pitch_um * apart)
-    colour = (thin[..., 0] << 16) | (thin[..., 1] << 8) | thin[..., 2]
-    bins = ((thin[..., 0] >> 3) << 10) | ((thin[..., 1] >> 3) << 5) | (thin[..., 2] >> 3)
-    step = working_step(full)
-
-    def seen(linear_rgb: Floats) -> SeenPicture:
-        return see(_blocks(linear_rgb, step), working_ppd=full / step, step=step)
-
-    art = seen(srgb_decoded(thin / 255.0))
-    nearest = direct[colour]
-    bound = float(seen_difference(art, seen(colours.linear_rgb[nearest])).mean()) + COST
+    most = PIXELS // len(pictures)
+    thinned = [_Thinned.of(srgb, pitch_um, most, viewing_distance_mm) for srgb, pitch_um in pictures]
+    nearest = [direct[one.colour] for one in thinned]
+    bounds = [one.error(colours.linear_rgb[labels]) for one, labels in zip(thinned, nearest, strict=True)]
+    bound = float(np.mean(bounds)) + COST
     for count in CANDIDATES:
         found = cluster_bins(histogram, count, tables=tables)
         lab = cluster_labs(histogram, found)
         finish = np.stack([ciede2000(lab, reference) for reference in colours.lab], axis=1).argmin(axis=1)
         by_bin = np.zeros(BINS, dtype=np.int64)
         by_bin[histogram.bins] = finish[found]
-        labels = by_bin[bins]
-        if (
-            np.array_equal(labels, nearest)
-            or float(seen_difference(art, seen(colours.linear_rgb[labels])).mean()) <= bound
+        labels = [by_bin[one.bins] for one in thinned]
+        if all(np.array_equal(a, b) for a, b in zip(labels, nearest, strict=True)) or (
+            float(np.mean([one.error(colours.linear_rgb[a]) for one, a in zip(thinned, labels, strict=True)])) <= bound
         ):
             return min(count, len(histogram.bins))
     return None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Thinned:
+    """A thinned picture: its pixels' colours and bins, int64 (h, w), and how it is seen."""
+
+    colour: npt.NDArray[np.int64]
+    bins: npt.NDArray[np.int64]
+    art: SeenPicture
+    full: float
+    step: int
+
+    @classmethod
+    def of(cls, srgb: Srgb, pitch_um: float, most: int, viewing_distance_mm: float) -> _Thinned:
+        height, width = srgb.shape[:2]
+        apart = max(1, math.ceil(math.sqrt(height * width / most)))
+        thin = srgb[apart // 2 :: apart, apart // 2 :: apart].astype(np.int64)
+        full = pixels_per_degree(viewing_distance_mm, pitch_um * apart)
+        step = working_step(full)
+        return cls(
+            colour=(thin[..., 0] << 16) | (thin[..., 1] << 8) | thin[..., 2],
+            bins=((thin[..., 0] >> 3) << 10) | ((thin[..., 1] >> 3) << 5) | (thin[..., 2] >> 3),
+            art=see(_blocks(srgb_decoded(thin / 255.0), step), working_ppd=full / step, step=step),
+            full=full,
+            step=step,
+        )
+
+    def error(self, linear_rgb: Floats) -> float:
+        """Mean S-CIELAB of a board of these colours, float64 (h, w, 3), against the picture."""
+        board = see(_blocks(linear_rgb, self.step), working_ppd=self.full / self.step, step=self.step)
+        return float(seen_difference(self.art, board).mean())
 
 
 def _blocks(linear_rgb: Floats, step: int) -> np.ndarray[tuple[int, ...], np.dtype[np.float32]]:

@@ -102,15 +102,24 @@ def pin_table(pins: Sequence[Pin], *, threads: int = 1) -> PinTable:
     return table
 
 
-def check_pins_apply(pins: Sequence[Pin], pixels: npt.NDArray[np.int64], histogram: Histogram) -> None:
+SHARED_SLACK = 2.0
+"""A bin's mean may lie so far (CIEDE2000) from the colours in it."""
+
+
+def check_pins_apply(
+    pins: Sequence[Pin], pixels: npt.NDArray[np.int64], histogram: Histogram, shared: Histogram | None = None
+) -> None:
     """Raise OverrideError for a pin that no pixel of the artwork falls under.
 
     `pixels` : int64 (pins,), how many pixels each pin holds. `histogram` : of the whole artwork, for the mend.
+    `shared` : of all artworks of a palette; a pin may hold a colour of any of them.
     """
     for pin, count in zip(pins, pixels, strict=True):
         if count > 0:
             continue
         lab = srgb_to_lab(np.array(pin.srgb))
+        if shared is not None and float(ciede2000(shared.lab, lab).min()) <= pin.delta_e + SHARED_SLACK:
+            continue
         distances = ciede2000(histogram.lab, lab)
         near = int(distances.argmin())
         red, green, blue = np.rint(histogram.mean_srgb[near]).astype(int)

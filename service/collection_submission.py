@@ -15,7 +15,7 @@ from typing import IO
 from service.backing import Backing
 from service.errors import ProtocolError
 from service.limits import most_waiting
-from service.submission import check_against_fab, chosen_fab, conversion_request, sorted_fields
+from service.submission import chosen_fab, conversion_request, sorted_fields
 from service.upload import Form, Uploaded
 from worker.board_file import read_board_file
 from worker.collection.archives import MEND, ArchivedFile, archived_files
@@ -24,7 +24,7 @@ from worker.collection.members import Member, plan_members
 from worker.errors import ArtworkError, MaskwrightError, SettingsError
 from worker.fab_profile import FabProfile, check_two_sided
 from worker.job import BOARD_FILE, BOTTOM, Failure, InputFile, Lane, failure_of, read_lane
-from worker.job_settings import read_settings
+from worker.job_settings import check_against_fab, read_settings
 from worker.ledger.collections import Collection, CollectionRequest, MemberRequest
 from worker.storage import ObjectStore
 

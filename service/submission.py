@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
-import json
 from collections.abc import Mapping, Sequence
 from typing import IO, Annotated, Any
 
@@ -15,10 +13,10 @@ from service.errors import ProtocolError
 from service.limits import most_waiting
 from service.upload import ARTWORK, Form, Uploaded, too_large
 from worker.board_file import MAX_BYTES, read_board_file
-from worker.errors import NotFoundError, OverrideError, SettingsError
+from worker.errors import NotFoundError, SettingsError
 from worker.fab_profile import FabProfile, check_two_sided, read_fab_profile
-from worker.job import BOARD_FILE, BOTTOM, InputFile, Job, JobRequest, Lane, read_lane
-from worker.job_settings import REPEATABLE, SETTINGS, Settings, read_settings
+from worker.job import BOARD_FILE, BOTTOM, InputFile, Job, JobRequest, Lane, conversion_fingerprint, read_lane
+from worker.job_settings import REPEATABLE, SETTINGS, Settings, check_against_fab, read_settings
 
 PLAIN_FIELDS = ("fab", "lane")
 
@@ -107,7 +105,14 @@ def conversion_request(
         fab_id=fab.id,
         fab_revision=fab.revision,
         settings=settings.as_text(),
-        fingerprint=_fingerprint(sent, further, fab.id, lane, settings),
+        fingerprint=conversion_fingerprint(
+            lane=lane,
+            artwork=(sent.name, sent.sha256),
+            fab_id=fab.id,
+            settings=settings.as_text(),
+            board_file=further[BOARD_FILE].sha256 if BOARD_FILE in further else None,
+            bottom=(further[BOTTOM].name, further[BOTTOM].sha256) if BOTTOM in further else None,
+        ),
         idempotency_key=key,
         inputs=inputs,
     )
@@ -145,22 +150,6 @@ def chosen_fab(backing: Backing, owner: str, plain: Mapping[str, str]) -> FabPro
     return read_fab_profile(stored.toml, file_name=f"fab {stored.id}")
 
 
-def check_against_fab(settings: Settings, fab: FabProfile) -> None:
-    """Raise OverrideError where the settings name a finish that the fab does not have, or leave none of them."""
-    ids = [finish.id for finish in fab.finishes]
-    named = [("pin", pin.finish) for pin in settings.pins] + [("forbid", finish) for finish in settings.forbid]
-    if settings.background is not None:
-        named.append(("background", settings.background))
-    for setting, finish in named:
-        if finish not in ids:
-            raise OverrideError(
-                f"Setting {setting} names finish {finish!r}, which fab {fab.id} does not have.",
-                mend=f"Its finishes: {', '.join(ids)}.",
-            )
-    if not set(ids) - set(settings.forbid):
-        raise OverrideError(f"Every finish of fab {fab.id} is forbidden.", mend="Leave at least one.")
-
-
 def _check_board_file(spooled: IO[bytes], board: Uploaded) -> None:
     if board.bytes > MAX_BYTES:
         raise too_large(MAX_BYTES, BOARD_FILE)
@@ -172,12 +161,3 @@ def _check_bottom(bottom: Uploaded, fab: FabProfile) -> None:
     if bottom.bytes == 0:
         raise SettingsError("The artwork of the bottom is empty.", mend=f"Send a picture as {BOTTOM}, or leave it out.")
     check_two_sided(fab)
-
-
-def _fingerprint(sent: Uploaded, further: Mapping[str, Uploaded], fab_id: str, lane: str, settings: Settings) -> str:
-    asked = ["convert", lane, sent.name, sent.sha256, fab_id, settings.as_text()]
-    if BOARD_FILE in further:
-        asked.append(further[BOARD_FILE].sha256)
-    if BOTTOM in further:
-        asked.append([further[BOTTOM].name, further[BOTTOM].sha256])
-    return hashlib.sha256(json.dumps(asked, sort_keys=True).encode()).hexdigest()

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from worker.command_line import ALL_DONE, SOME_FAILED, STOPPED, WRONG_CALL, add_command
-from worker.errors import ArtworkError, BoardError, MaskwrightError
+from worker.errors import ArtworkError, MaskwrightError
 from worker.job_settings import SETTINGS, read_settings
 from worker.setting_options import add_settings
 
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     from worker.board_file import BoardFile
     from worker.conversion_run import ConversionRun
+    from worker.shell_environment import ShellEnvironment
 
     Commands = argparse._SubParsersAction[argparse.ArgumentParser]
 
@@ -55,13 +56,18 @@ examples:
   art on both sides, with the files for the fab; and a whole folder, whose bottoms lie in another one:
     maskwright convert front.png --bottom back.png --fab meadow-tin --width 24mm --fabrication on --out results
     maskwright convert fronts/ --bottom backs/ --fab meadow-tin --width 24mm --out results
+  a folder with a manifest; and one that is watched:
+    maskwright convert birds/ --fab nocturne-gold --width 40mm --manifest birds.csv --out birds-done
+    maskwright convert birds/ --fab nocturne-gold --width 40mm --out birds-done --watch
   a brooch: which cautions apply
     maskwright convert brooch.png --fab alba-black --width 20mm --use worn --out results
 
 The result of one artwork is DIR/<stem>/: report.json, masks/<finish id>.png, labels.png, preview.png, error.png,
 comparison.png; with a bottom top/ and bottom/, with these in each, views/ and a report.json of the whole. Two artworks
-of one stem in one folder take their full file names. An earlier result is replaced only whole. In a folder, files that
-are no artworks are skipped and listed.
+of one stem in one folder take their full file names. An earlier result is replaced only whole.
+
+A folder is a collection: only what has changed since DIR was written is converted (content, settings, fab); a name may
+end in a size, as owl_30mm.png; DIR gets report.html, report.json and contact-sheet-1.png; the rest is skipped.
 """
 
 
@@ -125,6 +131,14 @@ def _add_convert(commands: Commands) -> None:
     parser.add_argument(
         "--board-file", type=Path, metavar="FILE", help="outline, cut-outs and holes of the board (.toml or .json)"
     )
+    parser.add_argument(
+        "--manifest", type=Path, metavar="FILE", help="what is said of each artwork: .toml, .json or .csv"
+    )
+    parser.add_argument("--watch", action="store_true", help="convert what is new or changed in a folder, until Ctrl-C")
+    parser.add_argument("--again", action="store_true", help="of a folder, convert what is unchanged, too")
+    parser.add_argument(
+        "--processes", type=_processes, default=0, metavar="N", help="how many at once (default: the cores, at most 4)"
+    )
     add_settings(parser, "the same names as over HTTP and in report.json")
     parser.set_defaults(run=_convert)
 
@@ -184,6 +198,12 @@ def _port(text: str) -> int:
     return int(text)
 
 
+def _processes(text: str) -> int:
+    if not text.isdecimal() or not 1 <= int(text) <= 256:
+        raise argparse.ArgumentTypeError(f"{text!r} is no number of processes: give 1 to 256")
+    return int(text)
+
+
 def _add_demo(commands: Commands) -> None:
     epilog = "examples:\n  maskwright demo\n  maskwright demo --artworks art/ --out results\n"
     parser = add_command(commands, "demo", "start the service, send it every sample over HTTP, print a table", epilog)
@@ -212,47 +232,69 @@ def _terminal() -> Console | None:
 def _convert(given: argparse.Namespace) -> int:
     gc.disable()  # loading modules leaves nothing to collect; `ConversionRun` turns it on again
     settings = read_settings({name: getattr(given, name) for name in SETTINGS})
+    from worker.shell_environment import read_shell_environment
+
+    environment = read_shell_environment()
+    if given.manifest is not None or given.watch or any(path.is_dir() for path in given.artworks):
+        return _convert_collection(given, environment)
     board_file = _board_file(given.board_file)
     from worker.artwork_files import find_artworks
     from worker.fab_profile import check_two_sided
     from worker.installed_fabs import find_fab
-    from worker.shell_environment import read_shell_environment
 
-    environment = read_shell_environment()
     fab = find_fab(given.fab, environment)
     if given.bottom is not None:
         check_two_sided(fab)
-    found = find_artworks(given.artworks, out=given.out, bottom=given.bottom)
+    artworks = find_artworks(given.artworks, out=given.out, bottom=given.bottom).artworks
+    from worker.conversion import Means, Order, processes_for, with_shared_palette
     from worker.conversion_run import ConversionRun
 
-    run = ConversionRun(
+    cores = environment.threads_or_cores
+    processes = given.processes or processes_for(len(artworks), cores)
+    orders = [Order(artwork=artwork, settings=settings, board_file=board_file) for artwork in artworks]
+    means = Means(
         fab=fab,
-        settings=settings,
-        board_file=board_file,
         out=given.out,
         full_size=given.full_size,
         tables=environment.tables,
-        threads=environment.threads_or_cores,
+        threads=max(1, cores // processes),
+    )
+    run = ConversionRun(means=with_shared_palette(means, orders, settings), console=_terminal(), processes=processes)
+    try:
+        run.convert(orders)
+    except KeyboardInterrupt:
+        print(f"maskwright: stopped; {len(run.done)} of {len(artworks)} done and kept.", file=sys.stderr)
+        return STOPPED
+    return _tell(run)
+
+
+def _convert_collection(given: argparse.Namespace, environment: ShellEnvironment) -> int:
+    from worker.collection_run import CollectionCall, convert_and_watch, convert_once
+
+    told = {name: getattr(given, name) for name in SETTINGS}
+    call = CollectionCall(
+        artworks=given.artworks,
+        fab=given.fab,
+        out=given.out,
+        given={name: (one,) if isinstance(one, str) else tuple(one) for name, one in told.items() if one is not None},
+        manifest=given.manifest,
+        bottom=given.bottom,
+        board_file=given.board_file,
+        full_size=given.full_size,
+        again=given.again,
+        processes=given.processes,
+        environment=environment,
         console=_terminal(),
     )
-    try:
-        run.convert(found.artworks)
-    except KeyboardInterrupt:
-        print(f"maskwright: stopped; {len(run.done)} of {len(found.artworks)} done and kept.", file=sys.stderr)
-        return STOPPED
-    return _tell(run, found.skipped)
+    return convert_and_watch(call) if given.watch else convert_once(call)
 
 
 def _board_file(path: Path | None) -> BoardFile | None:
     if path is None:
         return None
-    from worker.board_file import read_board_file
+    from worker.collection_run import read_board
 
-    try:
-        data = path.read_bytes()
-    except OSError as error:
-        raise BoardError(f"{path} can't be read: {error.strerror}.", mend="Check its name and rights.") from error
-    return read_board_file(data, file_name=path.name)
+    return read_board(path)
 
 
 def _masks(given: argparse.Namespace) -> int:
@@ -293,18 +335,16 @@ def _coupon(given: argparse.Namespace) -> int:
     return ALL_DONE
 
 
-def _tell(run: ConversionRun, skipped: Sequence[Path]) -> int:
-    """Print the summary, then what was skipped, then what failed and how to mend it."""
+def _tell(run: ConversionRun) -> int:
+    """Print the summary, then what failed and how to mend it."""
     from worker.summary_table import print_summary
 
     print_summary(run.rows, run.console)
-    for path in skipped:
-        print(f"skipped, no artwork: {path}")
     if run.rows:
-        print(f"results: {run.out}")
+        print(f"results: {run.means.out}")
     sys.stdout.flush()
-    for artwork, error in run.failures:
-        print(f"failed: {artwork.path}: {error.what}\n  {error.mend}", file=sys.stderr)
+    for order, error in run.failures:
+        print(f"failed: {order.artwork.path}: {error.what}\n  {error.mend}", file=sys.stderr)
     return SOME_FAILED if run.failures else ALL_DONE
 
 

@@ -1,149 +1,82 @@
-"""Converting artworks one after the other in this process: one bad artwork does not stop the rest."""
+"""Converting artworks in this process or in several: one bad artwork does not stop the rest."""
 
 from __future__ import annotations
 
 import gc
-import time
 import traceback
-from collections.abc import Callable, Sequence
-from contextlib import nullcontext
+from collections.abc import Callable, Generator, Sequence
+from contextlib import AbstractContextManager, closing, nullcontext
 from dataclasses import dataclass, field
-from functools import partial
-from pathlib import Path
-from typing import TYPE_CHECKING, Any, BinaryIO
+from typing import TYPE_CHECKING
 
-from worker.artwork_files import ArtworkFile
-from worker.board_file import BoardFile
-from worker.errors import ArtworkError, MaskwrightError
-from worker.fab_profile import FabProfile
-from worker.job_settings import Settings
+from worker.conversion import Converted, Means, Order, convert_to_folder
+from worker.conversion_processes import Outcome, convert_beside_each_other
+from worker.errors import MaskwrightError
 from worker.quick_start import load_compiled_loops_alone
-from worker.result_folder import check_replaceable, replace_result
-from worker.summary_table import SummaryRow, summary_row
+from worker.summary_table import SummaryRow
 
 if TYPE_CHECKING:
-    from contextlib import AbstractContextManager
-
     from rich.console import Console
     from rich.progress import Progress, TaskID
-
-    from worker.engine.palette.shared import SharedPalette
-
-Report = Callable[[str, int, int], None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ConversionRun:
-    """What all artworks of a run share, and what has become of them so far.
+    """How artworks are converted, and what has become of them so far.
 
-    `console` : the terminal to draw on; None for plain lines, which need no drawing to be loaded.
+    `console` : the terminal to draw on; None for plain lines, which need no drawing to be loaded. `processes` : how
+    many at once, each with the threads of `means`.
     """
 
-    fab: FabProfile
-    settings: Settings
-    board_file: BoardFile | None = None
-    out: Path
-    full_size: bool
-    tables: Path
-    threads: int
+    means: Means
     console: Console | None
+    processes: int = 1
     rows: list[SummaryRow] = field(default_factory=list)
-    done: list[ArtworkFile] = field(default_factory=list)
-    failures: list[tuple[ArtworkFile, MaskwrightError]] = field(default_factory=list)
+    done: list[tuple[Order, Converted]] = field(default_factory=list)
+    failures: list[tuple[Order, MaskwrightError]] = field(default_factory=list)
 
-    def convert(self, artworks: Sequence[ArtworkFile]) -> None:
+    def convert(self, orders: Sequence[Order]) -> None:
         """Convert every artwork; whatever goes wrong with one is kept in `failures`."""
-        load_compiled_loops_alone()
-        palette = self._shared_palette(artworks) if self.settings.palette == "shared" else None
         with self._progress() as progress:
-            for done, artwork in enumerate(artworks):
-                watch = _Watch.start(progress, artwork, done, len(artworks))
-                try:
-                    self._convert(artwork, palette, watch.report)
-                except MaskwrightError as error:
-                    self._fail(artwork, error)
-                except Exception:
-                    print(traceback.format_exc(), flush=True)
-                    self._fail(artwork, _FAULT)
-                watch.stop()
-                gc.enable()
+            bars = _Bars(progress, orders)
+            several = self.processes > 1 and len(orders) > 1
+            with closing(self._beside_each_other(orders, bars) if several else self._in_turn(orders, bars)) as ended:
+                for number, outcome in ended:
+                    bars.stop(number)
+                    self._note(orders[number], outcome)
 
-    def _shared_palette(self, artworks: Sequence[ArtworkFile]) -> SharedPalette:
-        """The palette of all artworks, bottoms too. What can't be read says so when it is converted."""
-        from worker.engine.shared_palette import PaletteArtwork, shared_palette
-        from worker.table_folder import TableFolder
+    def _in_turn(self, orders: Sequence[Order], bars: _Bars) -> Generator[tuple[int, Outcome], None, None]:
+        load_compiled_loops_alone()
+        for number, order in enumerate(orders):
+            bars.start(number)
+            yield number, self._outcome(order, bars.watch_of(number))
+            gc.enable()
 
-        paths = [path for one in artworks for path in (one.path, one.bottom) if path is not None]
-        read = [PaletteArtwork(name=path.name, open=partial(_opened, path), settings=self.settings) for path in paths]
-        tables = TableFolder(self.tables)
-        return shared_palette(read, self.fab, self.settings, tables=tables, threads=self.threads).palette
+    def _outcome(self, order: Order, report: Callable[[str, int, int], None]) -> Outcome:
+        try:
+            return convert_to_folder(order, self.means, report)
+        except MaskwrightError as error:
+            return error
+        except Exception:
+            return traceback.format_exc()
 
-    def _convert(self, artwork: ArtworkFile, palette: SharedPalette | None, report: Report) -> None:
-        from worker.engine import pipeline
-        from worker.table_folder import TableFolder
+    def _beside_each_other(self, orders: Sequence[Order], bars: _Bars) -> Generator[tuple[int, Outcome], None, None]:
+        gc.enable()
+        return convert_beside_each_other(orders, self.means, self.processes, bars.watch)
 
-        started = time.perf_counter()
-        target = self.out / artwork.result
-        check_replaceable(target)
-        with _opened(artwork.path) as source:
-            if artwork.bottom is not None:
-                reports = self._convert_two_sides(artwork, source, artwork.bottom, target, palette, report)
-                self._succeed(artwork, reports, time.perf_counter() - started)
-                return
-            conversion = pipeline.convert(
-                source,
-                self.fab,
-                self.settings,
-                name=artwork.path.name,
-                board_file=self.board_file,
-                palette=palette,
-                tables=TableFolder(self.tables),
-                threads=self.threads,
-                progress=report,
-            )
-            replace_result(target, conversion.files(full_size=self.full_size))
-        self._succeed(artwork, {artwork.name: conversion.report}, time.perf_counter() - started)
-
-    def _convert_two_sides(
-        self,
-        artwork: ArtworkFile,
-        top: BinaryIO,
-        bottom_path: Path,
-        target: Path,
-        palette: SharedPalette | None,
-        report: Report,
-    ) -> dict[str, dict[str, Any]]:
-        """The reports of both sides, by what the summary calls them."""
-        from worker.engine.two_sides import convert_two_sides
-        from worker.table_folder import TableFolder
-
-        with _opened(bottom_path) as bottom:
-            piece = convert_two_sides(
-                top,
-                bottom,
-                self.fab,
-                self.settings,
-                names=(artwork.path.name, bottom_path.name),
-                board_file=self.board_file,
-                palette=palette,
-                tables=TableFolder(self.tables),
-                threads=self.threads,
-                progress=report,
-            )
-            replace_result(target, piece.files(full_size=self.full_size))
-        return {f"{artwork.name} ({side})": conversion.report for side, conversion in piece.sides.items()}
-
-    def _succeed(self, artwork: ArtworkFile, reports: dict[str, dict[str, Any]], seconds: float) -> None:
-        """Note a row for each report; `seconds` of all of them together."""
-        self.done.append(artwork)
-        self.rows.extend(summary_row(name, report, seconds) for name, report in reports.items())
+    def _note(self, order: Order, outcome: Outcome) -> None:
+        if isinstance(outcome, str):
+            print(outcome, flush=True)
+            outcome = _FAULT
+        if isinstance(outcome, MaskwrightError):
+            self.failures.append((order, outcome))
+            told = "failed"
+        else:
+            self.done.append((order, outcome))
+            self.rows.extend(outcome.rows)
+            told = f"done in {outcome.seconds:.1f} s"
         if self.console is None:
-            print(f"{artwork.path}: done in {seconds:.1f} s", flush=True)
-
-    def _fail(self, artwork: ArtworkFile, error: MaskwrightError) -> None:
-        self.failures.append((artwork, error))
-        if self.console is None:
-            print(f"{artwork.path}: failed", flush=True)
+            print(f"{order.artwork.path}: {told}", flush=True)
 
     def _progress(self) -> AbstractContextManager[Progress | None]:
         if self.console is None:
@@ -160,38 +93,34 @@ class ConversionRun:
         )
 
 
-def _opened(path: Path) -> BinaryIO:
-    try:
-        return path.open("rb")
-    except OSError as error:
-        raise ArtworkError(
-            f"{path.name} can't be read: {error.strerror or error}.", mend="Check its rights."
-        ) from error
-
-
 _FAULT = MaskwrightError(
     "It failed through a fault of the program (above).", mend="Please report it, with the artwork and the text above."
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Watch:
-    """Shows how far one artwork is; its bar is full when the last stage is."""
+class _Bars:
+    """Shows how far each artwork that is worked on is; its bar is full when the last stage is."""
 
-    progress: Progress | None
-    task: TaskID | None
+    def __init__(self, progress: Progress | None, orders: Sequence[Order]) -> None:
+        self._progress = progress
+        self._orders = orders
+        self._tasks: dict[int, TaskID] = {}
+        self._begun = 0
 
-    @classmethod
-    def start(cls, progress: Progress | None, artwork: ArtworkFile, done: int, of: int) -> _Watch:
-        if progress is None:
-            return cls(progress=None, task=None)
-        task = progress.add_task(f"{done + 1}/{of} {artwork.name}", total=None, stage="")
-        return cls(progress=progress, task=task)
+    def start(self, number: int) -> None:
+        if self._progress is not None and number not in self._tasks:
+            self._begun += 1
+            title = f"{self._begun}/{len(self._orders)} {self._orders[number].artwork.name}"
+            self._tasks[number] = self._progress.add_task(title, total=None, stage="")
 
-    def report(self, stage: str, done: int, of: int) -> None:
-        if self.progress is not None and self.task is not None:
-            self.progress.update(self.task, completed=done, total=of, stage=stage)
+    def watch(self, number: int, stage: str, done: int, of: int) -> None:
+        if self._progress is not None:
+            self.start(number)
+            self._progress.update(self._tasks[number], completed=done, total=of, stage=stage)
 
-    def stop(self) -> None:
-        if self.progress is not None and self.task is not None:
-            self.progress.remove_task(self.task)
+    def watch_of(self, number: int) -> Callable[[str, int, int], None]:
+        return lambda stage, done, of: self.watch(number, stage, done, of)
+
+    def stop(self, number: int) -> None:
+        if self._progress is not None and number in self._tasks:
+            self._progress.remove_task(self._tasks.pop(number))

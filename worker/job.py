@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
@@ -83,6 +85,21 @@ class JobRequest:
     fingerprint: str
     idempotency_key: str | None = None
     inputs: Mapping[str, InputFile] = field(default_factory=dict)
+
+
+def conversion_fingerprint(
+    *,
+    lane: Lane,
+    artwork: tuple[str, str],
+    fab_id: str,
+    settings: Mapping[str, Any],
+    board_file: str | None,
+    bottom: tuple[str, str] | None,
+) -> str:
+    """Equal for equal requests of `convert`. Files by their SHA-256, artworks by name and SHA-256; settings as text."""
+    asked: list[Any] = ["convert", lane, *artwork, fab_id, settings]
+    asked += [one if isinstance(one, str) else list(one) for one in (board_file, bottom) if one is not None]
+    return hashlib.sha256(json.dumps(asked, sort_keys=True).encode()).hexdigest()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

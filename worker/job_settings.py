@@ -6,10 +6,13 @@ import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal, NoReturn
+from typing import TYPE_CHECKING, Literal, NoReturn
 
-from worker.errors import SettingsError
+from worker.errors import OverrideError, SettingsError
 from worker.reading import STANDARD_CONDITIONS, ViewingConditions, read_viewing_conditions
+
+if TYPE_CHECKING:
+    from worker.fab_profile import FabProfile
 
 Edges = Literal["threshold", "dither", "auto"]
 Assignment = Literal["faithful", "contrast"]
@@ -289,6 +292,22 @@ def read_settings(given: Mapping[str, str | Sequence[str] | None]) -> Settings:
         includes=tuple(dict.fromkeys(text.strip() for text in listed("includes"))),
         bare_metal=choice("bare_metal", ("auto", "keep")),  # type: ignore[arg-type]
     )
+
+
+def check_against_fab(settings: Settings, fab: FabProfile) -> None:
+    """Raise OverrideError where the settings name a finish that the fab does not have, or leave none of them."""
+    ids = [finish.id for finish in fab.finishes]
+    named = [("pin", pin.finish) for pin in settings.pins] + [("forbid", finish) for finish in settings.forbid]
+    if settings.background is not None:
+        named.append(("background", settings.background))
+    for setting, finish in named:
+        if finish not in ids:
+            raise OverrideError(
+                f"Setting {setting} names finish {finish!r}, which fab {fab.id} does not have.",
+                mend=f"Its finishes: {', '.join(ids)}.",
+            )
+    if not set(ids) - set(settings.forbid):
+        raise OverrideError(f"Every finish of fab {fab.id} is forbidden.", mend="Leave at least one.")
 
 
 def read_board_choice(text: str) -> BoardChoice:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import glob
 import secrets
 import shutil
 from collections.abc import Iterable
@@ -10,7 +11,9 @@ from pathlib import Path
 from worker.errors import ConflictError, StorageError
 
 _SIDE = ("report.json", "masks", "labels.png", "preview.png", "error.png", "comparison.png", "tuning.npz")
-LAYOUT = (*_SIDE, "fabrication", "top", "bottom", "views")
+ASKED = ".asked.json"
+"""What a result of a collection was asked for by."""
+LAYOUT = (*_SIDE, "fabrication", "top", "bottom", "views", ASKED)
 """What stands in a result folder: of one side, or of a piece with two."""
 
 
@@ -86,6 +89,12 @@ def _replace(target: Path, files: Iterable[tuple[str, bytes]]) -> None:
             path.write_bytes(data)
         _swap(part, target)
     finally:
+        shutil.rmtree(part, ignore_errors=True)
+
+
+def drop_unfinished(target: Path) -> None:
+    """Take away what a process that was killed had begun to write for `target`."""
+    for part in target.parent.glob(f".{glob.escape(target.name)}.part-*"):
         shutil.rmtree(part, ignore_errors=True)
 
 

@@ -9,7 +9,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from worker.collection.sheet_files import write_sheets
+from worker.collection.report_files import replace_file, write_sheets
 from worker.command_line import ALL_DONE, SOME_FAILED, STOPPED, add_command
 from worker.errors import ManifestError, MaskwrightError, SettingsError, UnavailableError
 from worker.job_settings import SETTINGS
@@ -74,7 +74,7 @@ def _submit(given: argparse.Namespace) -> int:
 def _files(given: argparse.Namespace) -> list[OutgoingFile]:
     from worker.collection.outgoing import files_below
 
-    return files_below(given.artworks, left_out=given.out)
+    return files_below(given.artworks, left_out=[given.out, given.manifest])
 
 
 def _watch(client: Client, given: argparse.Namespace) -> int:
@@ -171,9 +171,8 @@ def _fetch(client: Client, collection: Mapping[str, Any], out: Path) -> int:
         files = client.files(job["id"])
         if not _is_there(out / folders[path], files):
             replace_result(out / folders[path], ((file["path"], client.download(file)) for file in files))
-    out.mkdir(parents=True, exist_ok=True)
     for name in (REPORT_PAGE, REPORT_TABLE):
-        (out / name).write_bytes(client.page(f"{links['self']}/{name}?links=package"))
+        replace_file(out / name, client.page(f"{links['self']}/{name}?links=package"))
     if failed < len(listed):
         write_sheets(out, client.pages(links["contact_sheet"]))
     return failed

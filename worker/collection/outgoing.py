@@ -25,15 +25,18 @@ class OutgoingFile:
     modified_ns: int
 
 
-def files_below(given: Sequence[Path], *, left_out: Path | None = None) -> list[OutgoingFile]:
-    """Every file of the folders among `given` and every file named, but hidden ones, links and the folder `left_out`.
+def files_below(
+    given: Sequence[Path], *, left_out: Iterable[Path | None] = (), links: bool = False
+) -> list[OutgoingFile]:
+    """Every file of the folders among `given` and every file named, but hidden ones and what is `left_out`.
 
-    Paths are those below the folders. Raises ArtworkError where a path does not exist or two files have one path.
+    links : take files behind links, too. Paths are those below the folders. Raises ArtworkError where a path does not
+    exist or two files have one path.
     """
     found: dict[str, Path] = {}
     by_name = set(given)
-    for path, source in named_files(given, [left_out]):
-        if source in by_name or (source.is_file() and not source.is_symlink()):
+    for path, source in named_files(given, left_out):
+        if source in by_name or (source.is_file() and (links or not source.is_symlink())):
             add_source(found, path, source)
     listed = []
     for path, source in found.items():

@@ -129,7 +129,7 @@ def report_html(
     if worst_sheet is not None:
         data = base64.b64encode(worst_sheet).decode()
         yield (
-            f'<h2>The worst {WORST}, or fewer</h2>\n<img alt="Previews of the artworks with the largest mean error, '
+            f'<h2>The largest errors</h2>\n<img alt="Previews of the artworks with the largest mean error, '
             f'the largest first; the table below lists them" src="data:image/png;base64,{data}">\n'
         )
     first = True

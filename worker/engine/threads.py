@@ -17,15 +17,27 @@ def _pool(process: int, threads: int) -> ThreadPoolExecutor:
 def run_all(work: Callable[..., None], calls: Iterable[tuple[object, ...]], threads: int) -> None:
     """Call `work(*arguments)` for every tuple of arguments, on up to `threads` threads, and wait for all.
 
-    A call may wait for one that stands before it in `calls`, but must not call `run_all` itself.
+    Calls begin in order, so one may wait for one that stands before it; but none may call `run_all` itself.
     """
     listed = list(calls)
     if threads <= 1 or len(listed) <= 1:
         for arguments in listed:
             work(*arguments)
         return
-    for done in [_pool(os.getpid(), threads).submit(work, *arguments) for arguments in listed]:
-        done.result()
+    waiting = iter(listed)
+
+    def some() -> None:
+        for arguments in waiting:
+            work(*arguments)
+
+    # A call each, handed out by one thread, cost more than many a call's work: threads help themselves, this one too.
+    pool = _pool(os.getpid(), threads)
+    others = [pool.submit(some) for _ in range(min(threads, len(listed)) - 1)]
+    try:
+        some()
+    finally:
+        for other in others:
+            other.result()
 
 
 def row_strips(rows: int, strip: int) -> list[tuple[int, int]]:

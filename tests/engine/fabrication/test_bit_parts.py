@@ -10,7 +10,8 @@ from scipy import ndimage
 
 from worker.engine.fabrication.bit_morphology import frame_for, unpack
 from worker.engine.fabrication.bit_parts import areas_and_boxes, chosen_parts, connected_parts, pixels_in_parts
-from worker.engine.fabrication.layer_bits import pack_bit, paint
+from worker.engine.fabrication.layer_bits import layer_bits, pack_bit, paint, stack_of
+from worker.engine.fabrication.planes import BOARD, COPPER, FREE_COPPER, HATCHED, LEGEND, OPENING, LayerPlanes
 
 
 @settings(max_examples=30, deadline=None)
@@ -45,3 +46,11 @@ def test_paint_sets_one_bit_and_clears_others_where_it_is_told() -> None:
     out = stack.copy()
     paint(out, pack_bit(where, 1, frame), pack_bit(value, 1, frame), 4, frame, clear=8, threads=2)
     assert (out == np.where(where, (stack & 0xF3) | (value * 4), stack)).all()
+
+
+@pytest.mark.parametrize("width_px", [64, 131])
+def test_what_is_packed_comes_back(width_px: int) -> None:
+    used = COPPER | OPENING | LEGEND | HATCHED | FREE_COPPER | BOARD
+    stack = np.random.default_rng(6).integers(0, 256, (150, width_px)).astype(np.uint8) & np.uint8(used)
+    bits = layer_bits(LayerPlanes(stack=stack, pitch_um=10.0), largest_px=9, threads=2)
+    assert (stack_of(bits, threads=2) == stack).all()

@@ -10,7 +10,8 @@ from scipy import ndimage
 from tests.boards import board
 from tests.engine.fabrication.fabs import DEMO
 from tests.engine.fabrication.shift_simulation import exposed_px, ink_on_opening_px
-from worker.engine.fabrication.free_copper import choose_free_copper
+from worker.engine.fabrication.free_copper import free_copper, strips_of
+from worker.engine.fabrication.layer_bits import layer_bits, stack_of
 from worker.engine.fabrication.overlap import overlap_violations
 from worker.engine.fabrication.planes import COPPER, FREE_COPPER, LEGEND, OPENING, LayerPlanes, planes_of, seen_labels
 from worker.engine.fabrication.registration import BorderReport, Settled, settle_borders
@@ -41,6 +42,14 @@ def settled(fab: FabProfile, labels: npt.NDArray[np.uint8], art: npt.NDArray[np.
     colours = finish_colours(fab)
     planes = planes_of(labels, fab, pitch_um=PITCH_UM)
     return settle_borders(planes, fab, colours.lab, colours.srgb[labels] if art is None else art)
+
+
+def with_free_copper(planes: LayerPlanes, fab: FabProfile, *, threads: int = 1) -> LayerPlanes:
+    strips = strips_of(fab, planes.pitch_um)
+    bits = layer_bits(planes, largest_px=2 * strips.opening + 1, threads=threads)
+    copper = free_copper(bits, strips, threads=threads)
+    drawn = bits.with_drawn(copper, bits.opening, bits.legend)
+    return LayerPlanes(stack=stack_of(drawn, threads=threads), pitch_um=planes.pitch_um)
 
 
 def scattered(fab: FabProfile, seed: int, side: int = 420) -> npt.NDArray[np.uint8]:
@@ -178,9 +187,9 @@ def test_free_copper_is_chosen_alike_twice_and_shows_nothing(name: str) -> None:
     fab = board(name)
     labels = scattered(fab, 7)
     planes = planes_of(labels, fab, pitch_um=PITCH_UM)
-    chosen = choose_free_copper(planes, fab, threads=2)
+    chosen = with_free_copper(planes, fab, threads=2)
     assert (seen_labels(chosen, fab) == labels).all()
-    assert (choose_free_copper(chosen, fab).stack == chosen.stack).all()
+    assert (with_free_copper(chosen, fab).stack == chosen.stack).all()
     assert (planes.stack & 0xFE == chosen.stack & 0xFE).all()
     assert (chosen.plane(COPPER) | chosen.plane(FREE_COPPER) | ~planes.plane(COPPER)).all()
 
@@ -191,7 +200,7 @@ def test_unseen_copper_joins_metal_and_keeps_off_laminate() -> None:
     for x in (60, 150, 240):
         disc(labels, 150, x, 25, index(fab, "gold"))
     labels[20:50, 20:50] = index(fab, "substrate")
-    copper = choose_free_copper(planes_of(labels, fab, pitch_um=PITCH_UM), fab).plane(COPPER)
+    copper = with_free_copper(planes_of(labels, fab, pitch_um=PITCH_UM), fab).plane(COPPER)
     assert ndimage.label(copper)[1] == 1
     assert ndimage.distance_transform_edt(labels != index(fab, "substrate"))[copper].min() > PULL_PX
 

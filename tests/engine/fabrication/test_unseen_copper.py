@@ -14,8 +14,10 @@ from scipy.ndimage import distance_transform_edt, label
 from tests.boards import board
 from tests.engine.fabrication.layer_check import thin, touches
 from worker.engine.arrays import OUTSIDE
-from worker.engine.fabrication.planes import COPPER, FREE_COPPER, planes_of
-from worker.engine.fabrication.unseen_copper import with_makeable_copper
+from worker.engine.fabrication.bit_morphology import unpack
+from worker.engine.fabrication.layer_bits import layer_bits
+from worker.engine.fabrication.planes import COPPER, FREE_COPPER, LayerPlanes, planes_of
+from worker.engine.fabrication.unseen_copper import makeable_copper, makeable_reach_px
 
 LIMIT_PX = 15
 FAB = board("alba-black")  # a white mask that hides whether copper lies below
@@ -24,10 +26,12 @@ IDS = {finish.id: i for i, finish in enumerate(FAB.finishes)}
 
 def _copper(labels: npt.NDArray[np.uint8]) -> npt.NDArray[np.bool_]:
     planes = planes_of(np.where(labels == OUTSIDE, 0, labels), FAB, pitch_um=10.0)
-    made, left = with_makeable_copper(labels, planes, FAB)
+    planes = LayerPlanes(stack=np.where(labels == OUTSIDE, np.uint8(0), planes.stack), pitch_um=10.0)
+    bits = layer_bits(planes, largest_px=makeable_reach_px(FAB, 10.0))
+    drawn, left = makeable_copper(bits, FAB, 10.0)
     seen = (planes.stack & FREE_COPPER) == 0
     board_px = labels != OUTSIDE
-    copper = made.plane(COPPER)
+    copper = unpack(drawn, bits.frame)
     assert (copper == planes.plane(COPPER))[seen & board_px].all()  # what is seen stays
     assert not copper[~board_px].any()
     assert not left.any()

@@ -280,11 +280,14 @@ def wider(region: Region) -> Region:
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _flag_held(bits, region, held):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    for y in range(bits.shape[0]):
-        k = y // _STRIP
-        for j in range(bits.shape[1]):
-            if region[k, j] != 0 and bits[y, j] != np.uint64(0):
-                held[k, j] = 1
+    for k in range(region.shape[0]):
+        flags = region[k]
+        if not flags.any():
+            continue
+        for y in range(k * _STRIP, min((k + 1) * _STRIP, bits.shape[0])):
+            for j in range(bits.shape[1]):
+                if flags[j] != 0 and bits[y, j] != np.uint64(0):
+                    held[k, j] = 1
 
 
 def blocks_held(bits: Bits, region: Region | None) -> Region:
@@ -307,11 +310,14 @@ def _flag(bits, out):  # type: ignore[no-untyped-def]  # pragma: no cover - comp
 @njit(cache=True, nogil=True, error_model="numpy")
 def replace(bits, by, region):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
     """Take over another plane in a region, in place."""
-    for y in range(bits.shape[0]):
-        flags = region[y // _STRIP]
-        for j in range(bits.shape[1]):
-            if flags[j] != 0:
-                bits[y, j] = by[y, j]
+    for k in range(region.shape[0]):
+        flags = region[k]
+        if not flags.any():
+            continue
+        for y in range(k * _STRIP, min((k + 1) * _STRIP, bits.shape[0])):
+            for j in range(bits.shape[1]):
+                if flags[j] != 0:
+                    bits[y, j] = by[y, j]
 
 
 def strip_groups(rows: int, threads: int) -> list[tuple[int, int]]:
@@ -367,17 +373,24 @@ def touch_word(plane, known, y, j):  # type: ignore[no-untyped-def]  # pragma: n
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _touches(plane, known, first, last, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    for y in range(first, last):
-        for j in range(plane.shape[1]):
-            out[y, j] = touch_word(plane, known, y, j)
+def _touches(plane, known, region, first, last, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    for top in range(first, last, _STRIP):
+        flags = region[top // _STRIP]
+        if not flags.any():
+            continue
+        for y in range(top, min(top + _STRIP, last)):
+            for j in range(plane.shape[1]):
+                if flags[j] != 0:
+                    out[y, j] = touch_word(plane, known, y, j)
 
 
-def corner_touches(plane: Bits, known: Bits, *, threads: int = 1) -> Bits:
+def corner_touches(plane: Bits, known: Bits, *, region: Region | None = None, threads: int = 1) -> Bits:
     """Upper left pixels of all squares of four pixels, all of them in `known`, in which the plane touches itself at a
-    corner only."""
-    out = np.empty_like(plane)
-    run_all(lambda a, b: _touches(plane, known, a, b, out), strip_groups(plane.shape[0], threads), threads)
+    corner only; in the region."""
+    out: Bits = np.zeros(plane.shape, dtype=np.uint64)
+    around = everywhere(plane.shape) if region is None else region
+    calls = strip_groups(plane.shape[0], threads)
+    run_all(lambda a, b: _touches(plane, known, around, a, b, out), calls, threads)
     return out
 
 

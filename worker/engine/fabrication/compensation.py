@@ -15,12 +15,13 @@ from numba import njit
 from scipy.ndimage import binary_dilation, gaussian_filter
 
 from worker.engine.arrays import Srgb
-from worker.engine.colorimetry import SRGB_TO_LINEAR, lab_to_xyz, linear_rgb_to_xyz, xyz_to_lab
-from worker.engine.difference import ciede2000
-from worker.engine.fabrication.bit_morphology import BLOCK, Bits, dilate, disc_within, region_of
+from worker.engine.colorimetry import D65_WHITE, SRGB_TO_LINEAR, lab_to_xyz, linear_rgb_to_xyz, xyz_to_lab
+from worker.engine.difference import ciede2000_pair
+from worker.engine.fabrication.bit_morphology import BLOCK, Bits, Region, dilate, disc_within, region_of, wider
 from worker.engine.fabrication.bit_parts import chosen_parts, connected_parts, pixels_in_parts, set_bits
 from worker.engine.fabrication.partition import Partition
 from worker.engine.fabrication.plane_moves import Planes
+from worker.engine.fabrication.sparse_bits import add, common, remove
 from worker.engine.fabrication.thin_looks import EYE_MM
 from worker.engine.threads import row_strips, run_all
 
@@ -38,6 +39,9 @@ _BACK_PX = (1, 17, 3, 17, 45, 60)
 
 _PROBE = 0.0005
 """Step of XYZ, of a white of 1, to both sides, that the derivative is taken over."""
+
+_TRUNCATE = 3.0
+"""Standard deviations that the blur reaches."""
 
 _FINEST_BLUR = 1.75
 """Standard deviation of the eye's blur in blocks, at least: finer ones moved no border better."""
@@ -69,28 +73,26 @@ def compensate(board: Partition, before: Planes, srgb: Srgb | None) -> None:
     near = lattice.held(changed)
     reach = int(np.ceil(_NEAR_SIGMAS * lattice.sigma))
     near = binary_dilation(near, structure=np.ones((3, 3)), iterations=reach)
+    asked = binary_dilation(near, structure=np.ones((3, 3)), iterations=lattice.blur_reach)
     aim = xyz_to_lab(lattice.blurred(wanted))
     for step in _STEPS_PX:
-        gains = _gains(lattice, lattice.shown(board.planes, xyz, wanted), aim, xyz)
+        gains = _gains(lattice, lattice.shown(board.planes, xyz, wanted), aim, asked, xyz)
         saved = board.planes.copy()
         moved = lattice.move_borders(board, gains, near, step)
         _take_back(board, saved, moved)
 
 
-def _gains(lattice: _Lattice, shown: Pictures, aim: npt.NDArray[np.float64], xyz: Pictures) -> Pictures:
+def _gains(
+    lattice: _Lattice,
+    shown: Pictures,
+    aim: npt.NDArray[np.float64],
+    asked: npt.NDArray[np.bool_],
+    xyz: Pictures,
+) -> Pictures:
     """float32 (rows, columns, finishes): what the sum of all errors grows by when a pixel takes this finish, but for a
-    part that is the same for all finishes."""
-
-    def error(seen: Pictures) -> npt.NDArray[np.float64]:
-        return ciede2000(aim, xyz_to_lab(seen))
-
-    seen = lattice.blurred(shown)
-    slope = np.empty_like(seen)
-    for channel in range(3):
-        more, less = seen.copy(), seen.copy()
-        more[..., channel] += _PROBE
-        less[..., channel] -= _PROBE
-        slope[..., channel] = (error(more) - error(less)) / (2.0 * _PROBE)
+    part that is the same for all finishes. Good where all blocks that the blur reaches are `asked` for."""
+    slope = np.zeros_like(shown)
+    lattice.run(_slopes, aim, lattice.blurred(shown), asked, D65_WHITE, _PROBE, slope)
     return np.ascontiguousarray(lattice.blurred(slope) @ xyz.T, dtype=np.float32)
 
 
@@ -102,16 +104,17 @@ def _take_back(board: Partition, saved: Planes, moved: Bits) -> None:
     while faults.any() and moved.any():
         region = region_of(faults, 1)
         reach = _BACK_PX[min(turn, len(_BACK_PX) - 1)]
-        back = dilate(faults, disc_within(reach), region=region, threads=threads) & moved
+        back = common(dilate(faults, disc_within(reach), region=region, threads=threads), moved, region)
         if turn >= len(_BACK_PX):
             pieces = connected_parts(moved, corners=True, threads=threads)
             back = chosen_parts(pieces, pixels_in_parts(back, pieces) > 0, moved.shape, threads=threads)
         if turn >= 2 * len(_BACK_PX):
-            region = region_of(faults, turn)
-            back |= moved * np.repeat(region, BLOCK, axis=0)[: moved.shape[0]]
+            far = region_of(faults, turn)
+            add(back, common(moved, moved, far), far)
+        undone = region_of(back, 0)
         board.take_over(back, saved)
-        moved &= ~back
-        faults = board.faults(region_of(faults | back, 1))
+        remove(moved, back, undone)
+        faults = board.faults(wider(undone | region_of(faults, 0)))
         turn += 1
 
 
@@ -129,14 +132,15 @@ class _Lattice:
         self.frame, self.threads = board.frame, board.threads
         self.shape = (-(-self.frame.height_px // self.block_px), -(-self.frame.width_px // self.block_px))
 
-    def _run(self, work, *arguments) -> None:  # type: ignore[no-untyped-def]
+    def run(self, work, *arguments) -> None:  # type: ignore[no-untyped-def]
+        """Let a loop work on all rows of blocks."""
         calls = row_strips(self.shape[0], 16)
         run_all(lambda first, last: work(*arguments, first, last), calls, self.threads)
 
     def means(self, srgb: Srgb) -> Pictures:
         """A picture's blocks."""
         out = np.empty((*self.shape, 3), dtype=np.float32)
-        self._run(_mean_blocks, srgb, SRGB_TO_LINEAR, self.block_px, out)
+        self.run(_mean_blocks, srgb, SRGB_TO_LINEAR, self.block_px, out)
         return np.asarray(linear_rgb_to_xyz(out), dtype=np.float32)
 
     def shown(self, planes: Planes, xyz: Pictures, beyond: Pictures | None) -> Pictures:
@@ -144,7 +148,7 @@ class _Lattice:
         out = np.zeros((*self.shape, 3), dtype=np.float32)
         other = out if beyond is None else beyond
         place = (self.frame.pad_px, self.frame.pad_words, self.frame.height_px, self.frame.width_px)
-        self._run(_shown_blocks, planes, xyz, other, *place, self.block_px, out)
+        self.run(_shown_blocks, planes, xyz, other, *place, self.block_px, out)
         return out
 
     def held(self, bits: Bits) -> npt.NDArray[np.bool_]:
@@ -154,16 +158,63 @@ class _Lattice:
 
     def blurred(self, picture: Pictures) -> Pictures:
         """The picture as the eye blurs it."""
-        return np.asarray(gaussian_filter(picture, (self.sigma, self.sigma, 0.0), mode="reflect", truncate=3.0))
+        return np.asarray(gaussian_filter(picture, (self.sigma, self.sigma, 0.0), mode="reflect", truncate=_TRUNCATE))
+
+    @property
+    def blur_reach(self) -> int:
+        """How many blocks the blur reaches."""
+        return int(_TRUNCATE * self.sigma + 0.5)
 
     def move_borders(self, board: Partition, gains: Pictures, near: npt.NDArray[np.bool_], step_px: int) -> Bits:
         """Let borders move by a step where the gain is large enough; what was moved."""
         old = board.planes.copy()
         moved = board.empty()
-        grown = np.stack([dilate(plane, disc_within(step_px), threads=self.threads) for plane in old])
+        region = self._region(near)
+        grown = np.stack([dilate(plane, disc_within(step_px), region=region, threads=self.threads) for plane in old])
         place = (self.frame.pad_px, self.frame.pad_words, self.frame.height_px)
-        self._run(_move, old, grown, gains, near, _LEAST, *place, self.block_px, board.planes, moved)
+        self.run(_move, old, grown, gains, near, _LEAST, *place, self.block_px, board.planes, moved)
         return moved
+
+    def _region(self, near: npt.NDArray[np.bool_]) -> Region:
+        """Blocks of the packed planes that hold such blocks."""
+        out = np.zeros((-(-self.frame.shape[0] // BLOCK), self.frame.shape[1]), dtype=np.uint8)
+        rows, columns = np.nonzero(near)
+        each = BLOCK // self.block_px
+        out[rows // each + self.frame.pad_words, columns // each + self.frame.pad_words] = 1
+        return out
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _slopes(aim, seen, asked, white, probe, out, first, last):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """By how much the CIEDE2000 between `aim` and what is seen grows with each of X, Y and Z, where it is asked for."""
+    f, xyz = np.empty(3), np.empty(3)
+    for i in range(first, last):
+        for k in range(seen.shape[1]):
+            if not asked[i, k]:
+                continue
+            for c in range(3):
+                xyz[c] = seen[i, k, c]
+                f[c] = _cielab_f(xyz[c] / white[c])
+            for c in range(3):
+                kept, slope = f[c], 0.0
+                for side in (1.0, -1.0):
+                    f[c] = _cielab_f((xyz[c] + side * probe) / white[c])
+                    slope += side * ciede2000_pair(
+                        aim[i, k, 0],
+                        aim[i, k, 1],
+                        aim[i, k, 2],
+                        116.0 * f[1] - 16.0,
+                        500.0 * (f[0] - f[1]),
+                        200.0 * (f[1] - f[2]),
+                    )
+                f[c] = kept
+                out[i, k, c] = slope / (2.0 * probe)
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _cielab_f(ratio):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """f of ISO/CIE 11664-4: what CIELAB makes of a tristimulus value over the white's."""
+    return np.cbrt(ratio) if ratio > (6 / 29) ** 3 else ratio / (3 * (6 / 29) ** 2) + 4 / 29
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -19,8 +19,7 @@ from worker.engine.fabrication.bit_distances import as_near
 from worker.engine.fabrication.bit_morphology import Bits, dilate, disc_within, region_of
 from worker.engine.fabrication.bit_parts import chosen_parts, connected_parts, lowest_bit, pixels_in_parts
 from worker.engine.fabrication.border_rule import tolerances_of, whole_pixels
-from worker.engine.fabrication.layer_bits import LayerBits, layer_bits, paint
-from worker.engine.fabrication.planes import COPPER, LayerPlanes
+from worker.engine.fabrication.layer_bits import LayerBits
 from worker.engine.fabrication.rims import blocks, if_sparse
 from worker.engine.threads import row_strips, run_all
 from worker.fab_profile import FabProfile
@@ -73,26 +72,12 @@ class Contested:
         return out
 
 
-def choose_free_copper(
-    planes: LayerPlanes, fab: FabProfile, *, contested: Contested | None = None, threads: int = 1
-) -> LayerPlanes:
-    """Planes in which COPPER has been chosen wherever FREE_COPPER leaves the choice. Nothing that is seen changes.
+def free_copper(bits: LayerBits, strips: Strips, *, contested: Contested | None = None, threads: int = 1) -> Bits:
+    """The packed plane of copper, chosen wherever free pixels leave the choice. Nothing that is seen changes.
 
     The choice depends on the other pixels alone, so choosing twice chooses the same.
     contested : kept between choices on one board, of which most is alike.
     """
-    strips = strips_of(fab, planes.pitch_um)
-    bits = layer_bits(planes, largest_px=2 * strips.opening + 1, threads=threads)
-    if not bits.free.any():
-        return planes
-    copper = free_copper(bits, strips, contested=contested, threads=threads)
-    stack = planes.stack.copy()
-    paint(stack, bits.free, copper, COPPER, bits.frame, threads=threads)
-    return LayerPlanes(stack=stack, pitch_um=planes.pitch_um)
-
-
-def free_copper(bits: LayerBits, strips: Strips, *, contested: Contested | None = None, threads: int = 1) -> Bits:
-    """The packed plane of copper, with the free pixels chosen. contested : as in `choose_free_copper`."""
     contested = Contested() if contested is None else contested
     free = bits.free
     fixed = bits.copper & ~free

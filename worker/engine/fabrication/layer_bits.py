@@ -118,6 +118,47 @@ def layer_bits(planes: LayerPlanes, *, largest_px: int, threads: int = 1) -> Lay
     )
 
 
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _spread(word, shift):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """Eight bits of a word, each in the lowest bit of a byte of its own."""
+    byte = (word >> shift) & np.uint64(0xFF)
+    # A copy of the byte in each byte, of which byte k keeps bit k; what is not zero carries into the highest bit.
+    kept = (byte * _LOW) & np.uint64(0x8040201008040201)
+    return ((kept + np.uint64(0x7F7F7F7F7F7F7F7F)) >> np.uint64(7)) & _LOW
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _stack_rows(copper, opening, legend, hatched, free, board, pad_words, first, last, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+    width = out.shape[1]
+    words = (width + 63) // 64
+    row = np.empty(words * 64, dtype=np.uint8)
+    eights = row.view(np.uint64)
+    for y in range(first, last):
+        r = pad_words * 64 + y
+        for j in range(words):
+            w = pad_words + j
+            c, o, p, h, f, b = copper[r, w], opening[r, w], legend[r, w], hatched[r, w], free[r, w], board[r, w]
+            for k in range(8):
+                s = np.uint64(8 * k)
+                eights[8 * j + k] = (
+                    _spread(c, s)
+                    | (_spread(o, s) << np.uint64(1))
+                    | (_spread(p, s) << np.uint64(2))
+                    | (_spread(h, s) << np.uint64(3))
+                    | (_spread(f, s) << np.uint64(4))
+                    | (_spread(b, s) << np.uint64(7))
+                )
+        out[y] = row[:width]
+
+
+def stack_of(bits: LayerBits, *, threads: int = 1) -> Stack:
+    """The stack of bits of every pixel: what `layer_bits` packs, unpacked."""
+    out = np.empty((bits.frame.height_px, bits.frame.width_px), dtype=np.uint8)
+    planes = bits.copper, bits.opening, bits.legend, bits.hatched, bits.free, bits.board
+    run_all(lambda a, b: _stack_rows(*planes, bits.frame.pad_words, a, b, out), row_strips(len(out), _STRIP), threads)
+    return out
+
+
 @njit(cache=True, nogil=True, error_model="numpy")
 def _paint(where, value, bit, keep, pad_words, first, last, stack):  # type: ignore[no-untyped-def]  # pragma: no cover
     width = stack.shape[1]

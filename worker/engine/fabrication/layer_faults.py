@@ -91,21 +91,28 @@ class LayerFaults:
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _add_places(plane, board, barred, touches, region, first, last, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    for y in range(first, last):
-        flags = region[y // BLOCK]
-        for j in range(plane.shape[1]):
-            if flags[j] == 0:
-                continue
-            word = plane[y, j] & barred[y, j]
-            if touches:
-                # A square's upper left pixel, or the one above, left, or above and left, is where it touches.
-                here = touch_word(plane, board, y, j)
-                if y > 0:
-                    here |= touch_word(plane, board, y - 1, j)
-                word |= here | (here << np.uint64(1))
-                if j > 0:
-                    left = touch_word(plane, board, y, j - 1)
-                    if y > 0:
-                        left |= touch_word(plane, board, y - 1, j - 1)
-                    word |= left >> np.uint64(63)
-            out[y, j] |= word
+    for top in range(first, last, BLOCK):
+        flags = region[top // BLOCK]
+        if not flags.any():
+            continue
+        for y in range(top, min(top + BLOCK, last)):
+            for j in range(plane.shape[1]):
+                if flags[j] != 0:
+                    out[y, j] |= _place_word(plane, board, barred, touches, y, j)
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _place_word(plane, board, barred, touches, y, j):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    word = plane[y, j] & barred[y, j]
+    if touches:
+        # A square's upper left pixel, or the one above, left, or above and left, is where it touches.
+        here = touch_word(plane, board, y, j)
+        if y > 0:
+            here |= touch_word(plane, board, y - 1, j)
+        word |= here | (here << np.uint64(1))
+        if j > 0:
+            left = touch_word(plane, board, y, j - 1)
+            if y > 0:
+                left |= touch_word(plane, board, y - 1, j - 1)
+            word |= left >> np.uint64(63)
+    return word

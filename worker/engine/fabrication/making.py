@@ -10,10 +10,21 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 
 from worker.engine.arrays import Floats, Srgb
-from worker.engine.fabrication.bit_morphology import BLOCK, Bits, count, dilate, disc_within, region_of, replace, unpack
+from worker.engine.fabrication.bit_morphology import (
+    BLOCK,
+    Bits,
+    Region,
+    blocks_held,
+    count,
+    dilate,
+    disc_within,
+    region_of,
+    replace,
+    unpack,
+    wider,
+)
 from worker.engine.fabrication.bit_parts import chosen_parts, connected_parts, pixels_in_parts
 from worker.engine.fabrication.layer_bits import LayerBits, layer_bits
 from worker.engine.fabrication.layer_faults import LayerFaults, widest_px
@@ -29,6 +40,7 @@ from worker.engine.fabrication.registration import (
 )
 from worker.engine.fabrication.repair import repair
 from worker.engine.fabrication.rims import blocks, if_sparse
+from worker.engine.fabrication.sparse_bits import add, common, copy_where, remove, without
 from worker.fab_profile import FabProfile
 
 _CREEP = (0.03,) * 8
@@ -143,22 +155,31 @@ def undo_faults(bits: LayerBits, before: LayerBits, fab: FabProfile, pitch_um: f
     faults_in = LayerFaults(bits, fab, pitch_um, threads=threads)
     around = blocks(widest_px(fab, pitch_um))
     drawn = _drawn(bits, before)
-    undone = _undo(bits, before, faults_in.too_far_out(bits) & drawn, drawn)
-    faults = faults_in(bits, if_sparse(region_of(drawn, around)))
+    outside = faults_in.too_far_out(bits) & drawn
+    undone = _undo(bits, before, outside, drawn, region_of(outside, 0))
+    region = region_of(drawn, around)
+    faults = faults_in(bits, if_sparse(region))
     for reach_mm in _REACHES_MM:
-        if not faults.any():
+        at = blocks_held(faults, region)
+        if not at.any():
             return undone
-        itself = faults & drawn
-        waits = dilate(itself, disc_within(_BESIDE_PX), region=region_of(itself, 1), threads=threads)
-        where = itself | (_grown(faults & ~waits, reach_mm * 1000.0 / pitch_um, threads) & drawn)
-        undone += _undo(bits, before, where, drawn)
-        region = region_of(where, around)
-        replace(faults, faults_in(bits, region), region)
+        itself = common(faults, drawn, at)
+        waits = dilate(itself, disc_within(_BESIDE_PX), region=at, threads=threads)
+        where, far = _grown(without(faults, waits, at), at, reach_mm * 1000.0 / pitch_um, threads)
+        where = common(where, drawn, far)
+        add(where, itself, at)
+        held = blocks_held(where, far)
+        undone += _undo(bits, before, where, drawn, held)
+        for _ in range(around):
+            held = wider(held)
+        replace(faults, faults_in(bits, held), held)
+        region = held | at
     while faults.any():
-        near = _grown(faults, _BITES[-1] * 1000.0 / pitch_um, threads) & drawn
+        near = _grown(faults, region_of(faults, 0), _BITES[-1] * 1000.0 / pitch_um, threads)[0] & drawn
         if not near.any():
             break
-        undone += _undo(bits, before, _whole_parts(near, drawn, threads), drawn)
+        whole = _whole_parts(near, drawn, threads)
+        undone += _undo(bits, before, whole, drawn, region_of(whole, 0))
         faults = faults_in(bits)
     return undone
 
@@ -167,12 +188,13 @@ def _drawn(bits: LayerBits, before: LayerBits) -> Bits:
     return np.asarray((bits.copper ^ before.copper) | (bits.opening ^ before.opening) | (bits.legend ^ before.legend))
 
 
-def _grown(bits: Bits, reach_px: float, threads: int) -> Bits:
+def _grown(bits: Bits, held: Region, reach_px: float, threads: int) -> tuple[Bits, Region]:
+    """What lies within reach, and blocks that hold all of it. held : blocks that hold all bits."""
     while reach_px > 0.0:
-        step = min(reach_px, BLOCK - 4.0)
-        bits = dilate(bits, disc_within(step), region=region_of(bits, 1), threads=threads)
+        step, held = min(reach_px, BLOCK - 4.0), wider(held)
+        bits = dilate(bits, disc_within(step), region=held, threads=threads)
         reach_px -= step
-    return bits
+    return bits, held
 
 
 def _whole_parts(near: Bits, drawn: Bits, threads: int) -> Bits:
@@ -180,21 +202,14 @@ def _whole_parts(near: Bits, drawn: Bits, threads: int) -> Bits:
     return chosen_parts(parts, pixels_in_parts(near, parts) > 0, drawn.shape, threads=threads)
 
 
-def _undo(bits: LayerBits, before: LayerBits, where: Bits, drawn: Bits) -> int:
-    """Draw these pixels as they were before, in place, and take them off what is drawn; how many they are."""
-    old = before.copper, before.opening, before.legend
-    _put_back(where, drawn, bits.copper, bits.opening, bits.legend, *old)
-    return count(where)
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _put_back(where, drawn, copper, opening, legend, old_copper, old_opening, old_legend):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    for y in range(where.shape[0]):
-        row = where[y]
-        for j in range(row.shape[0]):
-            mask = row[j]
-            if mask != np.uint64(0):
-                copper[y, j] ^= (copper[y, j] ^ old_copper[y, j]) & mask
-                opening[y, j] ^= (opening[y, j] ^ old_opening[y, j]) & mask
-                legend[y, j] ^= (legend[y, j] ^ old_legend[y, j]) & mask
-                drawn[y, j] &= ~mask
+def _undo(bits: LayerBits, before: LayerBits, where: Bits, drawn: Bits, region: Region) -> int:
+    """Draw these pixels, all in the region, as they were before, in place, and take them off what is drawn; how many
+    they are."""
+    for plane, old in (
+        (bits.copper, before.copper),
+        (bits.opening, before.opening),
+        (bits.legend, before.legend),
+    ):
+        copy_where(plane, old, where, region)
+    remove(drawn, where, region)
+    return count(where) if region.any() else 0

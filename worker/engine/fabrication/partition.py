@@ -33,9 +33,12 @@ from worker.engine.fabrication.bit_morphology import (
     unpack,
     wider,
 )
+from worker.engine.fabrication.layer_bits import LayerBits
 from worker.engine.fabrication.plane_moves import Planes, gather
-from worker.engine.fabrication.planes import COPPER, FREE_COPPER, LEGEND, OPENING, planes_of
+from worker.engine.fabrication.planes import COPPER, FREE_COPPER, HATCHED, LEGEND, OPENING, planes_of
+from worker.engine.fabrication.sparse_bits import add, common
 from worker.engine.fabrication.thin_parts import thin_finishes, thin_parts
+from worker.engine.fabrication.unseen_copper import makeable_reach_px
 from worker.engine.fabrication.width_rules import CORNER_TOLERANCE, WidthRule, edge_px, limit_px, width_rules
 from worker.fab_profile import FabProfile
 
@@ -77,11 +80,12 @@ class Partition:
         self.open = tuple(i for i in range(count) if bits[i] & OPENING)
         self.plain = tuple(i for i in range(count) if not bits[i] & (LEGEND | OPENING))
         self.copper = tuple(i for i in range(count) if bits[i] & COPPER)
+        self.hatched = tuple(i for i in range(count) if bits[i] & HATCHED)
         self.free = tuple(i for i in range(count) if bits[i] & FREE_COPPER)
         self.clearance_px = limit_px(fab.limits["legend", "clearance_mm"].value_mm, pitch_um)
         self.rules = _finish_rules(fab, bits, pitch_um)
         widest = max([self.clearance_px, *(rule.diameter_px for rule in self.rules)])
-        self.frame: Frame = frame_for(*labels.shape, largest_px=3 * widest)
+        self.frame: Frame = frame_for(*labels.shape, largest_px=max(3 * widest, makeable_reach_px(fab, pitch_um)))
         self.distance = ciede2000(lab[:, None], lab[None])
         self.lab = lab
         self.planes = np.stack([self._pack(labels, i) for i in range(count)])
@@ -130,12 +134,13 @@ class Partition:
                 out.append((finishes, band))
         return out
 
-    def too_far_out(self) -> Bits:
-        """Copper, openings and legend too near to the board's edge."""
+    def too_far_out(self, region: Region | None = None) -> Bits:
+        """Copper, openings and legend too near to the board's edge, in the region."""
         out = self.empty()
         for finishes, band in self.bands:
+            held = blocks_held(band, region)
             for finish in finishes:
-                out |= self.planes[finish] & band
+                add(out, common(self.planes[finish], band, held), held)
         return out
 
     def keep_from_edge(self) -> None:
@@ -170,7 +175,7 @@ class Partition:
             spare = gather(self.planes, rule.spare, self.outside, far, threads=self.threads)
             reach = disc_within(rule.rule.spare_reach_px)
             spare = dilate(spare, reach, region=around, threads=self.threads)
-            spare |= part
+            add(spare, part, self._region(around))
             return part, spare
         space = gather(self.planes, rule.part + rule.spare, self.outside, self._region(around), threads=self.threads)
         return part, space
@@ -216,7 +221,8 @@ class Partition:
             (self.copper, board & ~self.union(self.free, around)),
         ):
             if finishes:
-                out |= corner_touches(self.union(finishes, around), known, threads=self.threads)
+                plane = self.union(finishes, around)
+                add(out, corner_touches(plane, known, region=around, threads=self.threads), self._region(around))
         if not out.any():
             return out
         block = out | shifted(out, 1, 0)
@@ -225,12 +231,27 @@ class Partition:
 
     def faults(self, region: Region | None = None) -> Bits:
         """Every pixel that breaks a rule."""
-        out = self.too_near(region)
-        out |= self.touches(region)
-        out |= self.too_far_out()
+        out, within = self.too_near(region), self._region(region)
+        for found in (self.touches(region), self.too_far_out(region)):
+            add(out, found, within)
         for rule in self.rules:
-            out |= self.thin(rule, region)
+            add(out, self.thin(rule, region), within)
         return out
+
+    def layers(self) -> LayerBits:
+        """The layers of one side that show these finishes, without copper where it may be or not."""
+        copper, opening, legend, hatched, free = (
+            self.union(finishes) for finishes in (self.copper, self.open, self.legend, self.hatched, self.free)
+        )
+        return LayerBits(
+            frame=self.frame,
+            copper=copper,
+            opening=opening,
+            legend=legend,
+            board=~self.outside,
+            free=free,
+            hatched=hatched,
+        )
 
     def labels(self) -> Labels:
         """uint8 (H, W): each pixel's finish, OUTSIDE off the board."""

@@ -16,15 +16,16 @@ import numpy as np
 import numpy.typing as npt
 
 from worker.engine.arrays import Srgb
-from worker.engine.fabrication.bit_morphology import Bits, count, dilate, disc, pack, region_of, wider
+from worker.engine.fabrication.bit_morphology import Bits, count, dilate, disc, region_of, unpack, wider
 from worker.engine.fabrication.clearance import keep_clear, swap_narrow, swap_strips
 from worker.engine.fabrication.compensation import compensate
 from worker.engine.fabrication.free_copper import Contested
+from worker.engine.fabrication.layer_bits import stack_of
 from worker.engine.fabrication.limits import LimitReport, measure_limits
 from worker.engine.fabrication.partition import Partition
 from worker.engine.fabrication.planes import LayerPlanes, seen_labels
 from worker.engine.fabrication.settling import grow_joints, settle
-from worker.engine.fabrication.unseen_copper import with_makeable_copper
+from worker.engine.fabrication.unseen_copper import makeable_copper
 from worker.engine.fabrication.widening import give_up, widen
 from worker.fab_profile import FabProfile
 
@@ -61,23 +62,28 @@ def repair(
     srgb : uint8 (H, W, 3), encoded sRGB
         The picture that is wanted, on the grid of the planes; else what the planes show before.
     """
-    before = seen_labels(planes, fab)
-    board = Partition(before, fab, lab, pitch_um=planes.pitch_um, threads=threads)
+    board = Partition(seen_labels(planes, fab), fab, lab, pitch_um=planes.pitch_um, threads=threads)
     wanted = board.planes.copy()
     mend(board, wanted)
     compensate(board, wanted, srgb)
-    labels = board.labels()
-    changed = labels != before
     contested = Contested()
-    result, left = with_makeable_copper(labels, planes, fab, contested=contested, threads=threads)
-    turn = 0
-    while left.any() and turn < _TURNS:
-        cover(board, _packed(board, left), turn)
+    for turn in range(_TURNS + 1):
+        layers = board.layers()
+        copper, left = makeable_copper(layers, fab, planes.pitch_um, contested=contested, threads=threads)
+        if turn == _TURNS or not left.any():
+            break
+        cover(board, left, turn)
         finish_off(board, wanted)
-        labels = board.labels()
-        result, left = with_makeable_copper(labels, planes, fab, contested=contested, threads=threads)
-        turn += 1
-    return Repaired(planes=result, changed=changed, left=measure_limits(result, fab, threads=threads))
+    layers = layers.with_drawn(copper, layers.opening, layers.legend)
+    result = LayerPlanes(stack=stack_of(layers, threads=threads), pitch_um=planes.pitch_um)
+    changed = board.empty()
+    for old, new in zip(wanted, board.planes, strict=True):
+        changed |= old ^ new
+    return Repaired(
+        planes=result,
+        changed=unpack(changed, board.frame),
+        left=measure_limits(result, fab, threads=threads),
+    )
 
 
 def mend(board: Partition, wanted: npt.NDArray[np.uint64]) -> None:
@@ -124,8 +130,3 @@ def safe_finish(board: Partition) -> int:
     choices = board.edge_safe or board.plain or tuple(range(board.count))
     background = [finish.id for finish in board.fab.finishes].index(board.fab.background)
     return background if background in choices else choices[0]
-
-
-def _packed(board: Partition, where: npt.NDArray[np.bool_]) -> Bits:
-    table = np.array([0, 1] + [0] * 254, dtype=np.uint8)
-    return pack(where.view(np.uint8), table, board.frame, outside=False, threads=board.threads)

@@ -3,27 +3,27 @@
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
+from numba import njit
 
-from worker.engine.arrays import OUTSIDE, Labels
 from worker.engine.fabrication.bit_morphology import (
     BLOCK,
     Bits,
+    Region,
     corner_touches,
     dilate,
     disc,
     disc_within,
     erode,
-    frame_for,
-    pack,
+    everywhere,
     region_of,
     replace,
-    unpack,
+    wider,
 )
 from worker.engine.fabrication.bit_parts import chosen_parts, connected_parts, pixels_in_parts
-from worker.engine.fabrication.free_copper import Contested, choose_free_copper
-from worker.engine.fabrication.planes import BOARD, COPPER, FREE_COPPER, LayerPlanes, planes_of
+from worker.engine.fabrication.free_copper import Contested, free_copper, strips_of
+from worker.engine.fabrication.layer_bits import LayerBits
 from worker.engine.fabrication.rims import blocks
+from worker.engine.fabrication.sparse_bits import add, blocks_changed, common, copy_where, remove, without
 from worker.engine.fabrication.thin_parts import reach_of, thin_parts
 from worker.engine.fabrication.width_rules import edge_px, limit_px
 from worker.fab_profile import FabProfile
@@ -33,36 +33,32 @@ _LAST_PX = (0, 3, 8, 16, 32, 60)
 """How far around the last faults free pixels are filled, or emptied: what lines and gaps can't settle in turns."""
 
 
-def with_makeable_copper(
-    labels: Labels, planes: LayerPlanes, fab: FabProfile, *, contested: Contested | None = None, threads: int = 1
-) -> tuple[LayerPlanes, npt.NDArray[np.bool_]]:
-    """The planes of these labels, and bool (H, W): pixels of copper's lines and gaps that no choice could mend.
+def makeable_reach_px(fab: FabProfile, pitch_um: float) -> int:
+    """The widest disc that the choice asks for: what the pad of its planes must hold."""
+    line, gap, edge = _limits(fab, pitch_um)
+    return max(line, gap, edge, 2 * strips_of(fab, pitch_um).opening) + 2
 
-    planes : as they were before: where free copper had been chosen and still is free, that choice is kept at first.
-    contested : as in `choose_free_copper`.
+
+def _limits(fab: FabProfile, pitch_um: float) -> tuple[int, int, int]:
+    """Copper's line, its gap, and how far it keeps from the edge, in pixels."""
+    line, gap = (limit_px(fab.limits["copper", key].value_mm, pitch_um) for key in ("line_mm", "gap_mm"))
+    return line, gap, edge_px(fab.limits["edge", "routed_mm"].value_mm, pitch_um)
+
+
+def makeable_copper(
+    bits: LayerBits, fab: FabProfile, pitch_um: float, *, contested: Contested | None = None, threads: int = 1
+) -> tuple[Bits, Bits]:
+    """The plane of copper with all free pixels chosen, and the pixels of lines and gaps that no choice could mend.
+
+    contested : as in `free_copper`.
     """
-    drawn = planes_of(np.where(labels == OUTSIDE, 0, labels), fab, pitch_um=planes.pitch_um).stack.copy()
-    drawn[labels == OUTSIDE] = 0
-    free = (drawn & FREE_COPPER) != 0
-    if not free.any():
-        return LayerPlanes(stack=drawn, pitch_um=planes.pitch_um), np.zeros(labels.shape, dtype=np.bool_)
-    drawn_planes = LayerPlanes(stack=drawn, pitch_um=planes.pitch_um)
-    stack = choose_free_copper(drawn_planes, fab, contested=contested, threads=threads).stack.copy()
-    line, gap = (limit_px(fab.limits["copper", key].value_mm, planes.pitch_um) for key in ("line_mm", "gap_mm"))
-    edge = edge_px(fab.limits["edge", "routed_mm"].value_mm, planes.pitch_um)
-    frame = frame_for(*labels.shape, largest_px=max(line, gap, edge) + 2)
-
-    def plane(bits: int) -> Bits:
-        table = np.array([(value & bits) != 0 for value in range(256)], dtype=np.uint8)
-        return pack(stack, table, frame, outside=False, threads=threads)
-
-    board = plane(BOARD)
-    choice = plane(FREE_COPPER)
-    copper = plane(COPPER) & ~(choice & dilate(~board, disc_within(edge), threads=threads))
-    left = _settle(copper, choice, board, line, gap, edge, threads)
-    stack &= np.uint8(0xFF ^ COPPER)
-    stack |= np.where(unpack(copper, frame), np.uint8(COPPER), np.uint8(0))
-    return LayerPlanes(stack=stack, pitch_um=planes.pitch_um), unpack(left, frame)
+    if not bits.free.any():
+        return bits.copper.copy(), np.zeros_like(bits.copper)
+    line, gap, edge = _limits(fab, pitch_um)
+    copper = free_copper(bits, strips_of(fab, pitch_um), contested=contested, threads=threads)
+    banned = dilate(~bits.board, disc_within(edge), threads=threads)
+    copper &= ~(bits.free & banned)
+    return copper, _settle(copper, bits.free, bits.board, banned, line, gap, threads)
 
 
 class _Thin:
@@ -71,45 +67,77 @@ class _Thin:
     def __init__(self, board: Bits, diameter_px: int, threads: int, *, gaps: bool) -> None:
         self._board, self._diameter_px, self._threads, self._gaps = board, diameter_px, threads, gaps
         self._beside = blocks(reach_of(diameter_px).before)
-        self._copper: Bits | None = None
-        self._found = board
+        self._copper, self._part, self._space = (np.empty_like(board) for _ in range(3))
+        self._found: Bits | None = None
 
     def __call__(self, copper: Bits) -> Bits:
-        space = ~copper if self._gaps else copper | ~self._board
-        region = None if self._copper is None else region_of(copper ^ self._copper, self._beside)
-        if region is None or region.any():
-            part = space & self._board
-            found = thin_parts(part, space, self._diameter_px, region=region, threads=self._threads)
-            if region is None:
+        """Not to be written into."""
+        first = self._found is None
+        changed = everywhere(copper.shape) if first else blocks_changed(copper, self._copper)
+        if self._found is None or changed.any():
+            _refresh(copper, self._board, self._gaps, changed, self._copper, self._part, self._space)
+            region = None if first else changed
+            if region is not None:
+                for _ in range(self._beside):
+                    region = wider(region)
+            found = thin_parts(self._part, self._space, self._diameter_px, region=region, threads=self._threads)
+            if self._found is None or region is None:
                 self._found = found
             else:
                 replace(self._found, found, region)
-            self._copper = copper.copy()
         return self._found
 
 
-def _settle(copper: Bits, free: Bits, board: Bits, line: int, gap: int, edge: int, threads: int) -> Bits:
+@njit(cache=True, nogil=True, error_model="numpy")
+def _refresh(copper, board, gaps, region, known, part, space):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """What is copper, or none, on the board (`part`), and where discs may lie (`space`), in the region."""
+    for y in range(copper.shape[0]):
+        flags = region[y // BLOCK]
+        for j in range(copper.shape[1]):
+            if flags[j] != 0:
+                here, on = copper[y, j], board[y, j]
+                known[y, j] = here
+                space[y, j] = ~here if gaps else here | ~on
+                part[y, j] = (~here if gaps else here) & on
+
+
+def _settle(copper: Bits, free: Bits, board: Bits, banned: Bits, line: int, gap: int, threads: int) -> Bits:
     """Choose free pixels anew where a line or a gap is too thin, in place, until nothing changes; the faults left.
 
     What is seen is too thin only where discs could lie in free pixels beside it: they are put there. Thin lines and
-    gaps among the free pixels themselves go.
+    gaps among the free pixels themselves go. banned : where copper would be too near to the board's edge.
     """
-    banned = dilate(~board, disc_within(edge), threads=threads)
-    may_have = (copper | free) & ~(free & banned) | ~board
+    fillable = free & ~banned
+    may_have = copper | fillable | ~board
     may_lack = ~copper | free
     thin_lines, thin_gaps = _Thin(board, line, threads, gaps=False), _Thin(board, gap, threads, gaps=True)
 
     def faults_of(copper: Bits) -> Bits:
         """Lines and gaps of copper too thin, and where it touches itself at a corner only."""
-        return thin_lines(copper) | thin_gaps(copper) | corner_touches(copper, board, threads=threads)
+        faults = corner_touches(copper, board, threads=threads)
+        for thin in (thin_lines(copper), thin_gaps(copper)):
+            add(faults, thin, region_of(thin, 0))
+        return faults
+
+    def discs(thin: Bits, space: Bits, diameter_px: int, choosable: Bits) -> tuple[Bits, Region]:
+        """What discs beside seen faults ask for of the pixels that may be chosen, and where."""
+        seen = without(thin, free, region_of(thin, 0))
+        region = region_of(seen, 1)
+        return common(_discs(seen, space, diameter_px, threads), choosable, region), region
 
     for turn in range(_TURNS):
-        copper |= _discs(thin_lines(copper) & ~free, may_have, line, threads) & free & ~banned
-        copper &= ~(_discs(thin_gaps(copper) & ~free, may_lack, gap, threads) & free)
+        add(copper, *discs(thin_lines(copper), may_have, line, fillable))
+        remove(copper, *discs(thin_gaps(copper), may_lack, gap, free))
         if turn < _TURNS // 2:
-            copper |= thin_gaps(copper) & free & ~banned
+            gaps = thin_gaps(copper)
+            region = region_of(gaps, 0)
+            add(copper, common(gaps, fillable, region), region)
+        lines = thin_lines(copper).copy()
         touches = corner_touches(copper, board, threads=threads)
-        copper &= ~(free & (thin_lines(copper) | (_beside(touches, threads) if touches.any() else touches)))
+        if touches.any():
+            lines |= _beside(touches, threads)
+        region = region_of(lines, 0)
+        remove(copper, common(lines, free, region), region)
         faults = faults_of(copper)
         if not faults.any():
             return faults
@@ -117,11 +145,14 @@ def _settle(copper: Bits, free: Bits, board: Bits, line: int, gap: int, edge: in
         for fill in (True, False):
             if not faults.any():
                 return faults
-            near = dilate(faults, disc_within(reach), region=region_of(faults, 1), threads=threads) & free
-            tried = copper | (near & ~banned) if fill else copper & ~near
+            near = dilate(faults, disc_within(reach), region=region_of(faults, 1), threads=threads)
+            region = region_of(near, 0)
+            near = common(near, fillable if fill else free, region)
+            tried = copper.copy()
+            (add if fill else remove)(tried, near, region)
             better = _better_places(faults, faults_of(tried), near, max(line, gap), threads)
             if better.any():
-                copper ^= (copper ^ tried) & better
+                copy_where(copper, tried, better, region)
                 faults = faults_of(copper)
     return faults
 

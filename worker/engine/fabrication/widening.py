@@ -10,25 +10,19 @@ from __future__ import annotations
 
 import numpy as np
 
-from worker.engine.fabrication.bit_morphology import Bits, Region, dilate, disc, disc_within, erode, region_of
+from worker.engine.fabrication.bit_morphology import Bits, Region, dilate, disc, disc_within, region_of
 from worker.engine.fabrication.bit_parts import areas_and_boxes, chosen_parts, connected_parts, pixels_in_parts
 from worker.engine.fabrication.contacts import touched_parts
-from worker.engine.fabrication.partition import CROSS, SQUARE, FinishRule, Partition
+from worker.engine.fabrication.middle_lines import middle_lines
+from worker.engine.fabrication.partition import SQUARE, FinishRule, Partition
 from worker.engine.fabrication.plane_moves import flood
+from worker.engine.fabrication.sparse_bits import add, common, remove, without
 from worker.engine.fabrication.thin_looks import change_looks, looks_on
 
 GIVE_UP = 0.5
 """Share of the limit below which a thin part goes."""
 
-_BESIDE_PX = 2.5
-
-_MORE_PEELS = 2
-"""A peel may be left where the disc of the same width does not fit in, for peels are no discs."""
-
 _STROKE = 0.8
-_HAIR_PX = 1
-"""Parts up to this wide have no middle: hairlines between blots of a ragged edge don't grow."""
-
 _MOSTLY = 0.55
 """A thin part of which more than this share is below GIVE_UP goes as a whole: what is left of it would be dashes."""
 
@@ -105,28 +99,9 @@ def grown(board: Partition, rule: FinishRule, thin: Bits, space: Bits, *, more_p
     """What thin parts lack: discs of the limit, or `more_px` wider, along their middle lines."""
     region = region_of(thin, 1)
     near = dilate(thin, disc_within(rule.diameter_px / 2.0), region=region, threads=board.threads)
-    middle = _middle(board, space & near, rule.diameter_px, region)
+    middle = middle_lines(common(space, near, region), rule.diameter_px, region, threads=board.threads)
     out = dilate(middle, disc(rule.diameter_px + more_px), region=region, threads=board.threads)
-    return out & ~space
-
-
-def _middle(board: Partition, plane: Bits, diameter_px: int, region: Region) -> Bits:
-    """Middle lines: pixels that are left when as much is taken off all around as can be, at every width.
-
-    Widths of odd and of even pixels are peeled apart, since their middles are pixels and corners of pixels; peels of
-    crosses and squares in turn come near to discs. What lies beside a middle of a wider place is no middle.
-    """
-    threads = board.threads
-    peels = [plane, erode(plane, disc(2), region=region, threads=threads)]
-    while len(peels) < diameter_px + _MORE_PEELS:
-        shape = SQUARE if len(peels) // 2 % 3 == 0 else CROSS
-        peels.append(erode(peels[-2], shape, region=region, threads=threads))
-    beside = disc_within(_BESIDE_PX)
-    middle, seen = board.empty(), erode(plane, disc(diameter_px), region=region, threads=threads)
-    for peel in reversed(peels[_HAIR_PX:]):
-        middle |= peel & ~dilate(seen, beside, region=region, threads=threads)
-        seen |= peel
-    return middle
+    return without(out, space, region)
 
 
 def widen(board: Partition, region: Region, *, more_px: tuple[int, ...], retreats: int = 4) -> None:
@@ -144,17 +119,19 @@ def widen(board: Partition, region: Region, *, more_px: tuple[int, ...], retreat
             if thin.any():
                 wanted.append((rule, thin, grown(board, rule, thin, space, more_px=more)))
         for rule, thin, wish in wanted:
-            wish &= ~(gained | board.outside)
-            gained |= wish
+            asked = region_of(wish, 0)
+            for taken in (gained, board.outside):
+                remove(wish, taken, asked)
+            add(gained, wish, asked)
             _flood(board, wish, thin, rule.part, 2 * rule.diameter_px)
-            gained &= ~wish
+            remove(gained, wish, asked)
         around = region_of(gained, 1)
         for retreat in range(retreats):
             worse = board.empty()
             for rule, thin in zip(board.rules, before, strict=True):
-                worse |= board.thin(rule, around) & ~thin
+                add(worse, without(board.thin(rule, around), thin, around), around)
             back = dilate(worse, disc(3 if retreat < retreats - 1 else 9), region=around, threads=board.threads)
-            back &= gained
+            back = common(back, gained, around)
             if not back.any():
                 break
             board.take_over(back, saved)

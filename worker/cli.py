@@ -32,6 +32,7 @@ DESCRIPTION = "Turn artworks into one mask per circuit-board finish, with a perc
 EXAMPLES = """\
 examples:
   maskwright convert badge.png --fab alba-black --width 60mm --out results
+  maskwright series moth.gif --fab nocturne-gold --width 20mm --out results
   maskwright coupon --fab alba-black --out alba-coupon
   maskwright fab list
   maskwright serve --port 8000
@@ -392,6 +393,12 @@ def _add_keys(commands: Commands) -> None:
     add_audit(commands)
 
 
+def _add_series(commands: Commands) -> None:
+    from worker.series_run import add_series
+
+    add_series(commands)
+
+
 def _add_submit(commands: Commands) -> None:
     from worker.submit_run import add_submit
 
@@ -400,6 +407,7 @@ def _add_submit(commands: Commands) -> None:
 
 COMMANDS: tuple[tuple[tuple[str, ...], Callable[..., None]], ...] = (
     (("convert",), _add_convert),
+    (("series",), _add_series),
     (("masks",), _add_masks),
     (("coupon",), _add_coupon),
     (("compare",), _add_compare),
@@ -411,6 +419,6 @@ COMMANDS: tuple[tuple[tuple[str, ...], Callable[..., None]], ...] = (
     (("demo",), _add_demo),
 )
 """The commands, in the order of the help, and what adds them."""
-LEAVES_AT_ONCE = ("convert", "masks")
+LEAVES_AT_ONCE = ("convert", "series", "masks")
 """Commands after which nothing is left to do: all is written and no process is left. Python would go on for a quarter
 of a second, to take apart what the process loaded."""

@@ -158,9 +158,13 @@ class OverrideError(MaskwrightError):
 
 
 class ImpossiblePlaceError(MaskwrightError):
-    """`allowed` and `frozen` leave no finish that may stand at a place."""
+    """`allowed` and `frozen` leave no finish that may stand at a place.
+
+    cells : rows and columns of a dither's cells where that is so, where they are known.
+    """
 
     code = "impossible-place"
+    cells: tuple[tuple[int, int], ...] = ()
 
 
 class ArrayError(MaskwrightError):

@@ -13,8 +13,9 @@ from worker.errors import ConflictError, StorageError
 _SIDE = ("report.json", "masks", "labels.png", "preview.png", "error.png", "comparison.png", "tuning.npz")
 ASKED = ".asked.json"
 """What a result of a collection was asked for by."""
-LAYOUT = (*_SIDE, "fabrication", "top", "bottom", "views", ASKED)
-"""What stands in a result folder: of one side, or of a piece with two."""
+_SERIES = ("pieces", "boards.webp", "boards.gif")
+LAYOUT = (*_SIDE, "frame.png", "fabrication", "top", "bottom", "views", ASKED, *_SERIES)
+"""What stands in a result folder: of one side, of a board with two, of a series and its pieces."""
 
 
 def check_replaceable(target: Path) -> None:

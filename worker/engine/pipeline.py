@@ -16,7 +16,7 @@ from worker.engine.arrays import Labels, Srgb, check_array
 from worker.engine.artwork.decode import read_artwork
 from worker.engine.artwork.grid import place_on_grid
 from worker.engine.artwork.ground import lay_on_ground
-from worker.engine.artwork.picture import GridPicture, WantedSize
+from worker.engine.artwork.picture import Artwork, GridPicture, WantedSize
 from worker.engine.fabrication.board import BoardShape, lay_on_board, plain_board, size_on_board
 from worker.engine.made_board import Made, made_files, make_board
 from worker.engine.palette.assignment import assign_colours, merged_colours
@@ -32,12 +32,14 @@ from worker.engine.report.cautions import without_live_metal
 from worker.engine.report.pictures import draw_pictures
 from worker.engine.report.report import build_report
 from worker.engine.report.score import Score, score_separation
+from worker.engine.report.series_report import flicker_block
 from worker.engine.report.tuning_data import PATH as TUNING_PATH
 from worker.engine.report.tuning_data import TuningData, tuning_data, write_tuning_data
+from worker.engine.separation.continuity import Coherence
 from worker.engine.separation.edges import pinned_finishes, separate
 from worker.engine.separation.places import Allowed, Places
 from worker.engine.separation.result import Separation
-from worker.errors import SettingsError
+from worker.errors import ArtworkError, SettingsError
 from worker.fab_profile import FabProfile
 from worker.job_settings import Settings
 
@@ -167,7 +169,7 @@ class StageClock:
 
 
 def convert(
-    source: BinaryIO | bytes,
+    source: BinaryIO | bytes | Artwork,
     fab: FabProfile,
     settings: Settings,
     *,
@@ -179,6 +181,7 @@ def convert(
     allowed: Allowed | None = None,
     frozen: Labels | None = None,
     palette: SharedPalette | None = None,
+    coherence: Coherence | None = None,
     tables: TableStore | None = None,
     threads: int = 1,
     progress: Progress | None = None,
@@ -187,8 +190,8 @@ def convert(
 
     Parameters
     ----------
-    source : binary file object or bytes
-        PNG, JPEG, TIFF, WebP, BMP, GIF or SVG.
+    source : binary file object, bytes or Artwork
+        PNG, JPEG, TIFF, WebP, BMP, GIF or SVG; or one that was decoded already, as a frame of an animation.
     name : str
         How the report and messages name the artwork.
     board : bool (H, W) or None
@@ -203,6 +206,8 @@ def convert(
         Finish of places that are decided already, 255 where they are free.
     palette : SharedPalette or None
         Of many artworks, from `shared_palette`: one art colour gets one finish on all.
+    coherence : Coherence or None
+        Of a piece of a series; see `series.convert_series`.
     tables : TableStore or None
         Where tables are kept between jobs.
     progress : called with (stage, done, of); what it raises stops the job.
@@ -223,6 +228,7 @@ def convert(
         allowed=allowed,
         frozen=frozen,
         palette=palette,
+        coherence=coherence,
         tables=tables,
         threads=threads,
         clock=StageClock(progress),
@@ -246,7 +252,7 @@ def convert(
 
 
 def separated(
-    source: BinaryIO | bytes,
+    source: BinaryIO | bytes | Artwork,
     fab: FabProfile,
     settings: Settings,
     *,
@@ -258,6 +264,7 @@ def separated(
     allowed: Allowed | None = None,
     frozen: Labels | None = None,
     palette: SharedPalette | None = None,
+    coherence: Coherence | None = None,
     tables: TableStore | None = None,
     threads: int = 1,
     clock: StageClock,
@@ -275,13 +282,19 @@ def separated(
     colours = colours_of(findings.references)
     background = colours.ids.index(settings.background or fab.background)
     with clock("artwork"):
-        source = _whole_file(source, settings)
-        artwork = read_artwork(source, name=name, size=size)
+        if isinstance(source, Artwork):
+            artwork = source
+        else:
+            source = _whole_file(source, settings)
+            artwork = read_artwork(source, name=name, size=size)
         size = size if shape is None else size_on_board(artwork, size, shape)
-        picture = place_on_grid(artwork, size, smallest_feature_um=_smallest_um(fab), threads=threads)
+        flat = None if coherence is None else coherence.flat
+        picture = place_on_grid(artwork, size, smallest_feature_um=_smallest_um(fab), flat=flat, threads=threads)
         if shape is None:
             svg = source if artwork.format == "SVG" and isinstance(source, bytes) else None
-            picture, shape = _shaped(picture, settings, fab, board_file, svg, threads)
+            outline = _outlining(picture, artwork, size, fab, coherence, threads)
+            shaped, shape = _shaped(outline, settings, fab, board_file, svg, threads)
+            picture = shaped if outline is picture else lay_on_board(picture, shape)
         else:
             picture = lay_on_board(picture, shape)
         board = _cut(board, shape)
@@ -314,6 +327,8 @@ def separated(
             clear=clear,
             board=board,
             places=Places(allowed=allowed, frozen=frozen),
+            coherence=coherence,
+            art=srgb,
             tables=tables,
             threads=threads,
         )
@@ -367,6 +382,9 @@ def separated(
     )
     if palette is not None:
         report["palette"] = {"artworks": palette.artworks, "clusters": palette.count}
+    if coherence is not None:
+        still = separation.flicker
+        report["series"] = {"stillness": None if still is None else flicker_block(still)}
     return Conversion(
         fab=fab,
         settings=settings,
@@ -386,6 +404,31 @@ def separated(
         report=report,
         threads=threads,
         clock=clock,
+    )
+
+
+def _outlining(
+    picture: GridPicture,
+    artwork: Artwork,
+    size: WantedSize,
+    fab: FabProfile,
+    coherence: Coherence | None,
+    threads: int,
+) -> GridPicture:
+    """The picture that the board's outline is made from: of a series' silhouette, all its artworks together."""
+    if coherence is None or coherence.silhouette is None:
+        return picture
+    if coherence.silhouette.shape != artwork.srgb.shape[:2]:
+        raise of_another_size(artwork.name, artwork.srgb.shape, coherence.silhouette.shape)
+    together = replace(artwork, alpha=coherence.silhouette)
+    return place_on_grid(together, size, smallest_feature_um=_smallest_um(fab), flat=coherence.flat, threads=threads)
+
+
+def of_another_size(name: str, found: tuple[int, ...], wanted: tuple[int, ...]) -> ArtworkError:
+    """The error of a piece whose artwork, rows and columns, is not of the size of the others."""
+    return ArtworkError(
+        f"{name}: this artwork is {found[1]} x {found[0]} px, and those before it are {wanted[1]} x {wanted[0]} px.",
+        mend="Give all pieces of a series artworks of one size.",
     )
 
 

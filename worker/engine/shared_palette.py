@@ -13,7 +13,7 @@ from worker.engine.arrays import Srgb
 from worker.engine.artwork.decode import read_artwork
 from worker.engine.artwork.grid import size_of
 from worker.engine.artwork.ground import lay_on_ground
-from worker.engine.artwork.picture import WantedSize
+from worker.engine.artwork.picture import Artwork, WantedSize
 from worker.engine.palette.cluster_count import PIXELS, choose_cluster_count
 from worker.engine.palette.contrast import lightness_line, stretch_lightness
 from worker.engine.palette.finish_colours import FinishColours, colours_from_lab, colours_of
@@ -69,48 +69,71 @@ def shared_palette(
     settings : what is said of all; an artwork's own give its size.
     progress : called with (done, of) artworks; what it raises stops the step.
     """
-    check_finish_ids(fab, settings)
-    colours = colours_of(fab_findings(fab, settings.viewing_conditions).references)
-    background = colours.ids.index(settings.background or fab.background)
-    gathering = Gathering()
+    making = PaletteMaking(fab, settings, of=len(artworks), threads=threads)
     failed: list[tuple[str, MaskwrightError]] = []
-    samples: list[tuple[Srgb, float]] = []
-    wanted = {len(artworks) * i // SAMPLES for i in range(SAMPLES)}
-    most = PIXELS // min(len(artworks) or 1, SAMPLES)
     for number, artwork in enumerate(artworks):
         progress(number, len(artworks))
+        size = coarse_size(artwork.settings)
         try:
-            sample = _add(gathering, artwork, colours.srgb[background], most, threads)
+            with closing(artwork.open()) as source:
+                picture = read_artwork(source, name=artwork.name, size=size)
+            making.add(picture, size)
         except MaskwrightError as error:
             failed.append((artwork.name, error))
-            continue
-        if number in wanted:
-            samples.append(sample)
     progress(len(artworks), len(artworks))
-    histogram = gathering.histogram()
-    needed = {i for i, finish in enumerate(colours.ids) if finish in {pin.finish for pin in settings.pins}}
-    needed |= {background} if gathering.clear else set()
-    count = None
-    if len(histogram.bins) and samples:
-        usable, _ = without_live_metal(fab, settings)
-        active = choose_finishes(histogram, colours.lab, colours.ids, usable, frozenset(needed))
-        chosen = colours_from_lab(tuple(colours.ids[i] for i in active), colours.lab[list(active)])
-        count = _count(histogram, samples, chosen, settings, tables, threads)
-    palette = SharedPalette(histogram=histogram, artworks=gathering.artworks, count=count, clear=gathering.clear)
+    palette, _ = making.finish(tables)
     return PaletteStep(palette=palette, failed=tuple(failed))
 
 
-def _add(gathering: Gathering, artwork: PaletteArtwork, ground: Srgb, most: int, threads: int) -> tuple[Srgb, float]:
-    """Count an artwork; its thinned picture, with the size of its pixels on the board in micrometres."""
-    settings = artwork.settings
-    size = WantedSize(width_mm=settings.width_mm, height_mm=settings.height_mm, pitch_um=_SVG_PITCH_UM)
-    with closing(artwork.open()) as source:
-        picture = read_artwork(source, name=artwork.name, size=size)
-    grid = size_of(picture, size)
-    srgb, clear = lay_on_ground(picture.srgb, picture.alpha, ground)
-    gathering.add(np.ascontiguousarray(srgb), clear, threads=threads)
-    small = thin(srgb, most)
-    return small, grid.width_mm * 1000.0 / small.shape[1]
+def coarse_size(settings: Settings) -> WantedSize:
+    """The size of an artwork as it is read for its colours alone."""
+    return WantedSize(width_mm=settings.width_mm, height_mm=settings.height_mm, pitch_um=_SVG_PITCH_UM)
+
+
+class PaletteMaking:
+    """A palette while it is made, artwork after artwork, in memory that does not grow."""
+
+    def __init__(self, fab: FabProfile, settings: Settings, *, of: int, threads: int = 1) -> None:
+        """`of` : how many artworks there will be."""
+        check_finish_ids(fab, settings)
+        self.settings = settings
+        self.fab = fab
+        self.colours = colours_of(fab_findings(fab, settings.viewing_conditions).references)
+        self.background = self.colours.ids.index(settings.background or fab.background)
+        self.threads = threads
+        self._gathering = Gathering()
+        self._number = 0
+        self._wanted = {of * i // SAMPLES for i in range(SAMPLES)}
+        self._most = PIXELS // min(of or 1, SAMPLES)
+        self._samples: list[tuple[Srgb, float]] = []
+
+    def add(self, artwork: Artwork, size: WantedSize) -> None:
+        """Count an artwork. Raises SettingsError where its size is not known."""
+        number, self._number = self._number, self._number + 1
+        grid = size_of(artwork, size)
+        srgb, clear = lay_on_ground(artwork.srgb, artwork.alpha, self.colours.srgb[self.background])
+        self._gathering.add(np.ascontiguousarray(srgb), clear, threads=self.threads)
+        if number in self._wanted:
+            small = thin(srgb, self._most)
+            self._samples.append((small, grid.width_mm * 1000.0 / small.shape[1]))
+
+    def finish(self, tables: TableStore | None) -> tuple[SharedPalette, tuple[int, ...]]:
+        """The palette, and the finishes in use by their places in the profile; none where nothing was added."""
+        gathering, colours, settings = self._gathering, self.colours, self.settings
+        histogram = gathering.histogram()
+        pinned = {pin.finish for pin in settings.pins}
+        needed = {i for i, finish in enumerate(colours.ids) if finish in pinned}
+        needed |= {self.background} if gathering.clear else set()
+        count: int | None = None
+        active: tuple[int, ...] = ()
+        if self._samples:
+            usable, _ = without_live_metal(self.fab, settings)
+            active = choose_finishes(histogram, colours.lab, colours.ids, usable, frozenset(needed))
+            chosen = colours_from_lab(tuple(colours.ids[i] for i in active), colours.lab[list(active)])
+            if len(histogram.bins):
+                count = _count(histogram, self._samples, chosen, settings, tables, self.threads)
+        palette = SharedPalette(histogram=histogram, artworks=gathering.artworks, count=count, clear=gathering.clear)
+        return palette, active
 
 
 def _count(

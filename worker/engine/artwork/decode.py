@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import io
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, BinaryIO, TypeVar
 
 import numpy as np
@@ -13,7 +13,7 @@ import numpy.typing as npt
 from PIL import BmpImagePlugin
 
 from worker.engine.arrays import Alpha, Srgb
-from worker.engine.artwork.file_facts import MAX_PIXELS, check_pixels, damaged, load_vips, read_facts
+from worker.engine.artwork.file_facts import FIRST_ALONE, MAX_PIXELS, check_pixels, damaged, load_vips, read_facts
 from worker.engine.artwork.file_format import FileFormat, recognise_format
 from worker.engine.artwork.icc_profile import (
     BrokenProfile,
@@ -84,8 +84,13 @@ def read_artwork(source: BinaryIO | bytes, *, name: str, size: WantedSize, max_p
     with ThreadPoolExecutor(1) as hasher:  # hashing beside decoding: both leave the interpreter
         digest = hasher.submit(lambda: hashlib.sha256(data).hexdigest())
         decoded = (_decode_bmp if form == "BMP" else _decode)(data, form, name, max_pixels)
-        srgb, alpha = _upright_srgb(decoded)
-        sha256 = digest.result()
+        upright = upright_artwork(decoded, name=name, format=form)
+        return replace(upright, sha256=digest.result())
+
+
+def upright_artwork(decoded: Decoded, *, name: str, format: str) -> Artwork:
+    """A decoded picture upright and in sRGB, with no SHA-256 yet."""
+    srgb, alpha = _upright_srgb(decoded)
     srgb.flags.writeable = False
     if alpha is not None:
         alpha.flags.writeable = False
@@ -94,8 +99,8 @@ def read_artwork(source: BinaryIO | bytes, *, name: str, size: WantedSize, max_p
         resolution = (resolution[1], resolution[0])
     return Artwork(
         name=name,
-        format=form,
-        sha256=sha256,
+        format=format,
+        sha256="",
         srgb=srgb,
         alpha=alpha,
         pixels_per_mm=resolution,
@@ -114,6 +119,11 @@ def decode_samples(data: bytes, *, name: str, formats: tuple[FileFormat, ...], m
     return _decode(data, form, name, max_pixels)
 
 
+def decode_page(data: bytes, page: int, *, name: str, max_pixels: int) -> Decoded:
+    """A page of a TIFF, counted from 0. Raises ArtworkError."""
+    return _decode(data, "TIFF", name, max_pixels, page=page)
+
+
 _LOADERS = {
     "PNG": "pngload_buffer",
     "JPEG": "jpegload_buffer",
@@ -123,7 +133,7 @@ _LOADERS = {
 }
 
 
-def _decode(data: bytes, form: FileFormat, name: str, max_pixels: int) -> Decoded:
+def _decode(data: bytes, form: FileFormat, name: str, max_pixels: int, *, page: int | None = None) -> Decoded:
     pyvips = load_vips()
     scans = data.count(b"\xff\xda") if form == "JPEG" else 0
     if scans > MAX_SCANS:
@@ -132,7 +142,8 @@ def _decode(data: bytes, form: FileFormat, name: str, max_pixels: int) -> Decode
         )
     try:
         # "warning": a JPEG library only warns of damage in the middle of a file, and invents the missing pixels.
-        image = getattr(pyvips.Image, _LOADERS[form])(data, access="sequential", fail_on="warning")
+        wanted = {} if page is None else {"page": page}
+        image = getattr(pyvips.Image, _LOADERS[form])(data, access="sequential", fail_on="warning", **wanted)
         facts = read_facts(image, data, form, name=name, max_pixels=max_pixels)
         memory = image.write_to_memory()
     except pyvips.Error as error:
@@ -149,7 +160,7 @@ def _decode(data: bytes, form: FileFormat, name: str, max_pixels: int) -> Decode
         icc=facts.icc,
         orientation=facts.orientation,
         pixels_per_mm=facts.pixels_per_mm,
-        warnings=list(facts.warnings),
+        warnings=[note for note in facts.warnings if page is None or FIRST_ALONE not in note],
     )
 
 

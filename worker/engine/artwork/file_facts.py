@@ -46,6 +46,10 @@ class FileFacts:
     warnings: tuple[str, ...]
 
 
+FIRST_ALONE = "only the first is used"
+"""What is said of a file with several frames or pages, where they are not asked for."""
+
+
 @cache
 def load_vips() -> Any:
     """The pyvips module, loaded when first needed: forked workers and quick commands must not pay for it.
@@ -133,7 +137,7 @@ def _notes(
     pages = int(image.get("n-pages")) if "n-pages" in fields else 1
     if pages > 1:
         part = "page" if form == "TIFF" else "frame"
-        notes.append(f"The {form} holds {pages} {part}s: only the first is used.")
+        notes.append(f"The {form} holds {pages} {part}s: {FIRST_ALONE}.")
     if form == "JPEG" and not has_profile and b"ICC_PROFILE\x00" in head[: 1 << 20]:
         notes.append("The embedded ICC profile is broken: the colours are taken as sRGB.")
     if form == "TIFF" and has_alpha and tiff_extra_samples(head) in (0, None):

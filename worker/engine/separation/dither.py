@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -10,6 +11,7 @@ from worker.engine.arrays import OUTSIDE, Labels, Srgb
 from worker.engine.palette.finish_colours import FinishColours, colours_from_lab
 from worker.engine.palette.tables import TableStore
 from worker.engine.separation.cells import FREE, cell_size_px, gather_cells, spread_cells
+from worker.engine.separation.continuity import cell_shares
 from worker.engine.separation.diffusion import diffuse, diffusion_tables
 from worker.engine.separation.families import find_families
 from worker.engine.separation.places import Places
@@ -51,6 +53,9 @@ def dither(
     """
     size = cell_size_px(fab, active, pitch_um)
     cells = gather_cells(srgb, size, decided=places.frozen, wanted=wanted, allowed=places.allowed, threads=threads)
+    if places.dots is not None:  # dots show the artwork as well: their colours count for families and errors
+        whole = gather_cells(srgb, size, decided=None, wanted=None, allowed=None, threads=threads)
+        cells = replace(cells, srgb=whole.srgb)
     known = list(active)
     for array in (cells.decided, cells.wanted):
         known += [int(i) for i in np.unique(array) if i != FREE and int(i) not in known]
@@ -66,6 +71,7 @@ def dither(
             near=np.argsort(distances, axis=1, kind="stable"),
             active=(1 << len(active)) - 1,
             cell_mm=size * pitch_um / 1000.0,
+            dots=None if places.dots is None else cell_shares(places.dots, size) > 0.5,
         )
     else:
         labels = diffuse(cells.srgb, families, rules, threads=threads)

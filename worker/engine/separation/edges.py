@@ -2,22 +2,26 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Literal, Protocol
 
 import numpy as np
 import numpy.typing as npt
 
-from worker.engine.arrays import OUTSIDE, Labels
+from worker.engine.arrays import OUTSIDE, Labels, Srgb
 from worker.engine.artwork.picture import GridPicture
 from worker.engine.palette.assignment import NO_CLUSTER, Assignment
 from worker.engine.palette.finish_colours import FinishColours
 from worker.engine.palette.tables import TableStore
 from worker.engine.separation.cells import cell_size_px
+from worker.engine.separation.continuity import Coherence, Kept, flicker, following, kept_places
 from worker.engine.separation.dither import dither
 from worker.engine.separation.places import Places, check_places
 from worker.engine.separation.result import Separation
 from worker.engine.separation.threshold import threshold
 from worker.engine.vision import pixels_per_degree
+from worker.errors import ImpossiblePlaceError
 from worker.fab_profile import FabProfile
 from worker.job_settings import Settings
 
@@ -25,8 +29,20 @@ LEAST_CELLS_PER_DEGREE = 26.0
 """Coarser dots are seen as dots: on photographs, dithering then scores no better than hard regions."""
 
 
+class Scaled(Protocol):
+    """What is known of a picture on the grid, or will be of all pieces of a series."""
+
+    @property
+    def flat(self) -> bool:
+        """Whether it is flat art."""
+
+    @property
+    def pitch_um(self) -> float:
+        """The size of its pixels."""
+
+
 def choose_edges(
-    picture: GridPicture, settings: Settings, fab: FabProfile, active: tuple[int, ...]
+    picture: Scaled, settings: Settings, fab: FabProfile, active: tuple[int, ...]
 ) -> tuple[Literal["threshold", "dither"], str]:
     """The route and the reason for it, in a sentence."""
     if settings.edges != "auto":
@@ -63,6 +79,8 @@ def separate(
     clear: npt.NDArray[np.bool_] | None,
     board: npt.NDArray[np.bool_] | None,
     places: Places,
+    coherence: Coherence | None = None,
+    art: Srgb | None = None,
     tables: TableStore | None = None,
     threads: int = 1,
 ) -> Separation:
@@ -75,15 +93,34 @@ def separate(
     board : bool (H, W) or None
         Where there is board; OUTSIDE elsewhere in the result.
     places : what may or must stand where.
+    coherence, art : of a piece of a series; with `art`, uint8 (H, W, 3), its artwork on its ground.
     """
     check_places(places, assignment.cluster_ids.shape, len(colours), picture.pitch_um)
-    route, reason = choose_edges(picture, settings, fab, assignment.active)
-    places = _with_clear(places, clear, background)
-    if route == "threshold":
+    if coherence is None:
+        route, reason = choose_edges(picture, settings, fab, assignment.active)
+    else:
+        route, reason = coherence.edges, coherence.reason
+    size = 1 if route == "threshold" else cell_size_px(fab, assignment.active, picture.pitch_um)
+
+    def decide(places: Places) -> Labels:
+        places = _with_clear(places, clear, background)
+        if route == "dither":
+            labels, _ = dither(
+                assignment.srgb,
+                fab,
+                colours,
+                assignment.active,
+                places=places,
+                wanted=pinned_finishes(assignment),
+                pitch_um=picture.pitch_um,
+                tables=tables,
+                threads=threads,
+            )
+            return labels
         labels = assignment.labels(threads=threads)
         if board is not None:
             labels[~board] = OUTSIDE
-        labels = threshold(
+        return threshold(
             labels,
             assignment.srgb,
             cluster_ids=assignment.cluster_ids,
@@ -96,23 +133,50 @@ def separate(
             clean_up=settings.clean_up,
             threads=threads,
         )
-        size = 1
+
+    kept = None if coherence is None or art is None else kept_places(coherence, art, size)
+    if kept is None:
+        labels = decide(places)
     else:
-        labels, size = dither(
-            assignment.srgb,
-            fab,
-            colours,
-            assignment.active,
-            places=places,
-            wanted=pinned_finishes(assignment),
-            pitch_um=picture.pitch_um,
-            tables=tables,
-            threads=threads,
-        )
+        labels, kept = _decide_around(kept, places, size, decide)
     if board is not None:
         labels[~board] = OUTSIDE
     labels.setflags(write=False)
-    return Separation(labels=labels, edges=route, reason=reason, cell_px=size, warnings=())
+    made = Separation(labels=labels, edges=route, reason=reason, cell_px=size, warnings=())
+    if coherence is None or art is None:
+        return made
+    now = following(kept, coherence.previous, labels, art)
+    still = None if coherence.previous is None else flicker(coherence.previous, now, size)
+    return replace(made, following=now, flicker=still)
+
+
+def _decide_around(kept: Kept, places: Places, size: int, decide: Callable[[Places], Labels]) -> tuple[Labels, Kept]:
+    """Decide what isn't kept. Where the layer rules leave no way around what is, less of it is kept."""
+    for reach in (1, 2, 4, 8, 16, *LOOSENED):
+        try:
+            return decide(_with_kept(places, kept)), kept
+        except ImpossiblePlaceError as error:
+            if not error.cells:
+                raise
+            kept = kept.loosened(error.cells, size, reach)
+    return decide(places), Kept(frozen=np.full_like(kept.frozen, OUTSIDE))
+
+
+LOOSENED = (4,) * 27
+"""Reaches, in cells, of further tries: different places may be stuck one after the other."""
+
+
+def _with_kept(places: Places, kept: Kept) -> Places:
+    """What is asked for comes first, then what is kept."""
+    frozen = kept.frozen
+    if places.allowed is not None:
+        may = (places.allowed >> np.minimum(frozen, 31).astype(np.uint32)) & 1 == 1
+        frozen = np.where(may, frozen, np.uint8(OUTSIDE))
+    dots = frozen != OUTSIDE
+    if places.frozen is not None:
+        dots &= places.frozen == OUTSIDE
+        frozen = np.where(places.frozen != OUTSIDE, places.frozen, frozen)
+    return Places(allowed=places.allowed, frozen=frozen, dots=dots)
 
 
 def _with_clear(places: Places, clear: npt.NDArray[np.bool_] | None, background: int) -> Places:
@@ -121,7 +185,7 @@ def _with_clear(places: Places, clear: npt.NDArray[np.bool_] | None, background:
         return places
     frozen = np.full(clear.shape, OUTSIDE, dtype=np.uint8) if places.frozen is None else places.frozen.copy()
     frozen[clear & (frozen == OUTSIDE)] = background
-    return Places(allowed=places.allowed, frozen=frozen)
+    return Places(allowed=places.allowed, frozen=frozen, dots=None if places.dots is None else places.dots & ~clear)
 
 
 def pinned_finishes(assignment: Assignment) -> Labels | None:

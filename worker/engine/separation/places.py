@@ -18,12 +18,14 @@ Allowed = npt.NDArray[np.uint32]
 class Places:
     """Per place, which finishes may stand there, and which places are decided already.
 
-    allowed : uint32 (H, W) or None, bit i for finish i; None allows all. frozen : uint8 (H, W) or None, the finish of a
-    decided place, OUTSIDE where it is free.
+    allowed : uint32 (H, W) or None, bit i for finish i; None allows all. frozen : uint8 (H, W) or None, the finish of
+    a decided place, OUTSIDE where it is free. dots : bool (H, W) or None, frozen places that are part of a mixture, as
+    those kept from an earlier piece of a series; others are solid.
     """
 
     allowed: Allowed | None = None
     frozen: Labels | None = None
+    dots: npt.NDArray[np.bool_] | None = None
 
     @property
     def frozen_pixels(self) -> npt.NDArray[np.bool_] | None:

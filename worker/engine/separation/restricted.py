@@ -2,7 +2,8 @@
 
 With decided cells ahead, the upper neighbour's finish need not be legal, and the scan can get stuck. Then the cells
 just decided around the place are decided again by search, in a window that grows; a place where that fails is named.
-Cells that are decided or pinned are solid: they pass no error on.
+Cells that are decided or pinned are solid: they pass no error on. Dots that are kept from an earlier piece of a series
+do, so that what is decided anew between them goes on with their mixture.
 """
 
 from __future__ import annotations
@@ -30,6 +31,7 @@ def diffuse_restricted(
     near: npt.NDArray[np.int64],
     active: int,
     cell_mm: float,
+    dots: npt.NDArray[np.bool_] | None = None,
 ) -> Labels:
     """One finish per cell, obeying what is decided, pinned and allowed.
 
@@ -41,6 +43,7 @@ def diffuse_restricted(
         is illegal.
     active : bit set of the finishes that free cells may take.
     cell_mm : side of a cell, for messages.
+    dots : bool (h, w) or None, decided cells that are part of a mixture.
 
     Raises
     ------
@@ -58,6 +61,7 @@ def diffuse_restricted(
         cells.srgb,
         cells.allowed & np.uint32(active),
         decided,
+        np.zeros_like(decided) if dots is None else dots & decided,
         cells.wanted,
         choose_families(cells.srgb, families),
         families.bits.astype(np.int64),
@@ -72,11 +76,13 @@ def diffuse_restricted(
         labels,
     )
     if y >= 0:
-        raise ImpossiblePlaceError(
+        error = ImpossiblePlaceError(
             f"No finish may stand at {(x + 0.5) * cell_mm:.3f} mm from the left and {(y + 0.5) * cell_mm:.3f} mm from "
             f"the top (cell row {y}, column {x}): what is decided or allowed around it breaks a layer rule with each.",
             mend="Allow more finishes around that place, or decide fewer of them.",
         )
+        error.cells = ((int(y), int(x)),)
+        raise error
     return np.ascontiguousarray(inner)
 
 
@@ -84,12 +90,16 @@ def _check_decided(labels: Labels, tables: DiffusionTables, cell_mm: float) -> N
     may = tables.square[labels[:-1, :-1], labels[:-1, 1:], labels[1:, :-1], labels[1:, 1:]]
     if may.all():
         return
-    y, x = (int(i) for i in np.argwhere(~may)[0])
-    raise ImpossiblePlaceError(
+    wrong = np.argwhere(~may)
+    y, x = (int(i) for i in wrong[0])
+    error = ImpossiblePlaceError(
         f"The decided places around {x * cell_mm:.3f} mm from the left and {y * cell_mm:.3f} mm from the top break a "
         "layer rule: two parts touch at a corner only, or legend stands beside an opening of the solder mask.",
         mend="Decide one of them otherwise, or leave a cell between them free.",
     )
+    # A square's lower right cell; its upper left one lies within a cell of it.
+    error.cells = tuple((int(row), int(column)) for row, column in wrong)
+    raise error
 
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
@@ -160,6 +170,7 @@ def _scan(  # type: ignore[no-untyped-def]
     srgb,
     allowed,
     decided,
+    dots,
     wanted,
     family,
     bits,
@@ -180,7 +191,8 @@ def _scan(  # type: ignore[no-untyped-def]
         above, here = errors[y & 1], errors[(y + 1) & 1]
         here[:] = 0
         for x in range(width):
-            if decided[y, x]:
+            pinned = wanted[y, x] != FREE
+            if decided[y, x] and (pinned or not dots[y, x]):
                 continue
             here_family = family[y // BLOCK, x // BLOCK]
             target = interpolate(
@@ -192,8 +204,10 @@ def _scan(  # type: ignore[no-untyped-def]
                 offsets,
             )
             value = in_range(target + carried(here[x], above[x], above[x + 1], above[x + 2]))
+            if decided[y, x]:
+                here[x + 1] = unpaid(value, finishes[labels[y + 1, x + 1]])
+                continue
             order = ranked[cube_place(value, companded)]
-            pinned = wanted[y, x] != FREE
             label = none
             # First a member of the family; where two families meet, any other.
             for turn in range(2):

@@ -8,6 +8,7 @@ from typing import Literal
 import numpy as np
 
 from worker.engine.arrays import FinishMask, Labels
+from worker.engine.separation.continuity import Flicker, Previous
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -16,6 +17,8 @@ class Separation:
 
     labels : uint8 (H, W), index into the fab profile's finishes; 255 outside the board. Read-only.
     edges : the route taken. reason : why, in a sentence. cell_px : side of a dither cell in pixels, 1 for threshold.
+    following, flicker : of a piece of a series; what the next one needs, and how still it stands against the one
+    before.
     """
 
     labels: Labels
@@ -23,6 +26,8 @@ class Separation:
     reason: str
     cell_px: int
     warnings: tuple[str, ...]
+    following: Previous | None = None
+    flicker: Flicker | None = None
 
     def finish_mask(self, finish_index: int) -> FinishMask:
         """bool (H, W): where this finish is."""

@@ -185,11 +185,12 @@ def test_the_package_ships_what_it_reads() -> None:
 
 
 def test_the_python_of_the_readme_runs() -> None:
-    one, two_sides = re.findall(r"```python\n(.*?)```", README, re.DOTALL)
-    code = f"{one}\nprint(gold.dtype, gold.any(), preview[:4])\n{two_sides}\nassert len(views) == 2"
+    one, two_sides, series = re.findall(r"```python\n(.*?)```", README, re.DOTALL)
+    code = f"{one}\nprint(gold.dtype, gold.any(), preview[:4])\n{two_sides}\nassert len(views) == 2\n{series}"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False, cwd=ROOT)
     assert done.returncode == 0, done.stderr
-    score, shown = done.stdout.splitlines()
+    score, shown, *pieces = done.stdout.splitlines()
+    assert len(pieces) == 8 and all("flickering=" in piece for piece in pieces[1:])
     assert float(score) > 0
     assert shown == r"bool True b'\x89PNG'"
 

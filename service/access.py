@@ -14,13 +14,14 @@ from urllib.parse import urlsplit
 
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import Headers
+from starlette.requests import cookie_parser
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from service.backing import Backing
 from service.callers import LOCAL, Caller
 from service.errors import ProtocolError, error_response
 from worker.access_key import ENVIRONMENT_KEY, split_key
-from worker.errors import MaskwrightError
+from worker.errors import MaskwrightError, fit_to_show
 from worker.job import LOCAL_OWNER
 from worker.ledger.keys import StoredKey
 from worker.loopback import is_loopback
@@ -34,6 +35,14 @@ OPEN_PATHS = ("/livez", "/readyz")
 SHARED = "/v1/shared/"
 """Answered without a key: the link itself is the permission."""
 
+PAGE = "/page/"
+"""Below it lie the files of the web page, which are the same for everybody; the page itself is /."""
+
+SESSION = "/v1/session"
+COOKIE = "maskwright_key"
+"""A browser keeps its key in this cookie, out of reach of scripts, once it has signed in at SESSION."""
+_SAFE = ("GET", "HEAD", "OPTIONS")
+
 KEY_MEND = "Send one as the header Authorization: Bearer KEY. maskwright keys make makes keys; MASKWRIGHT_KEY is one."
 _FORWARDED = ("forwarded", "via", "x-forwarded-for", "x-forwarded-host", "x-real-ip")
 
@@ -46,12 +55,19 @@ class Access:
         self.key = environment.key.get_secret_value()
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        if scope["type"] != "http" or scope["path"] in OPEN_PATHS or scope["path"].startswith(SHARED):
+        if scope["type"] != "http" or is_open(scope["path"]):
             return await self.app(scope, receive, send)
         headers = Headers(scope=scope)
         try:
             backing = cast(Backing, scope["app"].state.backing)
-            caller = await run_in_threadpool(self._caller, backing, headers.get("authorization"))
+            if scope["path"] == SESSION and scope["method"] in ("POST", "DELETE"):
+                check_same_origin(scope, headers)
+                scope.setdefault("state", {})["access"] = self
+                return await self.app(scope, receive, send)
+            authorization = headers.get("authorization")
+            if authorization is None:
+                authorization = await run_in_threadpool(self._from_cookie, backing, scope, headers)
+            caller = await run_in_threadpool(self.caller, backing, authorization)
             if caller is None:
                 check_local(scope, headers)
         except MaskwrightError as error:
@@ -59,10 +75,25 @@ class Access:
         scope.setdefault("state", {})["caller"] = caller or LOCAL
         return await self.app(scope, receive, send)
 
-    def _caller(self, backing: Backing, authorization: str | None) -> Caller | None:
+    def _from_cookie(self, backing: Backing, scope: Scope, headers: Headers) -> str | None:
+        """The key of a browser that has signed in, as it would be sent otherwise. Raises ProtocolError.
+
+        Where none is asked for it does not count: it may be another service's, on another port of this machine.
+        """
+        key = cookie_parser(headers.get("cookie", "")).get(COOKIE)
+        if not key or not self.asks_for_keys(backing):
+            return None
+        check_same_origin(scope, headers)
+        return f"Bearer {key}"
+
+    def asks_for_keys(self, backing: Backing) -> bool:
+        """Whether every request must carry a key."""
+        return bool(self.key) or backing.ledger.keys.exist()
+
+    def caller(self, backing: Backing, authorization: str | None) -> Caller | None:
         """Whose key it is, or None where no key is asked for and none was sent. Raises ProtocolError."""
         if authorization is None:
-            if self.key or backing.ledger.keys.exist():
+            if self.asks_for_keys(backing):
                 raise _no_entry("The request carries no key.", KEY_MEND)
             return None
         kind, _, given = authorization.partition(" ")
@@ -76,6 +107,30 @@ class Access:
         _note(lambda: backing.ledger.keys.note_use(key))
         backing.welcome(key.owner)
         return Caller(owner=key.owner, key=key.id, scopes=key.scopes)
+
+
+def is_open(path: str) -> bool:
+    """Whether a path is answered to everybody."""
+    return path == "/" or path in OPEN_PATHS or path.startswith((SHARED, PAGE))
+
+
+def check_same_origin(scope: Scope, headers: Headers) -> None:
+    """Raise ProtocolError where another site's page may be asking with a browser's cookie.
+
+    The cookie is SameSite=Strict, so a browser sends it with no request of another site's page; this holds where one
+    does, and against other ports and names of the same site.
+    """
+    site, origin = headers.get("sec-fetch-site"), headers.get("origin")
+    followed = scope["method"] == "GET" and headers.get("sec-fetch-mode") == "navigate"
+    foreign = site in ("cross-site", "same-site") and not followed
+    named = origin is not None and _place(origin) == headers.get("host", "")
+    if foreign or (not named and (origin is not None or scope["method"] not in _SAFE)):
+        raise ProtocolError(
+            "forbidden",
+            f"The request comes from {'another page' if origin is None else fit_to_show(origin)}, "
+            "not from this service's own page.",
+            mend="Use the page of this service. A proxy before it has to pass on Host as it was asked.",
+        )
 
 
 def _checked(backing: Backing, given: str) -> StoredKey:

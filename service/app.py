@@ -27,10 +27,13 @@ from service.routes import (
     jobs,
     keys,
     links,
+    looks,
     metrics,
+    page,
     photographs,
     readings,
     revisions,
+    session,
     tuning,
 )
 from service.security_headers import SecurityHeaders
@@ -75,6 +78,7 @@ def create_app(environment: Environment) -> FastAPI:
     handle_errors(app)
     rooms = (
         jobs,
+        looks,
         events,
         files,
         collections,
@@ -85,10 +89,12 @@ def create_app(environment: Environment) -> FastAPI:
         revisions,
         tuning,
         photographs,
+        session,
         keys,
         audit,
         health,
         metrics,
+        page,
     )
     for room in rooms:
         app.include_router(room.router)

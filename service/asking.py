@@ -62,6 +62,11 @@ def keep_input(backing: Backing, sent: Uploaded, spooled: IO[bytes]) -> InputFil
 async def ask(backing: Backing, owner: str, question: Question, *, seconds: float = ANSWER_SECONDS) -> Job:
     """Put a question to a worker and wait for its end, but not longer than `seconds`: the job as it is then."""
     job = await run_in_threadpool(_enqueue, backing, owner, question)
+    return await awaited(backing, owner, job, seconds=seconds)
+
+
+async def awaited(backing: Backing, owner: str, job: Job, *, seconds: float) -> Job:
+    """Wait for the end of a question's job, but not longer than `seconds`: the job as it is then."""
     wait = _FIRST_LOOK_SECONDS
     until = asyncio.get_running_loop().time() + seconds
     while job.state not in FINAL and asyncio.get_running_loop().time() < until:

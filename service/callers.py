@@ -65,6 +65,9 @@ ReadingOwner = Annotated[str, Depends(_reading_owner)]
 SubmittingOwner = Annotated[str, Depends(_submitting_owner)]
 """The owner of the request's key, which may submit."""
 
+AnyCaller = Annotated[Caller, Security(_caller, scopes=[])]
+"""Whoever is let in, with whatever scopes."""
+
 Submitter = Annotated[Caller, Security(_caller, scopes=["submit"])]
 FabEditor = Annotated[Caller, Security(_caller, scopes=["edit-fabs"])]
 Admin = Annotated[Caller, Security(_caller, scopes=["admin"])]

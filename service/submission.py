@@ -13,12 +13,13 @@ from service.errors import ProtocolError
 from service.limits import most_waiting
 from service.upload import ARTWORK, Form, Uploaded, too_large
 from worker.board_file import MAX_BYTES, read_board_file
-from worker.errors import NotFoundError, SettingsError
+from worker.errors import ConflictError, ExpiredError, NotFoundError, SettingsError
 from worker.fab_profile import FabProfile, check_two_sided, read_fab_profile
 from worker.job import BOARD_FILE, BOTTOM, InputFile, Job, JobRequest, Lane, conversion_fingerprint, read_lane
 from worker.job_settings import REPEATABLE, SETTINGS, Settings, check_against_fab, read_settings
 
-PLAIN_FIELDS = ("fab", "lane")
+FROM_JOB = "from_job"
+PLAIN_FIELDS = ("fab", "lane", FROM_JOB)
 
 IdempotencyKey = Annotated[
     str | None,
@@ -53,26 +54,22 @@ def submit(
     SettingsError, OverrideError, BoardError, ProtocolError, StorageError, UnavailableError
     """
     plain, given = sorted_fields(form)
-    sent = form.files.get(ARTWORK)
-    if sent is None or sent.bytes == 0:
-        raise SettingsError("The request has no artwork.", mend=f"Send the file as the part named {ARTWORK}.")
-    settings = read_settings(given)
-    if settings.palette == "shared":
-        raise SettingsError(
-            "palette is shared, but a job has one artwork.",
-            mend="Send the artworks as a collection, or say palette=each.",
-        )
+    settings = settings_of_one(given)
     lane = read_lane(plain.get("lane", "batch"))
     fab = chosen_fab(backing, owner, plain)
     check_against_fab(settings, fab)
-    further = {name: form.files[name] for name in (BOTTOM, BOARD_FILE) if name in form.files}
-    if BOTTOM in further:
-        _check_bottom(further[BOTTOM], fab)
-    if BOARD_FILE in further:
-        _check_board_file(spooled[BOARD_FILE], further[BOARD_FILE])
-    backing.store.keep(f"artworks/{sent.sha256}", spooled[ARTWORK])
-    inputs = {name: keep_input(backing, file, spooled[name]) for name, file in further.items()}
-    request = conversion_request(owner, lane, fab, settings, sent, further, inputs, key=key)
+    files = files_of_form(backing, owner, form, plain, fab, spooled)
+    sent = files[ARTWORK]
+    if ARTWORK in form.files:
+        backing.store.keep(sent.key, spooled[ARTWORK])
+    inputs = {name: file for name, file in files.items() if name != ARTWORK}
+    for name in inputs:
+        if name in form.files:
+            keep_input(backing, form.files[name], spooled[name])
+    artwork, *further = (Uploaded(name=file.name, bytes=file.bytes, sha256=file.sha256) for file in files.values())
+    request = conversion_request(
+        owner, lane, fab, settings, artwork, dict(zip(inputs, further, strict=True)), inputs, key=key
+    )
     job, new = backing.ledger.jobs.add(request, most_waiting=most_waiting(backing, asked=False))
     if not new and job.fingerprint != request.fingerprint:
         raise ProtocolError(
@@ -81,6 +78,62 @@ def submit(
             mend="Use a new key for a new request.",
         )
     return job, new
+
+
+def settings_of_one(given: Mapping[str, Sequence[str]]) -> Settings:
+    """The settings of one artwork. Raises SettingsError."""
+    settings = read_settings(given)
+    if settings.palette == "shared":
+        raise SettingsError(
+            "palette is shared, but a job has one artwork.",
+            mend="Send the artworks as a collection, or say palette=each.",
+        )
+    return settings
+
+
+def files_of_form(
+    backing: Backing,
+    owner: str,
+    form: Form,
+    plain: Mapping[str, str],
+    fab: FabProfile,
+    spooled: Mapping[str, IO[bytes]],
+) -> dict[str, InputFile]:
+    """The artwork and the further files of a request, checked, the artwork first; or those of `from_job`.
+
+    Nothing is stored yet. Raises SettingsError, NotFoundError, ConflictError, BoardError, TooLargeError.
+    """
+    sent = {name: file for name, file in form.files.items() if file.bytes or name != ARTWORK}
+    if plain.get(FROM_JOB):
+        if sent:
+            raise SettingsError(
+                f"The request has {FROM_JOB} and the file {next(iter(sent))}.", mend="Send one of the two."
+            )
+        files = files_of_job(backing.ledger.jobs.get(owner, plain[FROM_JOB]))
+    elif ARTWORK not in sent:
+        raise SettingsError("The request has no artwork.", mend=f"Send the file as the part named {ARTWORK}.")
+    else:
+        folders = {ARTWORK: "artworks", BOTTOM: "inputs", BOARD_FILE: "inputs"}
+        files = {name: _to_store(sent[name], folder) for name, folder in folders.items() if name in sent}
+        if BOARD_FILE in sent:
+            _check_board_file(spooled[BOARD_FILE], sent[BOARD_FILE])
+    if BOTTOM in files:
+        _check_bottom(files[BOTTOM], fab)
+    return files
+
+
+def _to_store(sent: Uploaded, folder: str) -> InputFile:
+    return InputFile(key=f"{folder}/{sent.sha256}", bytes=sent.bytes, sha256=sent.sha256, name=sent.name)
+
+
+def files_of_job(job: Job) -> dict[str, InputFile]:
+    """The artwork and the further files of a conversion, the artwork first. Raises ConflictError, ExpiredError."""
+    if job.kind != "convert":
+        raise ConflictError(f"Job {job.id} is a {job.kind}.", mend="Name a conversion.")
+    if job.expired is not None:
+        raise ExpiredError(f"The files of job {job.id} were given up.", mend="Send its artwork again.")
+    artwork = InputFile(key=f"artworks/{job.artwork}", bytes=job.artwork_bytes, sha256=job.artwork, name=job.name)
+    return {ARTWORK: artwork, **{name: job.inputs[name] for name in (BOTTOM, BOARD_FILE) if name in job.inputs}}
 
 
 def conversion_request(
@@ -157,7 +210,7 @@ def _check_board_file(spooled: IO[bytes], board: Uploaded) -> None:
     read_board_file(spooled.read(), file_name=board.name)
 
 
-def _check_bottom(bottom: Uploaded, fab: FabProfile) -> None:
+def _check_bottom(bottom: InputFile, fab: FabProfile) -> None:
     if bottom.bytes == 0:
         raise SettingsError("The artwork of the bottom is empty.", mend=f"Send a picture as {BOTTOM}, or leave it out.")
     check_two_sided(fab)

@@ -17,11 +17,11 @@ LANES: tuple[Lane, ...] = ("batch", "interactive")
 LIVE: tuple[State, ...] = ("queued", "running")
 FINAL: tuple[State, ...] = ("done", "failed", "cancelled")
 
-KINDS = ("convert", "references", "preview", "photograph", "readings", "contact-sheet")
+KINDS = ("convert", "references", "preview", "photograph", "readings", "contact-sheet", "look")
 """What a job can be. `convert`: artwork to finish masks with their score. `references`: the colours that a profile's
 readings give. `preview`: a finished job scored anew with other references. `photograph`: readings from a photograph.
 `readings`: a profile with a file's readings.
-`contact-sheet`: a picture of many jobs' previews."""
+`contact-sheet`: a picture of many jobs' previews. `look`: pictures of a conversion, or of a draft of one."""
 
 ASKED = KINDS[1:]
 """Kinds whose answer a request waits for: it stands in the job's summary under ANSWER, and is kept for a while only."""
@@ -33,6 +33,9 @@ SHEET = "contact-sheet.png"
 
 STAGES = ("artwork", "colours", "finishes", "separation", "score", "layers", "files", "proof")
 """The stages of `convert`, in order; "layers" and "proof" only where fabrication files are asked for."""
+
+ARTWORK = "artwork"
+"""Name of the further file of `look` that holds the artwork."""
 
 BOARD_FILE = "board_file"
 """Name of the further file of `convert` that holds the board's outline, cut-outs and holes."""
@@ -155,6 +158,23 @@ class Job:
     version: int
     inputs: Mapping[str, InputFile] = field(default_factory=dict)
     expired: float | None = None
+
+
+def request_of(job: Job) -> JobRequest:
+    """What asks for the same again, by no idempotency key."""
+    return JobRequest(
+        owner=job.owner,
+        kind=job.kind,
+        lane=job.lane,
+        name=job.name,
+        artwork=job.artwork,
+        artwork_bytes=job.artwork_bytes,
+        fab_id=job.fab_id,
+        fab_revision=job.fab_revision,
+        settings=job.settings,
+        fingerprint=job.fingerprint,
+        inputs=job.inputs,
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -171,6 +171,22 @@ def contact_sheet(work: Work) -> Outcome:
     return Outcome(files=[(SHEET, sheet_of(entries))], summary={ANSWER: {"entries": len(entries)}})
 
 
+def look(work: Work) -> Outcome:
+    """Pictures to look at a conversion closely, or a draft of one."""
+    from worker.looking import look as look_at
+    from worker.table_folder import TableFolder
+
+    pictures, answer = look_at(
+        read_fab_profile(work.fab_toml, file_name=f"fab {work.job.fab_id}"),
+        work.inputs,
+        work.job.settings,
+        tables=TableFolder(work.tables),
+        threads=work.threads,
+        progress=work.progress,
+    )
+    return Outcome(files=pictures.items(), summary={ANSWER: answer})
+
+
 def references(work: Work) -> Outcome:
     """The references that a fab's readings give under viewing conditions."""
     from worker.tuning import references_answer
@@ -216,6 +232,7 @@ KINDS: dict[str, Callable[[Work], Outcome]] = {
     "photograph": photograph,
     "readings": readings,
     "contact-sheet": contact_sheet,
+    "look": look,
 }
 """What each kind of job does."""
 

@@ -220,6 +220,23 @@ def cancel_collection(backing: Backed, owner: SubmittingOwner, collection_id: st
     return _answer(backing, collection)
 
 
+@router.post(
+    "/{collection_id}/retry",
+    response_model=CollectionAnswer,
+    summary="Try again what failed",
+    responses=problems(404, 429),
+)
+def retry_collection(backing: Backed, owner: SubmittingOwner, collection_id: str) -> CollectionAnswer:
+    """Every artwork whose job failed or was stopped gets a new one, of the same settings and revision of the fab.
+
+    Refused artworks, which never had a job, stay so: mend them and send the collection again.
+    """
+    collection = backing.ledger.collections.get(owner, collection_id)
+    if backing.ledger.collections.retry(collection.id, most_waiting=most_waiting(backing, asked=False)):
+        backing.wake("batch")
+    return _answer(backing, collection)
+
+
 @router.get(
     "/{collection_id}/events",
     summary="Follow a collection",

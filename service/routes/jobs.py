@@ -15,7 +15,7 @@ from service.backing import Backed
 from service.callers import ReadingOwner, SubmittingOwner
 from service.limits import check_before_upload
 from service.paging import read_cursor
-from service.submission import IdempotencyKey, setting_schemas, submit
+from service.submission import FROM_JOB, IdempotencyKey, setting_schemas, submit
 from service.upload import ARTWORK, read_form
 from worker.errors import SettingsError
 from worker.job import BOARD_FILE, BOTTOM, KINDS, LANES
@@ -40,6 +40,10 @@ def _form_schema() -> dict[str, Any]:
             "format": "binary",
             "description": "outline, cut-outs, holes and slots of the board, as TOML or JSON; may be left out",
         },
+        FROM_JOB: {
+            "type": "string",
+            "description": "id of a job of yours whose artwork, bottom and board file are taken, in place of files",
+        },
         "fab": {"type": "string", "description": "id of a fab; GET /v1/fabs lists them"},
         "lane": {
             "type": "string",
@@ -49,7 +53,7 @@ def _form_schema() -> dict[str, Any]:
         },
     }
     properties |= setting_schemas()
-    return {"type": "object", "required": [ARTWORK, "fab"], "properties": properties}
+    return {"type": "object", "required": ["fab"], "properties": properties}
 
 
 _FORM = {
@@ -93,7 +97,7 @@ _FORM = {
             "description": "The job is in the queue",
             "headers": {"Location": {"description": "the job", "schema": {"type": "string"}}},
         },
-        **problems(400, 413, 415, 422, 429, 507),
+        **problems(400, 404, 409, 410, 413, 415, 422, 429, 507),
     },
     openapi_extra=_FORM,
 )
@@ -103,7 +107,10 @@ async def create_job(
     owner: SubmittingOwner,
     idempotency_key: IdempotencyKey = None,
 ) -> JSONResponse:
-    """Takes the artwork and the settings as a form. Whatever is wrong with them is said now; the work is done later."""
+    """Takes the artwork and the settings as a form. Whatever is wrong with them is said now; the work is done later.
+
+    With `from_job` the files are those of an earlier job.
+    """
     await check_before_upload(request, backing, owner, asked=False, key=idempotency_key)
     store = backing.store
     with store.spool() as artwork, store.spool() as bottom, store.spool() as board:

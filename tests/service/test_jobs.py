@@ -43,7 +43,7 @@ def test_a_job_is_taken_with_its_settings_though_the_broker_is_away(client: Test
 
 def test_every_setting_is_taken_by_its_name(client: TestClient) -> None:
     examples = {name: example for name, (example, _, _) in SETTINGS.items()}
-    examples |= {"pin": "#C82828~12=gold", "forbid": "legend", "background": "mask"}
+    examples |= {"pin": "#C82828~12=gold", "forbid": "legend", "background": "mask", "palette": "each"}
     response = post(client, **examples)
     assert response.status_code == 202, response.text
     assert set(response.json()["settings"]) == set(SETTINGS)

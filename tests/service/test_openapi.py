@@ -24,6 +24,7 @@ ROUTES = {
     ("get", "/v1/collections"),
     ("get", "/v1/collections/{collection_id}"),
     ("delete", "/v1/collections/{collection_id}"),
+    ("post", "/v1/collections/{collection_id}/retry"),
     ("get", "/v1/collections/{collection_id}/artworks"),
     ("get", "/v1/collections/{collection_id}/events"),
     ("get", "/v1/collections/{collection_id}/report.json"),
@@ -56,6 +57,11 @@ ROUTES = {
     ("get", "/v1/keys/{key_id}"),
     ("delete", "/v1/keys/{key_id}"),
     ("get", "/v1/audit"),
+    ("get", "/v1/jobs/{job_id}/look"),
+    ("post", "/v1/drafts"),
+    ("get", "/v1/session"),
+    ("post", "/v1/session"),
+    ("delete", "/v1/session"),
     ("get", "/livez"),
     ("get", "/readyz"),
     ("get", "/metrics"),
@@ -88,7 +94,15 @@ def test_every_error_is_a_problem_document(described: dict[str, Any]) -> None:
 
 def test_the_form_names_every_setting_with_an_example(described: dict[str, Any]) -> None:
     form = described["paths"]["/v1/jobs"]["post"]["requestBody"]["content"]["multipart/form-data"]
-    assert set(form["schema"]["properties"]) == {"artwork", "bottom", "board_file", "fab", "lane", *SETTINGS}
+    assert set(form["schema"]["properties"]) == {
+        "artwork",
+        "bottom",
+        "board_file",
+        "from_job",
+        "fab",
+        "lane",
+        *SETTINGS,
+    }
     for name, (example, _, meaning) in SETTINGS.items():
         schema = form["schema"]["properties"][name]
         assert schema["description"] == meaning and example in (

@@ -31,6 +31,8 @@ ADMIN = "admin"
 """It is about the service; whoever has the scope may."""
 ANY_KEY = "any key"
 OPEN = "open"
+SIGN_IN = "sign in"
+"""It takes the service's own page, by Origin, and a key as its content (test_session.py)."""
 LINK = "link"
 """It takes a signed link in place of a key (test_links.py)."""
 
@@ -76,6 +78,7 @@ ROUTES = {
     "GET /v1/collections": Way(LISTED, "read"),
     "GET /v1/collections/{collection_id}": Way(HIDDEN, "read"),
     "DELETE /v1/collections/{collection_id}": Way(HIDDEN, "submit"),
+    "POST /v1/collections/{collection_id}/retry": Way(HIDDEN, "submit"),
     "GET /v1/collections/{collection_id}/artworks": Way(HIDDEN, "read"),
     "GET /v1/collections/{collection_id}/events": Way(HIDDEN, "read"),
     "GET /v1/collections/{collection_id}/report.json": Way(HIDDEN, "read"),
@@ -113,6 +116,15 @@ ROUTES = {
     "DELETE /v1/keys/{key_id}": Way(ADMIN, "admin"),
     "GET /v1/audit": Way(ADMIN, "admin"),
     "GET /metrics": Way(ADMIN, "admin"),
+    "GET /v1/jobs/{job_id}/look": Way(HIDDEN, "read"),
+    "POST /v1/drafts": Way(OWN, "submit", sent={"files": {"artwork": ("a.png", b"x")}}),
+    "GET /v1/session": Way(ANY_KEY),
+    "POST /v1/session": Way(SIGN_IN, sent={"json": {"key": "none"}}),
+    "DELETE /v1/session": Way(SIGN_IN),
+    "GET /": Way(OPEN),
+    "HEAD /": Way(OPEN),
+    "GET /page/{name}": Way(OPEN),
+    "HEAD /page/{name}": Way(OPEN),
     "GET /livez": Way(OPEN),
     "GET /readyz": Way(OPEN),
 }  # fmt: skip
@@ -140,7 +152,8 @@ def test_the_description_says_which_scope_each_route_takes() -> None:
         for method, operation in item.items():
             way = ROUTES[f"{method.upper()} {path}"]
             keyless, *with_key = operation["security"]
-            assert keyless == {} and with_key == ([{"key": [way.scope]}] if way.scope else [])
+            scopes = [way.scope] if way.scope else []
+            assert keyless == {} and with_key == ([{"key": scopes}] if scopes or operation["tags"] == ["who"] else [])
 
 
 @dataclass(frozen=True)
@@ -160,7 +173,7 @@ class Scene:
         for name, value in way.sent.items():
             filled = isinstance(value, dict) and name in ("json", "params")
             sent[name] = {one: _fill(text, ids) for one, text in value.items()} if filled else value
-        if route in ("POST /v1/jobs", "POST /v1/collections"):
+        if route in ("POST /v1/jobs", "POST /v1/collections", "POST /v1/drafts"):
             sent["data"] = {"fab": FAB, "width": "20mm"}
         return self.client.request(method, _fill(path, ids), headers={**way.headers, **headers}, **sent)
 
@@ -192,7 +205,7 @@ def scene(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Scene]:
         revision = client.get(f"/v1/fabs/{ADAS_FAB}", headers=ada).headers["etag"].strip('"')
         ids = {
             "job_id": job, "fab_id": ADAS_FAB, "finish": "gold", "index": "0", "path": "masks/gold.png",
-            "key_id": key_id, "revision": revision, "collection_id": collection.json()["id"],
+            "name": "main.js", "key_id": key_id, "revision": revision, "collection_id": collection.json()["id"],
         }  # fmt: skip
         yield Scene(client, ids, ada, bob)
 
@@ -278,7 +291,7 @@ def test_a_job_of_another_owner_can_be_neither_previewed_nor_can_its_fab_be_used
     assert is_problem(response, 422, "There is no fab")
 
 
-@pytest.mark.parametrize("route", [route for route, way in ROUTES.items() if way.shows not in (OPEN, LINK)])
+@pytest.mark.parametrize("route", [route for route, way in ROUTES.items() if way.shows not in (OPEN, LINK, SIGN_IN)])
 def test_no_route_answers_without_a_key(scene: Scene, route: str) -> None:
     response = scene.ask(route, {})
     assert response.status_code == 401 and response.headers["www-authenticate"] == "Bearer"

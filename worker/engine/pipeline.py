@@ -64,6 +64,7 @@ class Conversion:
     picture: GridPicture
     shape: BoardShape
     clusters: tuple[Cluster, ...]
+    cluster_of: Labels
     separation: Separation
     pinned: Labels | None
     hull: Packed
@@ -395,6 +396,7 @@ def separated(
         picture=picture,
         shape=shape,
         clusters=assignment.clusters,
+        cluster_of=assignment.cluster_ids,
         separation=separation,
         pinned=pinned_finishes(assignment) if settings.fabrication else None,
         hull=hull,

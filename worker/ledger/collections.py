@@ -11,7 +11,7 @@ import sqlalchemy as sql
 from sqlalchemy.exc import IntegrityError
 
 from worker.errors import ConflictError, NotFoundError
-from worker.job import LIVE, Failure, Job, JobFile, JobRequest, Package
+from worker.job import LIVE, Failure, Job, JobFile, JobRequest, Package, State, request_of
 from worker.ledger.database import Database
 from worker.ledger.jobs import failure_values, finished_values, insert_jobs, job_of, read_file
 from worker.ledger.queue_room import check_room
@@ -22,6 +22,7 @@ REFUSED = "refused"
 
 Order = Literal["given", "error"]
 
+IN_VAIN: tuple[State, ...] = ("failed", "cancelled")
 CHUNK = 500
 _OF_JOB = "of_job_"
 PAGE = 200
@@ -258,6 +259,25 @@ class Collections:
         stop = sql.update(jobs).where(jobs.c.id.in_(own), jobs.c.state.in_(LIVE))
         with self.database.writing() as connection:
             return connection.execute(stop.values(state="cancelled", **finished_values())).rowcount
+
+    def retry(self, collection_id: str, *, most_waiting: int = 0) -> int:
+        """Ask anew for each of its jobs that failed or was stopped; how many they were. Raises QueueFullError."""
+        of_it = members.c.collection_id == collection_id
+        vain = (
+            sql.select(*jobs.c)
+            .where(
+                jobs.c.id.in_(sql.select(members.c.job_id).where(of_it)), jobs.c.state.in_(IN_VAIN), jobs.c.expired.is_(None)
+            )
+            .order_by(jobs.c.seq)
+        )
+        with self.database.writing() as connection:
+            old = [job_of(row) for row in connection.execute(vain).mappings()]
+            if old:
+                check_room(connection, old[0].owner, asked=False, most=most_waiting, more=len(old))
+            for job, new in zip(old, insert_jobs(connection, [request_of(job) for job in old]), strict=True):
+                moved = sql.update(members).where(of_it, members.c.job_id == job.id)
+                connection.execute(moved.values(job_id=new, reused=False))
+        return len(old)
 
 
 _MEMBERS_AND_JOBS = members.outerjoin(jobs, members.c.job_id == jobs.c.id)

@@ -1,0 +1,59 @@
+// Artworks on this side: their size, smaller copies for drafts, and the files of a dropped folder.
+
+const SMALL_BYTES = 1_500_000;
+
+async function decoded(file) {
+  if (/\.svg$/i.test(file.name)) return null;
+  try {
+    return await createImageBitmap(file, { imageOrientation: "from-image" });
+  } catch {
+    return null; // the browser can't, such as TIFF; the service can
+  }
+}
+
+/** Width and height in pixels, or null where only the service can tell. */
+export async function sizeOf(file) {
+  const bitmap = await decoded(file);
+  if (!bitmap) return null;
+  const size = [bitmap.width, bitmap.height];
+  bitmap.close();
+  return size;
+}
+
+/** The artwork, or a smaller copy of one that is large, for a draft. */
+export async function smaller(file, longest) {
+  if (file.size < SMALL_BYTES) return file;
+  const bitmap = await decoded(file);
+  if (!bitmap) return file;
+  const factor = longest / Math.max(bitmap.width, bitmap.height);
+  if (factor >= 1) return file;
+  const canvas = new OffscreenCanvas(Math.max(1, Math.round(bitmap.width * factor)), Math.max(1, Math.round(bitmap.height * factor)));
+  const context = canvas.getContext("2d");
+  context.imageSmoothingQuality = "high";
+  context.drawImage(bitmap, 0, 0, canvas.width, canvas.height);
+  bitmap.close();
+  return canvas.convertToBlob({ type: "image/png" });
+}
+
+/** The files of what was dropped, folders with all that is in them; each has its path. */
+export async function dropped(transfer) {
+  const entries = [...transfer.items].map((item) => item.webkitGetAsEntry?.()).filter(Boolean);
+  if (!entries.some((entry) => entry.isDirectory)) return [...transfer.files];
+  const found = [];
+  const walk = async (entry, path) => {
+    if (entry.isFile) {
+      const file = await new Promise((resolve, reject) => entry.file(resolve, reject));
+      file.path = `${path}${entry.name}`;
+      found.push(file);
+      return;
+    }
+    const reader = entry.createReader();
+    for (;;) {
+      const some = await new Promise((resolve, reject) => reader.readEntries(resolve, reject));
+      if (!some.length) return;
+      for (const one of some) await walk(one, `${path}${entry.name}/`);
+    }
+  };
+  for (const entry of entries) await walk(entry, "");
+  return found;
+}

@@ -1,0 +1,290 @@
+// Submit: artworks, fab, size and settings, with a draft that answers to each of them.
+import { get, look } from "./api.js";
+import { blame, bytes, choice, field, fill, fresh, group, h, number, percent, say, swatch, trouble } from "./dom.js";
+import { boardPicture, loadLook } from "./pictures.js";
+import { smaller, sizeOf } from "./artwork.js";
+import { viewer } from "./viewer.js";
+
+const WAIT_MS = 220;
+const FINE_MS = 900;
+
+export async function show(view, _, session) {
+  const fabs = (await get("/v1/fabs")).fabs;
+  const state = { files: [], chosen: null, aspect: null, given: "width", finishes: null };
+
+  // What is submitted.
+  const picker = h("input", { type: "file", multiple: true, id: fresh("files"), class: "unseen", accept: "image/*,.svg,.tif,.tiff" });
+  const folder = h("input", { type: "file", multiple: true, webkitdirectory: true, id: fresh("folder"), class: "unseen" });
+  const list = h("ul", { class: "files" });
+  const drop = h(
+    "div",
+    { class: "drop" },
+    h("p", {}, h("strong", {}, "Drop artworks here"), ", one or many, or a folder"),
+    h("div", { class: "row" }, picker, h("label", { for: picker.id, class: "button" }, "Choose files"), folder, h("label", { for: folder.id, class: "button" }, "Choose a folder")),
+    h("p", { class: "hint" }, `PNG, JPEG, TIFF, WebP, BMP, GIF or SVG, each up to ${bytes(session.max_upload_bytes)}. Only what you have the rights to.`),
+    h("p", { class: "wrong", hidden: true }),
+  );
+
+  // How it is made.
+  const fab = field("Fab", h("select", {}, fabs.map((one) => h("option", { value: one.id }, `${one.id}: ${one.name}`))), { name: "fab" });
+  const width = field("Width in mm", h("input", { type: "number", min: "0.1", max: "1200", step: "any", value: "60", inputmode: "decimal" }), { name: "width" });
+  const height = field("Height in mm", h("input", { type: "number", min: "0.1", max: "1200", step: "any", value: "", inputmode: "decimal" }), { name: "height" });
+  const radios = (legend, name, options, chosen, hint) => {
+    const box = group(legend, { name, hint }, h("div", { class: "choices" }, options.map(([value, text]) => choice("radio", text, { name: `${name}-choice`, value, checked: value === chosen }))));
+    box.value = () => box.querySelector("input:checked").value;
+    return box;
+  };
+  const edges = radios("Edges", "edges", [["auto", "as the artwork asks"], ["threshold", "hard regions"], ["dither", "fine mixture"]], "auto", "Hard regions keep flat art sharp; a mixture shows shades that no finish has.");
+  const colours = field("Number of colours", h("select", {}, ["auto", ...Array.from({ length: 23 }, (_, i) => String(i + 2)), "32", "48", "64"].map((text) => h("option", { value: text }, text === "auto" ? "as many as it needs" : text))), { name: "clusters" });
+  const finishes = group("Finishes", { name: "forbid", hint: "Those that are off are not used." }, h("div", { class: "choices" }));
+  const background = field("Behind transparent places", h("select"), { name: "background" });
+  const assignment = radios("Colours", "assignment", [["faithful", "faithful"], ["contrast", "more contrast"]], "faithful");
+  const amount = field("How much contrast", h("input", { type: "range", min: "0", max: "1", step: "0.05", value: "0.5" }), { name: "" });
+  amount.hidden = true;
+  const board = field("Board", h("select", {}, [["rectangle", "rectangle"], ["rectangle:2mm", "rectangle, corners of 2 mm"], ["disc", "disc"], ["silhouette", "shape of the artwork"], ["silhouette:1.5mm", "shape of the artwork, 1.5 mm larger"]].map(([value, text]) => h("option", { value }, text))), { name: "board" });
+  const use = field("It is for", h("select", {}, [["wall", "a wall or a shelf"], ["handheld", "the hand"], ["worn", "wearing"], ["child", "a child"]].map(([value, text]) => h("option", { value }, text))), { name: "use", hint: "Decides which cautions apply." });
+  const fabrication = group("Files for the fab", { name: "fabrication" }, choice("checkbox", "make layers, Gerber and drill files (takes longer)", { value: "on" }));
+  const bottom = field("Artwork of the other side", h("input", { type: "file", accept: "image/*,.svg,.tif,.tiff" }), { name: "bottom", hint: "As it is seen from behind. Goes along when one artwork is submitted." });
+
+  const wrong = h("div", { class: "wrong-place" });
+  const send = h("button", { class: "main", disabled: true }, "Submit");
+  const form = h(
+    "form",
+    { class: "card controls", novalidate: true, "aria-label": "How it is made" },
+    fab,
+    h("div", { class: "pair" }, width, height),
+    edges,
+    colours,
+    finishes,
+    background,
+    assignment,
+    amount,
+    h("details", { class: "wide" }, h("summary", {}, "Board, use, fabrication files, other side"), board, use, fabrication, bottom),
+    wrong,
+    send,
+  );
+
+  // What it will look like.
+  const shown = viewer({ left: "Artwork", right: "Draft" });
+  const told = h("div", { class: "figures", "aria-live": "off" });
+  const busy = h("p", { class: "soft", role: "status" }, "Choose an artwork, and a draft of its board appears here.");
+  const draft = h("section", { class: "card draft", "aria-label": "Draft" }, h("h2", {}, "Draft"), shown.root, busy, told);
+  shown.root.hidden = true;
+
+  fill(view, h("h1", {}, "Submit"), h("div", { class: "bench submit" }, h("section", { class: "card artworks", "aria-label": "Artworks" }, drop, list), draft, form));
+
+  const chosenFab = () => fabs.find((one) => one.id === fab.control.value);
+
+  function showFinishes() {
+    const one = chosenFab();
+    fill(
+      finishes.querySelector(".choices"),
+      one.finishes.map((finish) => choice("checkbox", finish.name, { value: finish.id, checked: true })),
+    );
+    fill(background.control, h("option", { value: "" }, `the fab's choice (${one.background})`), one.finishes.map((finish) => h("option", { value: finish.id }, finish.name)));
+    state.finishes = one.id;
+    colourFinishes(one);
+  }
+
+  async function colourFinishes(one) {
+    try {
+      const { references } = await get(`/v1/fabs/${encodeURIComponent(one.id)}/references`);
+      if (!references || state.finishes !== one.id) return;
+      for (const reference of references) {
+        const input = finishes.querySelector(`input[value="${CSS.escape(reference.finish)}"]`);
+        input?.after(swatch(reference.srgb));
+      }
+    } catch {
+      // without its colour a finish still has its name
+    }
+  }
+
+  /** The settings as the form says them. */
+  function settings() {
+    const given = new FormData();
+    given.set("fab", fab.control.value);
+    const side = state.given === "width" ? width : height;
+    if (side.control.value.trim()) given.set(state.given, `${Number(side.control.value)}mm`);
+    if (edges.value() !== "auto") given.set("edges", edges.value());
+    if (colours.control.value !== "auto") given.set("clusters", colours.control.value);
+    for (const box of finishes.querySelectorAll("input:not(:checked)")) given.append("forbid", box.value);
+    if (background.control.value) given.set("background", background.control.value);
+    if (assignment.value() === "contrast") given.set("assignment", `contrast:${amount.control.value}`);
+    if (board.control.value !== "rectangle") given.set("board", board.control.value);
+    if (use.control.value !== "wall") given.set("use", use.control.value);
+    return given;
+  }
+
+  // The draft: one at a time, the last wish first; a finer one when nothing changes for a while.
+  let timer = 0;
+  let working = false;
+  let wish = 0;
+  let gone = new AbortController();
+
+  function again(detail = "quick", wait = WAIT_MS) {
+    clearTimeout(timer);
+    timer = setTimeout(() => make(detail), wait);
+  }
+
+  async function make(detail) {
+    if (!state.chosen) return;
+    if (working) {
+      wish = detail;
+      return;
+    }
+    working = true;
+    wish = 0;
+    const file = state.chosen;
+    busy.textContent = detail === "quick" ? "Making a draft …" : "Refining it …";
+    const began = performance.now();
+    try {
+      const body = settings();
+      body.set("detail", detail);
+      body.set("artwork", await smaller(file, detail === "quick" ? 1000 : 2400), file.name);
+      const found = await look("/v1/drafts", { method: "POST", form: body, signal: gone.signal });
+      const loaded = await loadLook(found, gone.signal);
+      if (file === state.chosen) {
+        clearBlame();
+        showDraft(loaded, detail);
+        draft.dataset.detail = detail;
+        draft.dataset.milliseconds = String(Math.round(performance.now() - began));
+      }
+      if (!wish && detail === "quick") again("fine", FINE_MS);
+    } catch (error) {
+      if (error.name === "AbortError") return;
+      busy.textContent = "There is no draft of this: see what is wrong beside it.";
+      blameFor(error);
+    } finally {
+      working = false;
+      if (wish) again(wish, 0);
+    }
+  }
+
+  function showDraft(loaded, detail) {
+    const { look: found } = loaded;
+    shown.root.hidden = false;
+    shown.show({ grid: found.grid, left: loaded.artwork, right: boardPicture(loaded), names: ["Artwork", "Draft"] });
+    if (state.aspect === null) {
+      state.aspect = found.grid.width_mm / found.grid.height_mm;
+      follow();
+    }
+    busy.textContent = detail === "quick" ? "A quick draft on a coarse grid; it is being refined." : "A draft on a coarser grid than the board's. The result's score can differ a little.";
+    const used = found.finishes.filter((finish) => finish.share > 0).sort((one, two) => two.share - one.share);
+    fill(
+      told,
+      h("p", { class: "score" }, h("strong", {}, number(found.score.s_cielab.mean)), ` mean error seen from ${found.score.viewing_distance_mm} mm (S-CIELAB)`),
+      h("p", {}, `${number(found.grid.width_mm, 1)} × ${number(found.grid.height_mm, 1)} mm. ${found.edges.reason}`),
+      h("ul", { class: "shares" }, used.map((finish) => h("li", {}, swatch(finish.colour), `${finish.name}: ${percent(finish.share)}`))),
+      found.warnings.length ? h("details", {}, h("summary", {}, `${found.warnings.length} to look at`), h("ul", {}, found.warnings.map((text) => h("li", {}, String(text))))) : null,
+    );
+    say(`Draft ready. Mean error ${number(found.score.s_cielab.mean)}.`);
+  }
+
+  /** The other side, by the artwork's proportions. */
+  function follow() {
+    if (!state.aspect) return;
+    const [from, to] = state.given === "width" ? [width, height] : [height, width];
+    const value = Number(from.control.value);
+    if (!from.control.value || !Number.isFinite(value)) return;
+    to.control.value = String(Number((state.given === "width" ? value / state.aspect : value * state.aspect).toFixed(2)));
+  }
+
+  const boxes = [...form.querySelectorAll("[data-setting]")];
+  function clearBlame() {
+    for (const box of boxes) blame(box, "");
+    blame(drop, "");
+    fill(wrong);
+  }
+  function blameFor(error) {
+    clearBlame();
+    const named = /(?:Setting|setting) '?([a-z_]+)'?/.exec(error.message)?.[1] || (/finish of fab/.test(error.message) ? "forbid" : "");
+    const setting = named === "height" && state.given === "width" ? "width" : named;
+    const box = boxes.find((one) => one.dataset.setting === setting);
+    if (box && setting) blame(box, error.message);
+    else if (error.code === "artwork" || error.code === "too-large") blame(drop, error.message);
+    else fill(wrong, trouble(error.message));
+    say(error.message);
+  }
+
+  async function take(files) {
+    const found = files.filter((file) => file.size && !file.name.startsWith("."));
+    if (!found.length) return;
+    state.files = found;
+    fill(list, found.length > 200 ? [] : found.map((file, place) => row(file, place)));
+    if (found.length > 1) list.prepend(h("li", { class: "soft" }, `${found.length} files, submitted as one collection`));
+    send.disabled = false;
+    send.textContent = found.length > 1 ? `Submit ${found.length} files as a collection` : "Submit";
+    await choose(found.find((file) => /\.(png|jpe?g|tiff?|webp|bmp|gif|svg)$/i.test(file.name)) || found[0]);
+  }
+
+  const row = (file) =>
+    h("li", {}, h("button", { type: "button", class: "quiet", on: { click: () => choose(file) } }, file.webkitRelativePath || file.name), h("span", { class: "soft" }, ` ${bytes(file.size)}`));
+
+  async function choose(file) {
+    state.chosen = file;
+    state.aspect = null;
+    [...list.querySelectorAll("button")].forEach((button) => button.toggleAttribute("aria-current", button.textContent === (file.webkitRelativePath || file.name)));
+    const size = await sizeOf(file);
+    if (size) state.aspect = size[0] / size[1];
+    follow();
+    again("quick", 0);
+  }
+
+  picker.addEventListener("change", () => take([...picker.files]));
+  folder.addEventListener("change", () => take([...folder.files]));
+  drop.addEventListener("dragover", (event) => {
+    event.preventDefault();
+    drop.classList.add("over");
+  });
+  drop.addEventListener("dragleave", () => drop.classList.remove("over"));
+  drop.addEventListener("drop", async (event) => {
+    event.preventDefault();
+    drop.classList.remove("over");
+    const { dropped } = await import("./artwork.js");
+    take(await dropped(event.dataTransfer));
+  });
+
+  for (const [side, box] of [["width", width], ["height", height]]) {
+    box.control.addEventListener("input", () => {
+      state.given = side;
+      follow();
+    });
+  }
+  fab.control.addEventListener("change", showFinishes);
+  form.addEventListener("input", () => {
+    amount.hidden = assignment.value() !== "contrast";
+    if (state.chosen) again();
+  });
+
+  form.addEventListener("submit", async (event) => {
+    event.preventDefault();
+    if (!state.files.length) return;
+    send.disabled = true;
+    clearBlame();
+    try {
+      const body = settings();
+      if (fabrication.querySelector("input").checked) body.set("fabrication", "on");
+      if (state.files.length === 1) {
+        body.set("artwork", state.files[0], state.files[0].name);
+        if (bottom.control.files.length) body.set("bottom", bottom.control.files[0]);
+        const job = await get("/v1/jobs", { method: "POST", form: body });
+        location.hash = `#/jobs/${job.id}`;
+      } else {
+        const path = (file) => file.webkitRelativePath || file.path || file.name;
+        body.set("name", path(state.files[0]).includes("/") ? path(state.files[0]).split("/")[0] : "from the page");
+        for (const file of state.files) body.append("artwork", file, path(file));
+        const collection = await get("/v1/collections", { method: "POST", form: body });
+        location.hash = `#/collections/${collection.id}`;
+      }
+    } catch (error) {
+      blameFor(error);
+      send.disabled = false;
+    }
+  });
+
+  showFinishes();
+  return () => {
+    clearTimeout(timer);
+    gone.abort();
+  };
+}

@@ -1,0 +1,203 @@
+"""Looking closely: a draft of a conversion before it is asked for, and the pictures of one that is done."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Annotated, Any, Literal
+
+from fastapi import APIRouter, Query, Request
+from fastapi.responses import JSONResponse
+from starlette.concurrency import run_in_threadpool
+
+from service.answers import problems
+from service.asking import ANSWER_SECONDS, LATER, Question, answer_of, ask, awaited, keep_input, later
+from service.backing import Backed, Backing
+from service.callers import ReadingOwner, SubmittingOwner
+from service.limits import check_before_upload
+from service.look_answers import LookAnswer, look_answer
+from service.submission import (
+    FROM_JOB,
+    chosen_fab,
+    files_of_form,
+    files_of_job,
+    setting_schemas,
+    settings_of_one,
+    sorted_fields,
+)
+from service.upload import ARTWORK, read_form
+from worker.errors import ConflictError, NotFoundError, SettingsError
+from worker.job import BOARD_FILE, BOTTOM, InputFile, Job
+from worker.job_settings import REPEATABLE, check_against_fab, length_mm, read_settings
+
+router = APIRouter(prefix="/v1", tags=["looking"])
+
+DETAIL = "detail"
+LONGEST_PX: dict[str, int | None] = {"quick": 400, "fine": 1200}
+"""How long the longer side of a draft is, in pixels, where the job's own pitch is not coarser."""
+
+Side = Annotated[Literal["top", "bottom"], Query(description="of a job with two artworks")]
+
+
+def _form_schema() -> dict[str, Any]:
+    file = {"type": "string", "format": "binary"}
+    properties: dict[str, Any] = {
+        ARTWORK: {**file, "description": "the artwork, or a smaller copy of it"},
+        BOTTOM: {**file, "description": "the artwork of the bottom; may be left out"},
+        BOARD_FILE: {**file, "description": "outline, cut-outs and holes; may be left out"},
+        FROM_JOB: {"type": "string", "description": "id of a job of yours whose files are taken, in place of files"},
+        "fab": {"type": "string", "description": "id of a fab"},
+        DETAIL: {
+            "type": "string",
+            "enum": list(LONGEST_PX),
+            "default": "quick",
+            "description": "how fine: the grid is made so coarse that a draft takes about a second, or some",
+        },
+        "side": {"type": "string", "enum": ["top", "bottom"], "default": "top"},
+    }
+    properties |= setting_schemas()
+    return {"type": "object", "required": ["fab"], "properties": properties}
+
+
+_FORM = {
+    "requestBody": {
+        "required": True,
+        "content": {
+            "multipart/form-data": {
+                "schema": _form_schema(),
+                "encoding": {name: {"style": "form", "explode": True} for name in REPEATABLE},
+                "examples": {
+                    "badge": {
+                        "summary": "a badge, 60 mm wide",
+                        "value": {ARTWORK: "(the bytes of badge.png)", "fab": "example-fab", "width": "60mm"},
+                    }
+                },
+            }
+        },
+    }
+}
+
+
+@router.post(
+    "/drafts",
+    response_model=LookAnswer,
+    summary="Make a draft",
+    responses={**LATER, **problems(400, 404, 409, 410, 413, 415, 422, 429, 507)},
+    openapi_extra=_FORM,
+)
+async def make_draft(request: Request, backing: Backed, owner: SubmittingOwner) -> JSONResponse:
+    """What a job with this artwork and these settings would look like, on a coarser grid, at once. Makes no job.
+
+    A draft's masks are no finer than its grid, so its score is near the job's, and not the same.
+    """
+    await check_before_upload(request, backing, owner, asked=True)
+    store = backing.store
+    with store.spool() as artwork, store.spool() as bottom, store.spool() as board:
+        spooled = {ARTWORK: artwork, BOTTOM: bottom, BOARD_FILE: board}
+        form = await read_form(request, spooled, backing.environment.max_upload_bytes)
+        question = await run_in_threadpool(_draft_question, backing, owner, form, spooled)
+    return _answer(await ask(backing, owner, question))
+
+
+def _draft_question(backing: Backing, owner: str, form: Any, spooled: Mapping[str, Any]) -> Question:
+    plain, given = sorted_fields(form, ("fab", FROM_JOB, DETAIL, "side"))
+    settings = settings_of_one(given)
+    fab = chosen_fab(backing, owner, plain)
+    check_against_fab(settings, fab)
+    detail, side = plain.get(DETAIL, "quick"), plain.get("side", "top")
+    if detail not in LONGEST_PX:
+        raise SettingsError(f"{DETAIL} is {detail[:64]!r}.", mend=f"Choose one of: {', '.join(LONGEST_PX)}.")
+    files = files_of_form(backing, owner, form, plain, fab, spooled)
+    for name, sent in form.files.items():
+        if name in files:
+            files[name] = keep_input(backing, sent, spooled[name])
+    return _question(fab.id, fab.revision, files, settings.as_text(), side=side, longest_px=LONGEST_PX[detail])
+
+
+@router.get(
+    "/jobs/{job_id}/look",
+    response_model=LookAnswer,
+    summary="Look closely at a finished job",
+    responses={**LATER, **problems(404, 409, 410, 422, 429)},
+)
+async def look_at(
+    backing: Backed,
+    owner: ReadingOwner,
+    job_id: str,
+    side: Side = "top",
+    viewing_distance: Annotated[
+        str | None, Query(description="from where; the job's own if left out", examples=["1000mm"])
+    ] = None,
+) -> JSONResponse:
+    """Its pictures on one grid: artwork, board, clusters, error, and both as the eye sees them from a distance.
+
+    A worker makes them anew from the artwork, in about the time that the job took without its fabrication files.
+    """
+    question = await run_in_threadpool(_look_question, backing, owner, job_id, side, viewing_distance)
+    key = f"{owner}/{question.fingerprint}"
+    asked = await run_in_threadpool(_asked_before, backing, owner, key)
+    if asked is None:
+        job = await ask(backing, owner, question, seconds=0.0)
+        backing.answers.keep(key, {"job": job.id})
+    else:
+        job = asked
+    return _answer(await awaited(backing, owner, job, seconds=ANSWER_SECONDS))
+
+
+def _asked_before(backing: Backing, owner: str, key: str) -> Job | None:
+    """The job of the same question, where it was not in vain and its pictures are not forgotten yet."""
+    known = backing.answers.get(key)
+    if known is None:
+        return None
+    try:
+        job = backing.ledger.jobs.get(owner, known["job"])
+    except NotFoundError:
+        return None
+    return None if job.state in ("failed", "cancelled") else job
+
+
+def _look_question(backing: Backing, owner: str, job_id: str, side: str, distance: str | None) -> Question:
+    job = backing.ledger.jobs.get(owner, job_id)
+    files = files_of_job(job)
+    if job.state != "done":
+        raise ConflictError(f"Job {job_id} is {job.state}.", mend="Look at it when it is done.")
+    if distance is not None:
+        millimetres = length_mm("viewing_distance", distance)
+        read_settings({"viewing_distance": f"{millimetres:.10g}mm"})
+    return _question(
+        job.fab_id, job.fab_revision, files, dict(job.settings), side=side, longest_px=None, distance=distance
+    )
+
+
+def _question(
+    fab_id: str,
+    revision: str,
+    files: Mapping[str, InputFile],
+    settings: Mapping[str, Any],
+    *,
+    side: str,
+    longest_px: int | None,
+    distance: str | None = None,
+) -> Question:
+    if side not in ("top", "bottom") or (side == BOTTOM and BOTTOM not in files):
+        raise SettingsError(f"side is {side[:64]!r}.", mend="Choose top, or bottom where there are two artworks.")
+    return Question(
+        kind="look",
+        name=files[ARTWORK].name,
+        fab_id=fab_id,
+        fab_revision=revision,
+        settings={
+            "settings": dict(settings),
+            "names": {name: file.name for name, file in files.items()},
+            "side": side,
+            "longest_px": longest_px,
+            "viewing_distance": distance,
+        },
+        inputs=files,
+    )
+
+
+def _answer(job: Job) -> JSONResponse:
+    answer = answer_of(job)
+    if answer is None:
+        return later(job)
+    return JSONResponse(look_answer(job.id, answer).model_dump(mode="json"))

@@ -1,0 +1,150 @@
+"""What a page shows of a conversion before or after it: pictures to look at closely, and the answer that explains them.
+
+A job is deterministic, so the same artwork, profile and settings give its pictures again, without layers and files.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any, BinaryIO
+
+from worker.board_file import read_board_file
+from worker.engine.colorimetry import lab_to_srgb
+from worker.engine.pipeline import Conversion, Progress, StageClock, separated
+from worker.engine.report.look_pictures import LookPictures, look_pictures
+from worker.fab_profile import FabProfile
+from worker.job import ARTWORK, BOARD_FILE, BOTTOM
+from worker.job_settings import Settings, length_mm, read_settings
+from worker.table_folder import TableFolder
+
+COARSEST_UM = 100.0
+
+
+def look(
+    fab: FabProfile,
+    inputs: Mapping[str, BinaryIO],
+    asked: Mapping[str, Any],
+    *,
+    tables: TableFolder,
+    threads: int,
+    progress: Progress,
+) -> tuple[dict[str, bytes], dict[str, Any]]:
+    """Pictures by name, and the answer.
+
+    Parameters
+    ----------
+    inputs : artwork, and bottom and board_file where there are. asked : `settings` as written; `names` of the
+        artworks; `side`; `longest_px`, where a coarser grid is enough, else None; `viewing_distance`, where another
+        than the settings' is wanted, else None.
+
+    Raises
+    ------
+    ArtworkError, FabProfileError, SettingsError, OverrideError, BoardError, ImpossiblePlaceError
+    """
+    settings = read_settings(asked["settings"])
+    settings = replace(settings, fabrication=False, pitch_um=_pitch_um(settings, asked.get("longest_px")))
+    if asked.get("viewing_distance"):
+        distance = length_mm("viewing_distance", asked["viewing_distance"])
+        settings = replace(settings, viewing_distance_mm=distance)
+    board_file = None
+    if BOARD_FILE in inputs:
+        board_file = read_board_file(inputs[BOARD_FILE].read(), file_name=BOARD_FILE)
+    side = asked["side"]
+    names = asked["names"]
+    conversion = separated(
+        inputs[ARTWORK].read(),
+        fab,
+        settings,
+        name=names[ARTWORK],
+        side="top",
+        board_file=board_file,
+        tables=tables,
+        threads=threads,
+        clock=StageClock(progress),
+    )
+    if side == BOTTOM:
+        from worker.engine.fabrication.board import mirrored
+
+        conversion = separated(
+            inputs[BOTTOM].read(),
+            fab,
+            settings,
+            name=names[BOTTOM],
+            side="bottom",
+            shape=mirrored(conversion.shape),
+            tables=tables,
+            threads=threads,
+            clock=StageClock(progress),
+        )
+    drawn = look_pictures(
+        picture=conversion.picture,
+        labels=conversion.separation.labels,
+        cluster_of=conversion.cluster_of,
+        colours=conversion.colours,
+        background=conversion.colours.ids.index(conversion.background),
+        hull=conversion.hull,
+        score=conversion.score,
+        threads=threads,
+    )
+    return drawn.files, _answer(conversion, drawn, side)
+
+
+def _pitch_um(settings: Settings, longest_px: int | None) -> float:
+    """The job's own pitch, or a coarser one at which the longer side that is known has so many pixels."""
+    if longest_px is None:
+        return settings.pitch_um
+    longest_mm = max(settings.width_mm or 0.0, settings.height_mm or 0.0)
+    wanted = longest_mm * 1000.0 / longest_px if longest_mm else COARSEST_UM
+    return max(settings.pitch_um, min(wanted, COARSEST_UM))
+
+
+def _answer(conversion: Conversion, drawn: LookPictures, side: str) -> dict[str, Any]:
+    report, fab, score = conversion.report, conversion.fab, conversion.score
+    ids = [finish.id for finish in fab.finishes]
+    height = conversion.picture.height_px
+    pitch_mm = conversion.picture.pitch_um / 1000.0
+    return {
+        "side": side,
+        "grid": report["grid"],
+        "shown": {"step_px": drawn.step_px, "width_px": drawn.width_px, "height_px": drawn.height_px},
+        "error_map": {
+            "step_px": score.error_map_step_px,
+            "width_px": score.error_map.shape[1],
+            "height_px": score.error_map.shape[0],
+        },
+        "edges": report["edges"],
+        "finishes": [
+            {
+                "id": finish.id,
+                "name": finish.name,
+                "texture": finish.texture,
+                "colour": _hex(conversion.colours.lab[i]),
+                "lab": [round(float(value), 4) for value in conversion.colours.lab[i]],
+                "share": report["finishes"][i]["share"],
+                "copper": finish.recipe.copper,
+                "mask_opening": finish.recipe.mask_opening,
+                "legend": finish.recipe.legend,
+            }
+            for i, finish in enumerate(fab.finishes)
+        ],
+        "clusters": report["clusters"],
+        "score": report["score"],
+        "worst": [
+            {
+                **place,
+                "x_mm": round((place["x_px"] + 0.5) * pitch_mm, 3),
+                "y_mm": round((height - place["y_px"] - 0.5) * pitch_mm, 3),
+                "finish": ids[place["finish"]] if place["finish"] < len(ids) else None,
+                "cluster": place["cluster"] if place["cluster"] < len(report["clusters"]) else None,
+            }
+            for place in drawn.worst
+        ],
+        "cautions": report["cautions"],
+        "warnings": report["warnings"],
+    }
+
+
+def _hex(lab: Any) -> str:
+    red, green, blue = lab_to_srgb(lab)
+    return f"#{red:02X}{green:02X}{blue:02X}"

@@ -19,7 +19,7 @@ export async function show(view, [asked]) {
   const jobs = (await get("/v1/jobs?limit=100")).jobs.filter((job) => job.state === "done" && job.fab.id === id && !job.expired);
   const trial = field("Try edits on", h("select", {}, h("option", { value: "" }, jobs.length ? "no result" : "no result of this fab yet"), jobs.map((job) => h("option", { value: job.id, selected: job.id === state.job }, `${job.artwork.name}, ${moment(job.created)}`))), { hint: "An edit can be tried on a finished result before it is saved." });
 
-  fill(view, h("h1", {}, id), head, conflict, h("div", { class: "bench wide-right" }, cards, h("div", { class: "stack" }, h("section", { class: "card" }, name, trial), await importing(), await photographing(), history)));
+  fill(view, h("h1", {}, id), head, conflict, h("div", { class: "bench wide-right" }, cards, h("div", { class: "stack" }, h("section", { class: "card" }, name, trial), await importing(), history)), await photographing());
 
   /** Read the fab anew, and show it. */
   async function load() {

@@ -157,7 +157,7 @@ export function photographForm(path, importFile) {
       out,
       h("ul", { class: "plain" }, found.photographs.map(quality)),
       found.warnings.length ? h("ul", {}, found.warnings.map((text) => h("li", {}, text))) : null,
-      h("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": "Readings of the photograph" }, h(
+      h("div", { class: "scroll low", tabindex: "0", role: "region", "aria-label": "Readings of the photograph" }, h(
         "table",
         {},
         h("thead", {}, h("tr", {}, ["Finish", "Patch", "L*, a*, b*", "Grade"].map((text) => h("th", { scope: "col" }, text)))),
@@ -182,5 +182,5 @@ export function photographForm(path, importFile) {
   }
 
   photo.control.addEventListener("change", showPhoto);
-  return h("div", {}, photo, second, map, batch, coupon, h("button", { type: "button", class: "main", on: { click: read } }, "Read the photograph"), told, marking, out);
+  return h("div", {}, h("div", { class: "filters" }, photo, second, map), h("div", { class: "pair" }, batch, coupon), h("button", { type: "button", class: "main", on: { click: read } }, "Read the photograph"), told, marking, out);
 }

@@ -266,7 +266,9 @@ class Collections:
         vain = (
             sql.select(*jobs.c)
             .where(
-                jobs.c.id.in_(sql.select(members.c.job_id).where(of_it)), jobs.c.state.in_(IN_VAIN), jobs.c.expired.is_(None)
+                jobs.c.id.in_(sql.select(members.c.job_id).where(of_it)),
+                jobs.c.state.in_(IN_VAIN),
+                jobs.c.expired.is_(None),
             )
             .order_by(jobs.c.seq)
         )

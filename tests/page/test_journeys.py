@@ -235,3 +235,176 @@ def test_taking_away(traveller: Traveller, owl: str) -> None:
             page.click("text=End all its links")
             page.wait_for_selector("text=lead nowhere now")
             assert stranger.request.get(link).status == 404
+
+
+def test_a_collection(traveller: Traveller) -> None:
+    """One bad file among good ones: it is listed with its mend, filtered, and tried again."""
+    artworks = ["small-rover.bmp", "night-watch-token.png", "owl.png"]
+    with traveller.page(dark=True) as page:
+        traveller.open(page)
+        page.select_option("select >> nth=0", FAB)
+        page.fill('[data-setting="width"] input', "9")
+        files: list[Any] = [
+            {"name": name, "mimeType": "image/png", "buffer": (SAMPLES / "artworks" / name).read_bytes()}
+            for name in artworks
+        ]
+        page.set_input_files(
+            "input[type=file] >> nth=0", [*files, {"name": "notes.png", "mimeType": "image/png", "buffer": b"no picture"}]
+        )
+        page.click("text=Submit 4 files as a collection")
+        page.wait_for_selector('.view[data-state="ended"]')
+        page.wait_for_selector(".member .state.failed")
+        assert "3 done, 1 failed" in page.inner_text("[role=status] strong")
+        page.wait_for_function("document.querySelectorAll('.member .state.done').length === 3")
+        page.select_option("text=Order >> xpath=.. >> select", "error")
+        page.wait_for_function("document.querySelectorAll('.member .figure').length === 4")
+        errors = page.locator(".member .figure").all_inner_texts()
+        found = [float(text.split()[1]) for text in errors if text]
+        assert len(found) == 3 and found == sorted(found, reverse=True)
+        page.fill("text=Error of at least >> xpath=.. >> input", str(found[1]))
+        page.keyboard.press("Tab")
+        page.wait_for_function("document.querySelectorAll('.member').length === 2 || document.querySelectorAll('.member').length === 1")
+        page.fill("text=Error of at least >> xpath=.. >> input", "")
+        page.check("input[name=state][value=failed]")
+        page.wait_for_function("document.querySelectorAll('.member').length === 1")
+        assert "no known picture format" in page.inner_text(".member .wrong")
+        page.click("text=Contact sheet")
+        page.wait_for_selector("figure img")
+        traveller.seen(page, "collection")
+        page.click("text=Try 1 again")
+        page.wait_for_selector('.view[data-state="working"], .view[data-state="ended"]')
+        page.wait_for_selector('.view[data-state="ended"]')
+        assert "3 done, 1 failed" in page.inner_text("[role=status] strong"), "it is no picture still"
+
+
+def test_a_list_of_thousands_has_only_the_rows_in_sight(traveller: Traveller) -> None:
+    """Its rows come from a stand-in for the service, since thousands of jobs would take minutes."""
+    with traveller.page(phone=True) as page:
+        traveller.open(page)
+        found = page.evaluate(
+            """async () => {
+              const { longList } = await import("/page/long_list.js");
+              const asked = [];
+              const list = longList({
+                label: "many", height: 50,
+                fetchPage: async (start, size) => { asked.push(start); return Array.from({ length: size }, (_, i) => start + i); },
+                row: (entry) => document.createTextNode(`row ${entry}`),
+              });
+              document.body.append(list.root);
+              list.reset(20000);
+              const soon = () => new Promise((resolve) => setTimeout(resolve, 150));
+              await soon();
+              const first = { rows: list.made, text: list.root.innerText };
+              list.root.scrollTop = 50 * 15000;
+              await soon();
+              const item = [...list.root.querySelectorAll("li")].find((one) => one.textContent === "row 15000");
+              return { first, rows: list.made, asked, place: [item.ariaPosInSet, item.ariaSetSize] };
+            }"""
+        )
+        assert found["first"]["rows"] < 60 and "row 0" in found["first"]["text"]
+        assert found["rows"] < 60 and found["place"] == ["15001", "20000"]
+        assert found["asked"] == [0, 15000] or found["asked"] == [0, 14900, 15000]
+
+
+def finish_card(page: Page, finish: str) -> Any:
+    return page.locator(f'[data-finish="{finish}"]')
+
+
+def changed(page: Page, what: Any) -> None:
+    """Do something, and wait until the fab has another revision."""
+    before = page.get_attribute(".view", "data-revision")
+    what()
+    page.wait_for_function(f"document.querySelector('.view').dataset.revision !== '{before}'")
+
+
+def test_editing_references(traveller: Traveller, owl: str) -> None:
+    with traveller.page() as page:
+        traveller.open(page, f"fabs/{FAB}?job={owl}")
+        page.wait_for_selector(".view[data-revision]")
+        page.fill("text=Your name, for the history >> xpath=.. >> input", "Ada")
+        gold = finish_card(page, "gold")
+        assert "assumed, not measured" in gold.inner_text() and "one reading" in gold.inner_text()
+        gold.locator("summary").click()
+        gold.locator("input[type=number]").first.fill("60")
+        gold.get_by_text("Try it").click()
+        gold.get_by_text("Mean error").wait_for()
+        assert asked(page, f"/v1/fabs/{FAB}/revisions")["revisions"][0]["what"] == "installed", "a try saves nothing"
+        changed(page, lambda: gold.get_by_text("Add as a measured reading").click())
+        assert "measured, CIELAB or XYZ" in gold.inner_text() and "Lab 60.0" in gold.inner_text()
+        assert "set aside" in gold.inner_text(), "an assumed reading counts no more beside a measured one"
+        first = asked(page, f"/v1/fabs/{FAB}/revisions")["revisions"][0]
+        assert (first["what"], first["by"]) == ("added a reading of gold", "Ada")
+        changed(page, lambda: page.click("text=Undo: added a reading of gold"))
+        assert "assumed, not measured" in gold.inner_text()
+
+        # A file of readings: its own headings say what is what.
+        spectrum = (
+            "finish,geometry,origin," + ",".join(f"{nm}nm" for nm in range(400, 701, 10)) + "\\n"
+        )
+        file = b"finish,geometry,origin,illuminant,observer,L*,a*,b*\\ngold,45:0,measured,D50,2,71,5,33\\ngold,45:0,measured,D50,2,72,5,34\\n"
+        page.locator('[aria-label="Import readings"] input[type=file]').set_input_files(
+            {"name": "gold.csv", "mimeType": "text/csv", "buffer": file}
+        )
+        assert spectrum
+        changed(page, lambda: page.get_by_role("button", name="Import").click())
+        page.wait_for_selector("text=gold: 2 added")
+        assert "CIEDE2000 between its readings" in gold.inner_text()
+        traveller.seen(page, "fab")
+
+
+def test_two_people_who_edit_one_fab(traveller: Traveller) -> None:
+    with traveller.page() as mine, traveller.page(dark=True) as theirs:
+        for page, name in ((mine, "Ada"), (theirs, "Bob")):
+            traveller.open(page, f"fabs/{FAB}")
+            page.wait_for_selector(".view[data-revision]")
+            page.fill("text=Your name, for the history >> xpath=.. >> input", name)
+            finish_card(page, "legend").locator("summary").click()
+        legend = finish_card(theirs, "legend")
+        legend.locator("input[type=number]").first.fill("88")
+        changed(theirs, lambda: legend.get_by_text("Set by hand", exact=True).click())
+
+        finish_card(mine, "legend").locator("input[type=number]").first.fill("91")
+        finish_card(mine, "legend").get_by_text("Add as a measured reading").click()
+        told = mine.get_by_role("alertdialog")
+        told.wait_for()
+        assert "Bob set the reference of legend by hand" in told.inner_text()
+        traveller.seen(mine, "fab-conflict")
+        changed(mine, lambda: mine.click("text=Keep theirs, and add my edit"))
+        kept = asked(mine, f"/v1/fabs/{FAB}/finishes/legend/readings")["finish"]
+        assert kept["override"]["lab"][0] == 88 and kept["readings"][-1]["lab"][0] == 91
+
+
+def test_a_photograph_of_a_coupon(traveller: Traveller) -> None:
+    """The corners that are found can be moved, by keys as well; what is told is the leave-one-out error."""
+    folder = SAMPLES / "photographs"
+    with traveller.page() as page:
+        traveller.open(page, f"fabs/{FAB}")
+        page.click("text=Photograph of a coupon")
+        files = page.locator("details.card input[type=file]")
+        files.nth(0).set_input_files(folder / "crossed.jpg")
+        files.nth(2).set_input_files(folder / "patch_map.json")
+        page.click("text=Read the photograph")
+        page.wait_for_selector(".leave-one-out")
+        told = page.inner_text(".leave-one-out")
+        corner = page.locator(".corner.coupon").first
+        place = str(corner.get_attribute("aria-label"))
+        corner.focus()
+        page.keyboard.press("Shift+ArrowRight")
+        moved = str(corner.get_attribute("aria-label"))
+        assert int(moved.split()[-2].rstrip(",")) == int(place.split()[-2].rstrip(",")) + 10
+        box = corner.bounding_box()
+        assert box is not None
+        page.mouse.move(box["x"] + 8, box["y"] + 8)
+        page.mouse.down()
+        page.mouse.move(box["x"] + 12, box["y"] + 12)
+        page.mouse.up()
+        assert str(corner.get_attribute("aria-label")) != moved
+        traveller.seen(page, "photograph")
+        page.click("text=Read the photograph")
+        page.wait_for_selector("text=A worker reads it", state="hidden")
+        page.wait_for_selector(".leave-one-out, .trouble")
+        assert told.startswith("Leave-one-out error: mean ")
+        before = len(asked(page, f"/v1/fabs/{FAB}/finishes/gold/readings")["finish"]["readings"])
+        page.wait_for_selector("text=readings to the fab")
+        changed(page, lambda: page.click("text=readings to the fab"))
+        assert len(asked(page, f"/v1/fabs/{FAB}/finishes/gold/readings")["finish"]["readings"]) > before

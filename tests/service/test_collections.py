@@ -288,3 +288,24 @@ def test_a_disk_that_fills_while_an_archive_is_unpacked_is_no_damage_of_its_file
     with pytest.raises(OSError, match="No space"):
         kept.unpack(io.BytesIO(zipped({"a.png": BADGE})), "a.zip", 1 << 20)
     assert kept.faults == {} and kept.paths == []
+
+
+def test_what_failed_or_was_stopped_is_tried_again_and_nothing_else(client: TestClient, tmp_path: Path) -> None:
+    made = ask(client, {"sound.png": BADGE, "broken.png": b"no picture", "empty.png": b""}).json()
+    path = made["links"]["self"]
+    work(client, tmp_path)
+    before = {one["path"]: one for one in client.get(f"{path}/artworks").json()["artworks"]}
+    assert client.get(path).json()["counts"] == dict.fromkeys(made["counts"], 0) | {"done": 1, "failed": 1, "refused": 1}
+    again = client.post(f"{path}/retry").json()
+    assert again["state"] == "working" and again["counts"]["queued"] == 1
+    after = {one["path"]: one for one in client.get(f"{path}/artworks").json()["artworks"]}
+    for name in ("sound.png", "empty.png"):
+        assert after[name] == before[name]
+    old, new = before["broken.png"]["job"], after["broken.png"]["job"]
+    assert old["id"] != new["id"] and (old["settings"], old["artwork"]) == (new["settings"], new["artwork"])
+    client.delete(path)
+    assert client.post(f"{path}/retry").json()["counts"]["queued"] == 1, "what was stopped, too"
+    work(client, tmp_path)
+    assert client.get(path).json()["counts"]["failed"] == 1
+    assert client.post(f"{path}/retry").json()["counts"]["queued"] == 1
+    assert is_problem(client.post(f"/v1/collections/{'0' * 32}/retry"), 404)

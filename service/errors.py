@@ -31,6 +31,7 @@ STATUS: dict[str, int] = {
     "prediction": 422,
     "reading-file": 422,
     "board": 422,
+    "panel": 422,
     "proof": 500,
     "returned-file": 422,
     "manifest": 422,

@@ -12,11 +12,12 @@ from service.backing import Backing
 from service.errors import ProtocolError
 from service.limits import most_waiting
 from service.upload import ARTWORK, Form, Uploaded, too_large
-from worker.board_file import MAX_BYTES, read_board_file
+from worker.board_file import read_board_file
 from worker.errors import ConflictError, ExpiredError, NotFoundError, SettingsError
 from worker.fab_profile import FabProfile, check_two_sided, read_fab_profile
 from worker.job import BOARD_FILE, BOTTOM, InputFile, Job, JobRequest, Lane, conversion_fingerprint, read_lane
 from worker.job_settings import REPEATABLE, SETTINGS, Settings, check_against_fab, read_settings
+from worker.table_reader import MAX_BYTES
 
 FROM_JOB = "from_job"
 PLAIN_FIELDS = ("fab", "lane", FROM_JOB)

@@ -374,6 +374,12 @@ def _add_compare(commands: Commands) -> None:
     add_compare(commands)
 
 
+def _add_panel(commands: Commands) -> None:
+    from worker.panel_run import add_panel
+
+    add_panel(commands)
+
+
 def _add_fab(commands: Commands) -> None:
     from worker.fab_commands import add_fab
 
@@ -410,6 +416,7 @@ COMMANDS: tuple[tuple[tuple[str, ...], Callable[..., None]], ...] = (
     (("series",), _add_series),
     (("masks",), _add_masks),
     (("coupon",), _add_coupon),
+    (("panel",), _add_panel),
     (("compare",), _add_compare),
     (("fab",), _add_fab),
     (("serve",), _add_serve),

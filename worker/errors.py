@@ -9,6 +9,7 @@ MaskwrightError                 the root; carries what went wrong, where, and ho
 ├── PredictionError             a finish can't be predicted from what is known
 ├── ReadingFileError            a file of readings can't be read: names file, row, column and mend
 ├── BoardError                  the board's shape can't be made: names the entry and the mend
+├── PanelError                  the panel can't be laid out, or its file can't be read: names the entry and the mend
 ├── ProofError                  the fabrication files, read back, don't show the layers: a fault of the program
 ├── ReturnedFileError           a fabrication file can't be read, or not matched with its layer without a guess
 ├── ManifestError               the manifest of a collection is wrong: names file, place and mend
@@ -119,6 +120,12 @@ class BoardError(MaskwrightError):
     """The board's shape can't be made, or its file can't be read: the message names the entry and the mend."""
 
     code = "board"
+
+
+class PanelError(MaskwrightError):
+    """The panel can't be laid out, or its file can't be read: the message names the entry and the mend."""
+
+    code = "panel"
 
 
 class ProofError(MaskwrightError):

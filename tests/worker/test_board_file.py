@@ -10,8 +10,9 @@ from typing import Any
 
 import pytest
 
-from worker.board_file import MAX_BYTES, PlannedScore, read_board_file
+from worker.board_file import PlannedScore, read_board_file
 from worker.errors import BoardError
+from worker.table_reader import MAX_BYTES
 
 README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
 (EXAMPLE,) = re.findall(r'```toml title="keyhole.toml"\n(.*?)```', README, re.DOTALL)

@@ -37,7 +37,8 @@ _FIRST_APERTURE = 10  # the specification reserves D00 to D09
 _X, _Y, _D, _STAR, _LINE = 88, 89, 68, 42, 10
 
 
-def _header(project: Project, function: str, polarity: Polarity | None, comment: str) -> str:
+def gerber_header(project: Project, function: str, polarity: Polarity | None, comment: str) -> str:
+    """The lines that a file begins with: a comment, its attributes, format and unit."""
     lines = [f"G04 {_comment(comment)}*"]
     lines += ["%TF." + ",".join(row) + "*%" for row in file_attributes(project, function, polarity)]
     lines += ["%FSLAX46Y46*%", "%MOMM*%", "G75*", "G01*"]
@@ -66,7 +67,7 @@ def gerber_layer(
     polarity : value of .FilePolarity: "Negative" for a solder mask, else "Positive".
     aperture_function : value of .AperFunction, for all of the layer: "NonConductor" for art copper.
     """
-    yield _header(project, function, polarity, comment or function).encode("ascii")
+    yield gerber_header(project, function, polarity, comment or function).encode("ascii")
     if aperture_function:
         yield f"%TA.AperFunction,{aperture_function}*%\n".encode("ascii")
     boxes, sizes, codes = _flashes(rings)
@@ -203,7 +204,7 @@ def _put_region_code(out: Bytes, n: int, last: int) -> int:
 
 def gerber_profile(outlines: Sequence[Points], *, project: Project, comment: str = "") -> bytes:
     """The profile's file: each outline a closed line, thin and never filled. SettingsError where one is no outline."""
-    text = _header(project, "Profile,NP", "Positive", comment or "Profile")
+    text = gerber_header(project, "Profile,NP", "Positive", comment or "Profile")
     text += f"%TA.AperFunction,Profile*%\n%ADD{_FIRST_APERTURE}C,{mm_text(PROFILE_LINE_NM)}*%\n%TD*%\n"
     text += f"%LPD*%\nD{_FIRST_APERTURE}*\n"
     lines = []
@@ -215,7 +216,7 @@ def gerber_profile(outlines: Sequence[Points], *, project: Project, comment: str
 
 def gerber_scores(lines: Sequence[Points], *, function: str, project: Project) -> bytes:
     """The file of the lines that are scored: each one straight stroke, int64 (2, 2) in nm, whose middle counts."""
-    text = _header(project, function, "Positive", "Lines to score, from both faces")
+    text = gerber_header(project, function, "Positive", "Lines to score, from both faces")
     text += f"%ADD{_FIRST_APERTURE}C,{mm_text(PROFILE_LINE_NM)}*%\n%LPD*%\nD{_FIRST_APERTURE}*\n"
     strokes = [f"X{x}Y{y}D02*\nX{to_x}Y{to_y}D01*" for (x, y), (to_x, to_y) in (line.tolist() for line in lines)]
     return (text + "\n".join([*strokes, "M02*"]) + "\n").encode("ascii")

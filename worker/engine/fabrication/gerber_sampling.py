@@ -21,18 +21,18 @@ from worker.errors import ProofError
 
 Boxes = npt.NDArray[np.int64]
 
-STATE, FLASH, AREA = 0, 1, 2
+STATE, FLASH, AREA, ROUND = 0, 1, 2, 3
 """Kinds of commands."""
 _X, _Y, _D, _G, _M, _PERCENT, _STAR, _LINE, _MINUS = 88, 89, 68, 71, 77, 37, 42, 10, 45
-_RECTANGLE = re.compile(rb"%ADD(\d+)R,([0-9.]+)X([0-9.]+)\*%")
+_APERTURE = re.compile(rb"%ADD(\d+)(?:R,([0-9.]+)X([0-9.]+)|C,([0-9.]+))\*%")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ScannedGerber:
     """Where each of N commands, flashes or areas stands in a file.
 
-    data : uint8 (n,). kinds : uint8 (N,), 0 for what must stay, 1 for a flash, 2 for an area. starts : int64 (N + 1,).
-    boxes : int64 (N, 4), left, low, right, high in nm.
+    data : uint8 (n,). kinds : uint8 (N,), 0 for what must stay, 1 for a flashed rectangle, 2 for an area, 3 for a
+    flashed disc. starts : int64 (N + 1,). boxes : int64 (N, 4), left, low, right, high in nm.
     """
 
     data: Bytes
@@ -73,11 +73,13 @@ def scan_gerber(data: bytes, *, name: str) -> ScannedGerber:
 
 
 def _half_sizes(data: bytes) -> Boxes:
-    """int64 (A, 2): half the width and height of each rectangle by its aperture's number, in nm; 0 for all others."""
-    found = _RECTANGLE.findall(data[:200_000])
+    """int64 (A, 2): half the width and height of each rectangle by its aperture's number, in nm; of a disc its radius
+    and the same below 0; 0 for all others."""
+    found = _APERTURE.findall(data[:200_000])
     out = np.zeros((max((int(number) for number, *_ in found), default=0) + 1, 2), np.int64)
-    for number, width, height in found:
-        out[int(number)] = [round(float(size) * NM_PER_MM / 2) for size in (width, height)]
+    for number, width, height, disc in found:
+        sizes = (float(disc), -float(disc)) if disc else (float(width), float(height))
+        out[int(number)] = [round(size * NM_PER_MM / 2) for size in sizes]
     return out
 
 
@@ -165,8 +167,8 @@ def _scan(data: Bytes, halves: Boxes, kinds: Bytes, starts: npt.NDArray[np.int64
             x, y, code, n = operation(data, n)
             if n < 0 or code != 3 or not 0 <= aperture < len(halves) or halves[aperture, 0] == 0:
                 return count, begin
-            kinds[count] = FLASH
-            half_x, half_y = halves[aperture, 0], halves[aperture, 1]
+            kinds[count] = FLASH if halves[aperture, 1] > 0 else ROUND
+            half_x, half_y = halves[aperture, 0], abs(halves[aperture, 1])
             boxes[count, 0], boxes[count, 1] = x - half_x, y - half_y
             boxes[count, 2], boxes[count, 3] = x + half_x, y + half_y
         elif is_region_code(data, n, 54):

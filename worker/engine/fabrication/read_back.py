@@ -161,8 +161,8 @@ def read_back(
     )
     compared = sum(window.width * window.height for window in windows)
     return ReadBack(
-        reader=_version("gerbonara"),
-        renderer=_version("resvg_py"),
+        reader=reader_version("gerbonara"),
+        renderer=reader_version("resvg_py"),
         whole=whole,
         share=1.0 if whole else compared / pixels,
         windows=len(windows),
@@ -174,7 +174,8 @@ def read_back(
     )
 
 
-def _version(module: str) -> str:
+def reader_version(module: str) -> str:
+    """Name and version of a library that reads or draws."""
     from importlib.metadata import version
 
     return f"{module} {version(module)}"

@@ -11,7 +11,15 @@ import numpy.typing as npt
 from numba import njit
 
 from worker.engine.fabrication.contours import Bytes
-from worker.engine.fabrication.gerber_sampling import AREA, STATE, Boxes, ScannedGerber, is_region_code, operation
+from worker.engine.fabrication.gerber_sampling import (
+    AREA,
+    ROUND,
+    STATE,
+    Boxes,
+    ScannedGerber,
+    is_region_code,
+    operation,
+)
 from worker.engine.fabrication.grid import Grid
 
 _PERCENT, _L, _P, _DARK = 37, 76, 80, 68
@@ -63,6 +71,8 @@ def _draw(
         elif boxes[i, 1] < high and boxes[i, 3] > low:
             if kinds[i] == AREA:
                 _area(data, begin + 5, height, pitch, first, edges, touched)
+            elif kinds[i] == ROUND:
+                _disc(boxes[i], height, pitch, first, edges, touched)
             else:
                 top, bottom = height - boxes[i, 3], height - boxes[i, 1]
                 _edge(boxes[i, 0], top, boxes[i, 0], bottom, pitch, first, edges, touched)
@@ -110,6 +120,27 @@ def _edge(
         edges[r - first, c] ^= 1
         touched[r - first, 0] = min(touched[r - first, 0], c)
         touched[r - first, 1] = max(touched[r - first, 1], c)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _disc(
+    box: npt.NDArray[np.int64], height: int, pitch: int, first: int, edges: Bytes, touched: npt.NDArray[np.int64]
+) -> None:
+    """Turn over the first pixels behind both ends of each row's chord."""
+    radius, x, y = (box[2] - box[0]) / 2.0, (box[0] + box[2]) / 2.0, height - (box[1] + box[3]) / 2.0
+    last = edges.shape[1] - 1
+    for r in range(max(first, int(np.floor((y - radius) / pitch))), first + edges.shape[0]):
+        off = (r + 0.5) * pitch - y
+        if off >= radius:
+            break
+        if off <= -radius:
+            continue
+        half = np.sqrt(radius * radius - off * off)
+        for end in (x - half, x + half):
+            c = min(max(int(np.ceil(end / pitch - 0.5)), 0), last)
+            edges[r - first, c] ^= 1
+            touched[r - first, 0] = min(touched[r - first, 0], c)
+            touched[r - first, 1] = max(touched[r - first, 1], c)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

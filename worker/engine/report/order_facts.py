@@ -51,6 +51,7 @@ _MEANING = {
     JOB_FILE: "Gerber job file: the same facts for your program",
     INSPECTION_SHEET: "what the boards are checked for when they arrive (to print)",
     "looks-like-top.png": "picture of the top side as it should look",
+    "panel.png": "picture of the panel with its scores, tabs and the numbers of the pieces",
     "looks-like-bottom.png": "picture of the bottom side as it should look, seen from below",
 }
 
@@ -73,7 +74,7 @@ def order_facts(fab: FabProfile, shape: BoardShape, planes: Planes) -> list[str]
         ("Laminate", str(fab.stack_up["substrate"])),
         ("Copper layers", layers_text(planes)),
         ("Copper", f"{copper:g} um ({copper / _UM_PER_OUNCE:.2g} oz/ft2) on outer layers, finished"),
-        ("Plating", _plating(fab)),
+        ("Plating", plating_text(fab)),
         *_colours(fab, planes),
         ("Holes", _holes(shape)),
         ("Outline", _outline(shape)),
@@ -98,7 +99,8 @@ def score_text(shape: BoardShape) -> str:
     return f"along {lines}, straight across, from both faces (V-cut); see {SCORE_FILE}. No layer is drawn near them."
 
 
-def _plating(fab: FabProfile) -> str:
+def plating_text(fab: FabProfile) -> str:
+    """The plating to order."""
     lead = " The plating must hold no lead." if fab.lead_free else ""
     return f"{fab.plating} on all bare copper.{lead}" if fab.plating != "none" else "none: copper stays bare"
 

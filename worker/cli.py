@@ -34,6 +34,7 @@ examples:
   maskwright convert badge.png --fab alba-black --width 60mm --out results
   maskwright series moth.gif --fab nocturne-gold --width 20mm --out results
   maskwright coupon --fab alba-black --out alba-coupon
+  maskwright plan badge.png --width 60mm
   maskwright fab list
   maskwright serve --port 8000
   maskwright submit birds/ --fab alba-black --width 40mm --out birds-done
@@ -175,6 +176,12 @@ def _add_coupon(commands: Commands) -> None:
         "--pitch", metavar="PITCH", default=DEFAULT_PITCH, help=f"{SETTINGS['pitch'][2]} (default: {DEFAULT_PITCH})"
     )
     parser.set_defaults(run=_coupon)
+
+
+def _add_plan(commands: Commands) -> None:
+    from worker.plan_run import add_plan
+
+    add_plan(commands)
 
 
 def _add_serve(commands: Commands) -> None:
@@ -418,6 +425,7 @@ COMMANDS: tuple[tuple[tuple[str, ...], Callable[..., None]], ...] = (
     (("coupon",), _add_coupon),
     (("panel",), _add_panel),
     (("compare",), _add_compare),
+    (("plan",), _add_plan),
     (("fab",), _add_fab),
     (("serve",), _add_serve),
     (("backup", "restore", "verify", "doctor"), _add_data_commands),

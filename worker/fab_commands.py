@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from worker.command_line import ALL_DONE, SOME_FAILED, add_command
 from worker.photograph_run import add_photograph
+from worker.plan_run import add_family
 from worker.prediction_run import add_predict
 from worker.reading_commands import PROFILE_HELP, add_reading_commands
 
@@ -61,6 +62,7 @@ def add_fab(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> No
     add_reading_commands(actions)
     add_photograph(actions)
     add_predict(actions)
+    add_family(actions)
     _add_history(actions)
 
 

@@ -551,6 +551,12 @@ def read_fab_profile(toml: bytes, *, file_name: str = "fab profile") -> FabProfi
         reader.fail(f"byte {error.start}", "is not UTF-8", "Save the file as UTF-8 text.")
     except TextFault as fault:
         reader.fail("TOML", fault.what, fault.mend)
+    if "family" in parsed:
+        reader.fail(
+            "family",
+            "stands in it: it is a family of profiles, not one of them",
+            "Plan with it, or make its profiles first: maskwright fab family FILE --out DIR.",
+        )
     table = reader.table(parsed, "", KEYS)
     limits = reader.limits(reader.get(table, "", "limits", "tables " + ", ".join(LIMITS)))
     entries = reader.get(table, "", "finishes", "a list of finishes, [[finishes]]")

@@ -1,0 +1,1 @@
+"""Which fab, which finishes, which look: what each fab's board would show of an artwork, before it is converted."""

@@ -97,6 +97,11 @@ def ciede2000(lab_1: npt.ArrayLike, lab_2: npt.ArrayLike) -> Floats:
     return out
 
 
+def distances_to_each(lab: npt.ArrayLike, references: npt.ArrayLike) -> Floats:
+    """CIEDE2000 of colours (m, 3) to each of some others (n, 3), both CIELAB: float64 (m, n)."""
+    return np.stack([ciede2000(lab, reference) for reference in np.asarray(references)], axis=1)
+
+
 _F = np.float32
 _GREY = _F(5e-4)
 """Chroma below which the first colour counts as grey: rounding leaves greys up to 7e-5, other sRGB codes have 0.27."""

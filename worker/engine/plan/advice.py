@@ -19,7 +19,6 @@ from worker.engine.palette.histogram import Histogram
 from worker.engine.plan.features import thin_pixels
 from worker.engine.plan.outlook import Outlook, distances_to
 from worker.engine.plan.planned_artwork import CLEAR, PlannedArtwork, block_shares
-from worker.engine.plan.recolouring import png
 
 ART_COLOURS = 16
 """A photo-like artwork's colours are put together into so many before two of them are called merged."""
@@ -33,13 +32,24 @@ _MARK = np.array([230, 30, 160], dtype=np.uint8)
 _FADE = 0.75
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Advice:
-    """One thing to look at. kind : merging, banding or thin. picture : PNG with the places marked."""
+    """One thing to look at. kind : merging, banding or thin. places : bool (H, W), where. marked : whether the places
+    are marked in a colour, or shown as they are in an artwork that fades around them."""
 
     kind: str
     text: str
-    picture: bytes
+    places: npt.NDArray[np.bool_]
+    marked: bool
+
+    def picture(self, srgb: Srgb) -> Srgb:
+        """uint8 (H, W, 3), encoded sRGB: the artwork, uint8 (H, W, 3), with the places told."""
+        fade = np.rint(255.0 - (255.0 - np.arange(256)) * (1.0 - _FADE)).astype(np.uint8)
+        faded: Srgb = fade[srgb]
+        if not self.marked:
+            return np.where(self.places[..., None], srgb, faded)
+        faded[_wider(self.places)] = _MARK
+        return faded
 
 
 def advise(
@@ -83,7 +93,8 @@ def _merging(art: PlannedArtwork, colours: FinishColours) -> Iterator[Advice]:
                 f"The colours {names[0]} and {names[1]} differ by {difference:.0f} CIEDE2000 and both become "
                 f"{one.finish}: move one of them towards another finish, or part them by a line."
             ),
-            picture=png(_kept(art.srgb, places)),
+            places=places,
+            marked=False,
         )
 
 
@@ -114,9 +125,11 @@ def _banding(art: PlannedArtwork, labels: Labels, colours: FinishColours, thread
     bands = np.zeros(finish.shape, dtype=np.bool_)
     for axis in (0, 1):
         one, other = _beside(finish, axis, 1), _beside(finish, axis, 2)
-        # A block farther out on each side: what lies between two clear colours is an edge, however soft it is drawn.
-        near, far = _beside(lab, axis, 0), _beside(lab, axis, 3)
-        found = apart[one, other] & (ciede2000(near, far) < _SMOOTH)
+        # A block farther out on each side, too: what lies between two clear colours is an edge, however soft it is.
+        four = [_beside(lab, axis, place) for place in range(4)]
+        found = apart[one, other]
+        for i, j in ((0, 1), (1, 2), (2, 3), (0, 3)):
+            found &= ciede2000(four[i], four[j]) < _SMOOTH
         place = (
             (slice(1, 1 + found.shape[0]), slice(None)) if axis == 0 else (slice(None), slice(1, 1 + found.shape[1]))
         )
@@ -131,7 +144,8 @@ def _banding(art: PlannedArtwork, labels: Labels, colours: FinishColours, thread
             f"Gradients become steps along some {length_mm:.0f} mm, where the artwork has no edge: draw an edge there, "
             "flatten the gradient, or convert with edges=dither."
         ),
-        picture=png(_marked(art.srgb, pixels)),
+        places=pixels,
+        marked=True,
     )
 
 
@@ -160,21 +174,9 @@ def _thin(art: PlannedArtwork, board: Outlook, labels: Labels, threads: int) -> 
             f"Strokes are too thin at {width:.0f} x {height:.0f} mm: {told}. Draw them wider, or make the board "
             f"{width * worst:.0f} x {height * worst:.0f} mm ({worst:.2g} times as large); else they grow or go."
         ),
-        picture=png(_marked(art.srgb, _wider(pixels))),
+        places=pixels,
+        marked=True,
     )
-
-
-def _kept(srgb: Srgb, places: npt.NDArray[np.bool_]) -> Srgb:
-    """The picture, faded but in these places."""
-    faded = np.rint(255.0 - (255.0 - srgb.astype(np.float32)) * (1.0 - _FADE)).astype(np.uint8)
-    return np.where(places[..., None], srgb, faded)
-
-
-def _marked(srgb: Srgb, places: npt.NDArray[np.bool_]) -> Srgb:
-    """The picture, faded, with these places in a colour of their own."""
-    out = _kept(srgb, np.zeros(places.shape, dtype=np.bool_))
-    out[places] = _MARK
-    return out
 
 
 def _wider(places: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:

@@ -81,12 +81,25 @@ def _thin_strokes(labels: Labels, index: int, diameter: int, threads: int) -> tu
     """Where discs of a finish may lie, and its connected places that none covers."""
     frame = frame_for(*labels.shape, largest_px=diameter)
     chosen = np.zeros(256, dtype=np.uint8)
-    chosen[index] = 1
-    part = pack(labels, chosen, frame, outside=False, threads=threads)
-    chosen[OUTSIDE] = 1
+    chosen[index] = chosen[OUTSIDE] = 1
     space = pack(labels, chosen, frame, outside=True, threads=threads)
+    part = space & ~_beyond(labels, frame, threads)
     thin = thin_parts(part, space, diameter, threads=threads)
     return space, connected_parts(thin, corners=True, threads=threads), frame
+
+
+def _beyond(labels: Labels, frame: Frame, threads: int) -> Bits:
+    """The pad, and what is off the board."""
+    chosen = np.zeros(256, dtype=np.uint8)
+    chosen[OUTSIDE] = 1
+    if labels.max(initial=0) == OUTSIDE:
+        return pack(labels, chosen, frame, outside=True, threads=threads)
+    out: Bits = np.full(frame.shape, 0xFFFFFFFFFFFFFFFF, dtype=np.uint64)
+    words = out[frame.pad_px : frame.pad_px + frame.height_px, frame.pad_words : out.shape[1] - frame.pad_words]
+    words[:] = 0
+    if frame.width_px % 64:
+        words[:, -1] = np.uint64(0xFFFFFFFFFFFFFFFF) << np.uint64(frame.width_px % 64)
+    return out
 
 
 def _risk(labels: Labels, index: int, name: str, limit_mm: float, pitch_um: float, threads: int) -> Risk | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from dataclasses import dataclass
+from functools import partial
 from typing import Literal
 
 import numpy as np
@@ -11,8 +12,7 @@ import numpy.typing as npt
 from numba import njit
 
 from worker.engine.arrays import Float32s, Floats, Labels
-from worker.engine.artwork.resample import resample
-from worker.engine.colorimetry import LINEAR_RGB_TO_XYZ, lab_to_xyz, linear_rgb_to_xyz, xyz_to_lab
+from worker.engine.colorimetry import D65_WHITE, LINEAR_RGB_TO_XYZ, lab_to_xyz, linear_rgb_to_xyz, xyz_to_lab
 from worker.engine.difference import ciede2000, ciede2000_pair, fast_squared
 from worker.engine.palette.finish_colours import FinishColours, colours_of
 from worker.engine.palette.hull import LINEAR_RGB_TO_OPPONENT, project_onto_hull
@@ -32,7 +32,7 @@ OUT_OF_REACH = 10.0
 """An art colour that nothing of a fab comes nearer to than this CIEDE2000 is out of its reach: a clear difference."""
 DRAWS = 40
 """How often references are drawn anew within what they may be off by."""
-_SAMPLE = 1500
+_SAMPLE = 1000
 _RADIUS_95 = 2.7954835
 """The 95th percentile of the length of a normal vector in three dimensions, of standard deviation 1 (chi)."""
 
@@ -80,12 +80,12 @@ def outlook(
     distances = distances_to(art.lab, colours.lab, threads=threads)
     route, reason = _route(art, fab, edges, viewing_distance_mm)
     labels = _drawn(art, fab, colours, distances, route, threads)
-    shares = block_shares(labels, len(colours), art.step, threads=threads)
+    shares = block_shares(labels, len(colours), art.step, shape=art.codes.shape, threads=threads)
     finish_xyz = linear_rgb_to_xyz(colours.linear_rgb)
     shown = np.tensordot(finish_xyz.T.astype(np.float32), shares, axes=1)
     seen = see(shown, working_ppd=art.per_degree / art.step, step=art.step, threads=threads)
     error = seen_difference(art.seen, seen, threads=threads)
-    changes = _changes(art, fab, references, shares, shown)
+    changes = _changes(art, fab, references, shares, threads)
     sets = best_sets(distances, art.shares, needed=(background,) if art.clear else ())
     features = tuple((finish.id, finish.smallest_feature_mm) for finish in fab.finishes)
     at_risk = risks(labels, features, art.picture.pitch_um, threads=threads) if route == "threshold" else ()
@@ -111,7 +111,8 @@ def outlook(
 def drawn_labels(
     art: PlannedArtwork, board: Outlook, references: tuple[FinishReference, ...], *, threads: int = 1
 ) -> tuple[Labels, FinishColours]:
-    """What an outlook looked at: uint8 (H, W), the place of each pixel's finish; and the finishes' colours."""
+    """What an outlook looked at: uint8 (H, W), the place of each pixel's finish, or (h, w) of each cell's where it is
+    dithered; and the finishes' colours."""
     colours = colours_of(references)
     distances = distances_to(art.lab, colours.lab, threads=threads)
     return _drawn(art, board.fab, colours, distances, board.edges, threads), colours
@@ -157,16 +158,15 @@ def _labels(codes: npt.NDArray[np.uint16], of_code: npt.NDArray[np.uint8], threa
 
 
 def _dithered(art: PlannedArtwork, fab: FabProfile, colours: FinishColours, threads: int) -> Labels:
-    """Dithered on cells of the fab's size, and laid back on the grid."""
-    cell_um = float(cell_size_px(fab, range(len(fab.finishes)), 1.0))
-    height, width = art.srgb.shape[:2]
-    rows = max(1, round(height * art.picture.pitch_um / cell_um))
-    columns = max(1, round(width * art.picture.pitch_um / cell_um))
-    cells, _ = resample(art.srgb, None, height_px=rows, width_px=columns, keep_edges=True, threads=threads)
+    """Dithered, a label for each cell of the fab's size."""
+    cells = art.cells_of(float(cell_size_px(fab, range(len(fab.finishes)), 1.0)), threads=threads)
     recipes = tuple(finish.recipe for finish in fab.finishes)
-    labels = diffuse(cells, find_families(colours, recipes), diffusion_tables(colours, recipes), threads=threads)
-    y, x = np.arange(height) * rows // height, np.arange(width) * columns // width
-    return np.ascontiguousarray(labels[y][:, x])
+    codes = (cells >> 3).astype(np.int64)
+    occupied = np.zeros(1 << 15, dtype=np.bool_)
+    occupied[(codes[..., 0] << 10) | (codes[..., 1] << 5) | codes[..., 2]] = True
+    families = find_families(colours, recipes, occupied=occupied)
+    tables = diffusion_tables(colours, recipes, distances=partial(distances_to, threads=threads))
+    return diffuse(cells, families, tables, threads=threads)
 
 
 def distances_to(lab: Floats, finishes: Floats, *, threads: int = 1) -> Float32s:
@@ -210,7 +210,7 @@ def _changes(
     fab: FabProfile,
     references: tuple[FinishReference, ...],
     shares: Float32s,
-    shown: Float32s,
+    threads: int,
 ) -> Floats:
     """By how much the mean error changes when every reference is off as it may be: float64 (DRAWS,).
 
@@ -220,14 +220,34 @@ def _changes(
     count, pixels = len(references), art.blocks.shape[1] * art.blocks.shape[2]
     places = np.random.default_rng(0).permutation(pixels)[:_SAMPLE]
     wanted = xyz_to_lab(art.blocks.reshape(3, -1)[:, places].T)
-    parts = shares.reshape(count, -1)[:, places].astype(np.float64)
-    base = float(ciede2000(wanted, xyz_to_lab(shown.reshape(3, -1)[:, places].T)).mean())
+    parts = np.ascontiguousarray(shares.reshape(count, -1)[:, places].T, dtype=np.float64)
     offsets = np.stack([_offsets(fab, reference) for reference in references], axis=1)
     drawn = np.stack([reference.lab for reference in references])[None] + offsets
-    out = np.empty(DRAWS)
-    for k in range(DRAWS):
-        out[k] = float(ciede2000(wanted, xyz_to_lab(parts.T @ lab_to_xyz(drawn[k]))).mean()) - base
-    return out
+    xyz = lab_to_xyz(np.concatenate([np.stack([reference.lab for reference in references])[None], drawn]))
+    mean = np.empty(DRAWS + 1)
+    run_all(
+        lambda a, b: _mean_errors(wanted, parts, xyz / D65_WHITE, a, b, mean),
+        shared_strips(DRAWS + 1, threads),
+        threads,
+    )
+    return np.asarray(mean[1:] - mean[0])
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _mean_errors(wanted, parts, ratios, first, last, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """The mean CIEDE2000 between colours and mixtures, for every draw of what is mixed."""
+    f = np.empty(3)
+    for k in range(first, last):
+        total = 0.0
+        for i in range(parts.shape[0]):
+            for c in range(3):
+                ratio = 0.0
+                for j in range(parts.shape[1]):
+                    ratio += parts[i, j] * ratios[k, j, c]
+                f[c] = np.cbrt(ratio) if ratio > (6 / 29) ** 3 else ratio / (3 * (6 / 29) ** 2) + 4 / 29
+            lightness, a_star, b_star = 116.0 * f[1] - 16.0, 500.0 * (f[0] - f[1]), 200.0 * (f[1] - f[2])
+            total += ciede2000_pair(wanted[i, 0], wanted[i, 1], wanted[i, 2], lightness, a_star, b_star)
+        out[k] = total / parts.shape[0]
 
 
 def _offsets(fab: FabProfile, reference: FinishReference) -> Floats:

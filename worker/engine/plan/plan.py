@@ -25,6 +25,7 @@ from worker.job_settings import Settings
 
 MOST_FABS = 200
 _SVG_PX = 2000
+_ADVICE_PX = 1200
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -76,7 +77,7 @@ class Plan:
         for one, preview in zip(self.ranked, previews, strict=True):
             yield f"boards/{one.outlook.fab.id}.png", preview
         for number, advice in enumerate(self.advice, 1):
-            yield f"advice/{number}-{advice.kind}.png", advice.picture
+            yield f"advice/{number}-{advice.kind}.png", png(advice.picture(self.artwork.srgb), largest_px=_ADVICE_PX)
         yield "recoloured.png", png(self.recoloured)
         if self.recoloured_svg is not None:
             yield "recoloured.svg", self.recoloured_svg

@@ -12,6 +12,7 @@ from worker.engine.arrays import Float32s, Floats, Labels, Srgb, read_only
 from worker.engine.artwork.grid import place_on_grid, size_of
 from worker.engine.artwork.ground import lay_on_ground
 from worker.engine.artwork.picture import Artwork, GridPicture, WantedSize
+from worker.engine.artwork.resample import resample
 from worker.engine.colorimetry import LINEAR_RGB_TO_XYZ, SRGB_TO_LINEAR
 from worker.engine.palette.clustering import cluster_bins, cluster_labs
 from worker.engine.palette.histogram import BINS, histogram_of
@@ -36,7 +37,8 @@ class PlannedArtwork:
 
     codes : uint16 (H, W), which of its colours each pixel has; CLEAR where it is transparent. lab : float64 (m, 3),
     those colours; shares : float64 (m,), of all pixels that have one. blocks : float32 (3, h, w), mean XYZ of blocks
-    of `step` pixels. seen : the same as the eye passes it. clear : share of pixels that are transparent.
+    of `step` pixels. seen : the same as the eye passes it. clear : share of pixels that are transparent. cells : those
+    that `cells_of` made.
     """
 
     picture: GridPicture
@@ -49,6 +51,18 @@ class PlannedArtwork:
     step: int
     per_degree: float
     clear: float
+    cells: dict[tuple[int, int], Srgb]
+
+    def cells_of(self, cell_um: float, *, threads: int = 1) -> Srgb:
+        """The artwork in cells of about this size, uint8 (h, w, 3); each size is made once."""
+        height, width = self.srgb.shape[:2]
+        rows = max(1, round(height * self.picture.pitch_um / cell_um))
+        columns = max(1, round(width * self.picture.pitch_um / cell_um))
+        if (rows, columns) not in self.cells:
+            self.cells[rows, columns], _ = resample(
+                self.srgb, None, height_px=rows, width_px=columns, keep_edges=True, threads=threads
+            )
+        return self.cells[rows, columns]
 
 
 def grid_for(artwork: Artwork, settings: Settings, smallest_um: float, *, threads: int) -> GridPicture:
@@ -87,6 +101,7 @@ def planned(picture: GridPicture, ground: Srgb, *, viewing_distance_mm: float, t
         step=step,
         per_degree=full,
         clear=0.0 if clear is None else float(clear.mean()),
+        cells={},
     )
 
 
@@ -166,26 +181,36 @@ def _average_rows(srgb, to_linear, matrix, step, first, last, out):  # type: ign
                 ) / pixels
 
 
-def block_shares(labels: Labels, count: int, step: int, *, threads: int = 1) -> Float32s:
-    """How much of each block of `step` pixels each label covers: float32 (count, h, w)."""
-    height, width = -(-labels.shape[0] // step), -(-labels.shape[1] // step)
+def block_shares(
+    labels: Labels, count: int, step: int, *, shape: tuple[int, int] | None = None, threads: int = 1
+) -> Float32s:
+    """How much of each block of `step` pixels each label covers: float32 (count, h, w).
+
+    shape : of the grid, where the labels are those of cells that are larger than its pixels.
+    """
+    rows, columns = labels.shape if shape is None else shape
+    height, width = -(-rows // step), -(-columns // step)
     out = np.zeros((count, height, width), dtype=np.float32)
     source = read_only(labels)
-    run_all(lambda a, b: _count_rows(source, step, a, b, out), row_strips(height, 8), threads)
+    y = np.arange(rows) * labels.shape[0] // rows
+    x = np.arange(columns) * labels.shape[1] // columns
+    run_all(lambda a, b: _count_rows(source, y, x, step, a, b, out), row_strips(height, 8), threads)
     return out
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _count_rows(labels, step, first, last, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+def _count_rows(labels, row_of, column_of, step, first, last, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
     count, _, columns = out.shape
     counts = np.empty((columns, 256), dtype=np.int32)
     for row in range(first, last):
         counts[:] = 0
-        top, end = row * step, min((row + 1) * step, labels.shape[0])
+        top, end = row * step, min((row + 1) * step, row_of.shape[0])
         for y in range(top, end):
-            for x in range(labels.shape[1]):
-                counts[x // step, labels[y, x]] += 1
+            line = labels[row_of[y]]
+            for k in range(columns):
+                for x in range(k * step, min((k + 1) * step, column_of.shape[0])):
+                    counts[k, line[column_of[x]]] += 1
         for k in range(columns):
-            pixels = np.float32((end - top) * (min((k + 1) * step, labels.shape[1]) - k * step))
+            pixels = np.float32((end - top) * (min((k + 1) * step, column_of.shape[0]) - k * step))
             for i in range(count):
                 out[i, row, k] = np.float32(counts[k, i]) / pixels

@@ -34,10 +34,13 @@ def recoloured_picture(srgb: Srgb, labels: Labels, colours: FinishColours, *, mi
     return np.rint(255.0 * srgb_encoded(np.clip(linear, 0.0, 1.0))).astype(np.uint8)
 
 
-def png(picture: Srgb) -> bytes:
-    """As a PNG file."""
+def png(picture: Srgb, *, largest_px: int | None = None) -> bytes:
+    """As a PNG file; shrunk where a side would be longer than `largest_px`."""
     out = io.BytesIO()
-    Image.fromarray(picture).save(out, "PNG", compress_level=6)
+    image = Image.fromarray(picture)
+    if largest_px is not None:
+        image.thumbnail((largest_px, largest_px), Image.Resampling.BOX)
+    image.save(out, "PNG", compress_level=3)
     return out.getvalue()
 
 

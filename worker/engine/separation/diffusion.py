@@ -16,15 +16,16 @@ corners included. The upper neighbour's finish is always legal, so the scan neve
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from worker.engine.arrays import Labels, Srgb
+from worker.engine.arrays import Floats, Labels, Srgb
 from worker.engine.colorimetry import srgb_encoded, srgb_to_lab
-from worker.engine.difference import ciede2000
+from worker.engine.difference import distances_to_each
 from worker.engine.palette.finish_colours import FinishColours
 from worker.engine.palette.hull import (
     FIELD,
@@ -140,15 +141,22 @@ def legal_in_families(legal: npt.NDArray[np.uint16], families: Families) -> npt.
 
 
 def diffusion_tables(
-    colours: FinishColours, recipes: tuple[LayerRecipe, ...], *, rules: bool = True
+    colours: FinishColours,
+    recipes: tuple[LayerRecipe, ...],
+    *,
+    rules: bool = True,
+    distances: Callable[[Floats, Floats], npt.NDArray[np.floating]] = distances_to_each,
 ) -> DiffusionTables:
-    """Tables for these finishes. `rules` false leaves the layer rules out (for comparisons only)."""
+    """Tables for these finishes.
+
+    rules : false leaves the layer rules out (for comparisons only). distances : how far colours, CIELAB float64 (m, 3),
+    are from each of some others (n, 3): (m, n).
+    """
     step = 256 // _CUBE
     middle = np.arange(_CUBE) * step + (step - 1) / 2
     cube = np.stack(np.meshgrid(middle, middle, middle, indexing="ij"), axis=-1).reshape(-1, 3)
     lab = srgb_to_lab(cube)
-    distances = np.stack([ciede2000(lab, reference) for reference in colours.lab], axis=1)
-    ranks = np.argsort(distances, axis=1, kind="stable").astype(np.int64)
+    ranks = np.argsort(distances(lab, colours.lab), axis=1, kind="stable").astype(np.int64)
     ranked = np.zeros(len(ranks), dtype=np.int64)
     for place in range(len(recipes)):
         ranked |= ranks[:, place] << (4 * place)

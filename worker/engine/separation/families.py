@@ -50,9 +50,16 @@ class Families:
 
 
 def find_families(
-    colours: FinishColours, recipes: Sequence[LayerRecipe], *, tables: TableStore | None = None
+    colours: FinishColours,
+    recipes: Sequence[LayerRecipe],
+    *,
+    occupied: npt.NDArray[np.bool_] | None = None,
+    tables: TableStore | None = None,
 ) -> Families:
-    """The families of these finishes, which are those in use."""
+    """The families of these finishes, which are those in use.
+
+    occupied : bool (32^3,), the cells of the cube that are asked for; all of them where None.
+    """
     everyone = tuple(range(len(recipes)))
     members = [
         tuple(i for i in everyone if not recipes[i].legend),
@@ -66,7 +73,7 @@ def find_families(
         members=tuple(members),
         bits=np.array([sum(1 << i for i in family) for family in members], dtype=np.uint16),
         hulls=hulls,
-        preference=None if len(members) == 1 else _preference(subsets, tables),
+        preference=None if len(members) == 1 else _preference(subsets, occupied, tables),
     )
 
 
@@ -76,12 +83,25 @@ def _middles() -> Floats:
     return np.stack(np.meshgrid(middle, middle, middle, indexing="ij"), axis=-1).reshape(-1, 3)
 
 
-def _preference(subsets: Sequence[FinishColours], tables: TableStore | None) -> Float32s:
+def _preference(
+    subsets: Sequence[FinishColours], occupied: npt.NDArray[np.bool_] | None, tables: TableStore | None
+) -> Float32s:
+    if occupied is not None:
+        out = np.zeros(_STEPS**3, dtype=np.float32)
+        out[occupied] = _preferences_at(_middles()[occupied], subsets)
+        return out
     key = subsets[0].key("family-2") + "-" + subsets[1].key("and")
     kept = tables.get(key) if tables is not None else None
     if kept is not None and len(kept) == 4 * _STEPS**3:
         return np.frombuffer(kept, dtype=np.float32)
-    points = _middles()
+    preference = _preferences_at(_middles(), subsets)
+    if tables is not None:
+        tables.put(key, preference.tobytes())
+    return preference
+
+
+def _preferences_at(points: Floats, subsets: Sequence[FinishColours]) -> Float32s:
+    """How much less CIEDE2000 the second family's hull leaves at these colours, linear sRGB float64 (m, 3)."""
     opponent = points @ LINEAR_RGB_TO_OPPONENT.T
     back = np.linalg.inv(LINEAR_RGB_TO_OPPONENT).T
     lab = xyz_to_lab(linear_rgb_to_xyz(points))
@@ -94,10 +114,7 @@ def _preference(subsets: Sequence[FinishColours], tables: TableStore | None) -> 
         )
         for subset in subsets
     ]
-    preference = np.asarray(left[0] - left[1], dtype=np.float32)
-    if tables is not None:
-        tables.put(key, preference.tobytes())
-    return preference
+    return np.asarray(left[0] - left[1], dtype=np.float32)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

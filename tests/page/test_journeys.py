@@ -249,7 +249,8 @@ def test_a_collection(traveller: Traveller) -> None:
             for name in artworks
         ]
         page.set_input_files(
-            "input[type=file] >> nth=0", [*files, {"name": "notes.png", "mimeType": "image/png", "buffer": b"no picture"}]
+            "input[type=file] >> nth=0",
+            [*files, {"name": "notes.png", "mimeType": "image/png", "buffer": b"no picture"}],
         )
         page.click("text=Submit 4 files as a collection")
         page.wait_for_selector('.view[data-state="ended"]')
@@ -263,7 +264,9 @@ def test_a_collection(traveller: Traveller) -> None:
         assert len(found) == 3 and found == sorted(found, reverse=True)
         page.fill("text=Error of at least >> xpath=.. >> input", str(found[1]))
         page.keyboard.press("Tab")
-        page.wait_for_function("document.querySelectorAll('.member').length === 2 || document.querySelectorAll('.member').length === 1")
+        page.wait_for_function(
+            "document.querySelectorAll('.member').length === 2 || document.querySelectorAll('.member').length === 1"
+        )
         page.fill("text=Error of at least >> xpath=.. >> input", "")
         page.check("input[name=state][value=failed]")
         page.wait_for_function("document.querySelectorAll('.member').length === 1")
@@ -338,9 +341,7 @@ def test_editing_references(traveller: Traveller, owl: str) -> None:
         assert "assumed, not measured" in gold.inner_text()
 
         # A file of readings: its own headings say what is what.
-        spectrum = (
-            "finish,geometry,origin," + ",".join(f"{nm}nm" for nm in range(400, 701, 10)) + "\\n"
-        )
+        spectrum = "finish,geometry,origin," + ",".join(f"{nm}nm" for nm in range(400, 701, 10)) + "\\n"
         file = b"finish,geometry,origin,illuminant,observer,L*,a*,b*\\ngold,45:0,measured,D50,2,71,5,33\\ngold,45:0,measured,D50,2,72,5,34\\n"
         page.locator('[aria-label="Import readings"] input[type=file]').set_input_files(
             {"name": "gold.csv", "mimeType": "text/csv", "buffer": file}

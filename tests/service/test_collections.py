@@ -295,7 +295,11 @@ def test_what_failed_or_was_stopped_is_tried_again_and_nothing_else(client: Test
     path = made["links"]["self"]
     work(client, tmp_path)
     before = {one["path"]: one for one in client.get(f"{path}/artworks").json()["artworks"]}
-    assert client.get(path).json()["counts"] == dict.fromkeys(made["counts"], 0) | {"done": 1, "failed": 1, "refused": 1}
+    assert client.get(path).json()["counts"] == dict.fromkeys(made["counts"], 0) | {
+        "done": 1,
+        "failed": 1,
+        "refused": 1,
+    }
     again = client.post(f"{path}/retry").json()
     assert again["state"] == "working" and again["counts"]["queued"] == 1
     after = {one["path"]: one for one in client.get(f"{path}/artworks").json()["artworks"]}

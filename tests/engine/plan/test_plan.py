@@ -85,7 +85,8 @@ def test_two_colours_that_merge_and_a_stroke_too_thin_are_told() -> None:
     kinds = {advice.kind: advice for advice in plan.advice}
     assert set(kinds) == {"merging", "thin"}
     assert "both become mask" in kinds["merging"].text and kinds["merging"].places[300, 200]
-    assert "legend down to 0.1" in kinds["thin"].text and "0.15 mm is made, 1 place." in kinds["thin"].text
+    # A bar of an even number of pixels reads as one less.
+    assert "legend down to 0.08 mm where 0.15 mm is made, 1 place." in kinds["thin"].text
     assert kinds["thin"].places[300, 402] and not kinds["thin"].places[300, 200]
     shown = kinds["thin"].picture(plan.artwork.srgb)
     assert tuple(shown[300, 402]) == (230, 30, 160)

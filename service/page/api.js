@@ -35,7 +35,8 @@ export async function ask(path, { method = "GET", json, form, headers = {}, sign
     // no problem document: a proxy answered
   }
   const problem = new Problem(response.status, body);
-  if (response.status === 401) for (const call of listeners) call(problem);
+  // A key that is wrong is said in the form that took it.
+  if (response.status === 401 && method !== "POST") for (const call of listeners) call(problem);
   throw problem;
 }
 

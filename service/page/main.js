@@ -127,5 +127,9 @@ onLockedOut((problem) => {
   // The first look asks whether a key is needed; later ones say that the one at hand is good no more.
   askForKey(session ? problem.message : "");
 });
+document.querySelector(".skip").addEventListener("click", (event) => {
+  event.preventDefault(); // what stands after # is a place here
+  main.focus();
+});
 window.addEventListener("hashchange", open);
 start();

@@ -10,7 +10,7 @@ from fastapi.responses import JSONResponse, Response
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.concurrency import run_in_threadpool
 
-from service.access import COOKIE, SESSION, Access
+from service.access import COOKIE, KEY_MEND, SESSION, Access
 from service.answers import moment_or_none, problems
 from service.backing import Backed, Backing
 from service.callers import AnyCaller, Caller
@@ -18,6 +18,8 @@ from service.errors import ProtocolError
 from worker.access_key import ENVIRONMENT_KEY
 
 router = APIRouter()
+
+PASTE = "Paste the whole key, from maskwright_ on; whoever runs the service makes keys with maskwright keys make."
 
 
 class SignInBody(BaseModel):
@@ -47,8 +49,13 @@ async def sign_in(request: Request, backing: Backed, body: SignInBody) -> JSONRe
     """
     access = cast(Access, request.state.access)
     if not body.key.strip():
-        raise ProtocolError("access", "No key was given.", mend="Paste the whole key, from maskwright_ on.")
-    caller = await run_in_threadpool(access.caller, backing, f"Bearer {body.key}")
+        raise ProtocolError("access", "No key was given.", mend=PASTE)
+    try:
+        caller = await run_in_threadpool(access.caller, backing, f"Bearer {body.key}")
+    except ProtocolError as error:
+        if error.mend == KEY_MEND:  # which is for programs
+            error.mend = PASTE
+        raise
     assert caller is not None
     response = JSONResponse((await run_in_threadpool(_session, backing, caller)).model_dump(mode="json"))
     response.set_cookie(

@@ -55,6 +55,13 @@ def capacity_rows(folder: Path) -> list[Row]:
     return capacity.rows(folder)
 
 
+def collection_rows(folder: Path) -> list[Row]:
+    """What a collection costs beside its conversions, its memory, and what a second worker gains."""
+    from benchmarks import collections
+
+    return collections.rows(folder)
+
+
 GROUPS: dict[str, Callable[[Path], list[Row]]] = {
     "finishes": nearest_finish.rows,
     "dithering": dithering.rows,
@@ -67,9 +74,10 @@ GROUPS: dict[str, Callable[[Path], list[Row]]] = {
     "queue": queue_rows,
     "previews": preview_rows,
     "capacity": capacity_rows,
+    "collections": collection_rows,
 }
 """Groups of rows by the name that `--only` knows them by."""
-SLOW = ("package", "large", "queue", "previews", "capacity")
+SLOW = ("package", "large", "queue", "previews", "capacity", "collections")
 
 
 def main() -> int:

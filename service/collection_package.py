@@ -1,37 +1,22 @@
-"""A collection's results as one ZIP archive, made as it is sent: in memory there is one chunk, whatever its size."""
+"""A collection's results as one ZIP archive, made as it is sent: in memory there is one piece, whatever its size."""
 
 from __future__ import annotations
 
-import zipfile
+import zlib
 from collections.abc import AsyncIterator, Iterable, Iterator, Mapping
-from typing import IO, cast
 
 from starlette.concurrency import iterate_in_threadpool
 
+from worker.errors import StorageError
 from worker.job import Package
 from worker.ledger.collections import Member
-from worker.result_archive import OLDEST_DATE
 from worker.storage import ObjectStore
+from worker.stored_zip import StoredZip, checksum_in
 
+Chunk = bytes | memoryview
 
-class _Outbox:
-    """What the archive writes to: a file that can't be gone back in."""
-
-    def __init__(self) -> None:
-        self.chunks: list[bytes] = []
-
-    def write(self, data: bytes) -> int:
-        self.chunks.append(bytes(data))
-        return len(data)
-
-    def flush(self) -> None:
-        """Nothing is held back."""
-
-    def taken(self) -> bytes:
-        """What was written since the last call."""
-        data = b"".join(self.chunks)
-        self.chunks.clear()
-        return data
+PIECE_BYTES = 1 << 19
+"""Each piece that is sent costs a change of thread and a header of its own: small ones are gathered to so much."""
 
 
 class PackageStream:
@@ -41,36 +26,68 @@ class PackageStream:
         """`folders` : of each artwork's result, by its path."""
         self._store = store
         self._folders = folders
-        self._outbox = _Outbox()
-        self._archive = zipfile.ZipFile(cast(IO[bytes], self._outbox), "w", zipfile.ZIP_STORED)
+        self._archive = StoredZip()
 
-    def results(self, packages: Iterable[tuple[Member, Package]]) -> Iterator[bytes]:
+    def results(self, packages: Iterable[tuple[Member, Package]]) -> Iterator[Chunk]:
         """The files of every result, each in its folder."""
         for member, package in packages:
-            folder = self._folders[member.path]
-            for file in package.files:
-                content = self._store.read(package.key, file.start, file.start + file.bytes)
-                yield from self.file(f"{folder}/{file.path}", file.bytes, content)
+            yield from self._result(self._folders[member.path], package)
 
-    def file(self, path: str, size: int, content: Iterable[bytes]) -> Iterator[bytes]:
-        """One file."""
-        member = zipfile.ZipInfo(path, OLDEST_DATE)
-        member.external_attr = 0o644 << 16
-        member.file_size = size
-        with self._archive.open(member, "w") as target:
-            for chunk in content:
-                target.write(chunk)
-                yield self._outbox.taken()
-        yield self._outbox.taken()
+    def _result(self, folder: str, package: Package) -> Iterator[Chunk]:
+        """The files of one result, whose own archive is read once, from front to back: it knows their checksums."""
+        if not package.files:
+            return
+        last = package.files[-1]
+        source = _Source(self._store.read(package.key, 0, last.start + last.bytes))
+        at = 0
+        for file in package.files:
+            checksum = checksum_in(b"".join(source.take(file.start - at)))
+            if checksum is None:
+                raise StorageError(f"{package.key} is damaged before {file.path}.", mend="Run the job again.")
+            yield self._archive.header(f"{folder}/{file.path}", file.bytes, checksum)
+            yield from source.take(file.bytes)
+            at = file.start + file.bytes
 
-    def end(self) -> Iterator[bytes]:
+    def file(self, path: str, data: bytes) -> bytes:
+        """One file more, whole."""
+        return self._archive.header(path, len(data), zlib.crc32(data)) + data
+
+    def end(self) -> bytes:
         """The archive's list of contents."""
-        self._archive.close()
-        yield self._outbox.taken()
+        return self._archive.end()
 
 
-async def in_pieces(chunks: Iterator[bytes]) -> AsyncIterator[bytes]:
-    """Chunks that are read off the event loop, empty ones left out."""
-    async for chunk in iterate_in_threadpool(chunks):
-        if chunk:
-            yield chunk
+class _Source:
+    """Chunks from which any number of bytes is taken."""
+
+    def __init__(self, chunks: Iterator[bytes]) -> None:
+        self._chunks = chunks
+        self._rest = memoryview(b"")
+
+    def take(self, size: int) -> Iterator[Chunk]:
+        while size:
+            if not self._rest:
+                self._rest = memoryview(next(self._chunks))
+            part, self._rest = self._rest[:size], self._rest[size:]
+            size -= len(part)
+            yield part
+
+
+async def in_pieces(chunks: Iterator[Chunk]) -> AsyncIterator[bytes]:
+    """Chunks that are read off the event loop, small ones together."""
+    async for piece in iterate_in_threadpool(_gathered(chunks)):
+        yield piece
+
+
+def _gathered(chunks: Iterator[Chunk]) -> Iterator[bytes]:
+    held: list[Chunk] = []
+    size = 0
+    for chunk in chunks:
+        held.append(chunk)
+        size += len(chunk)
+        if size >= PIECE_BYTES:
+            yield b"".join(held)
+            held.clear()
+            size = 0
+    if size:
+        yield b"".join(held)

@@ -75,17 +75,9 @@ class CollectionReport:
         return sheet_name(number) if self.folders else f"{answer.links.contact_sheet}?page={number}"
 
     def _rows(self, *, state: str | None = None, most: int | None = None) -> Iterator[ReportRow]:
-        """Artworks by mean error, page by page."""
-        start = 0
-        while most is None or start < most:
-            size = 200 if most is None else min(200, most - start)
-            page = self.backing.ledger.collections.members(
-                self.collection.id, order="error", state=state, start=start, size=size
-            )
-            yield from (report_row(member, self.folders) for member in page)
-            start += len(page)
-            if len(page) < size:
-                return
+        """Artworks by mean error."""
+        for member in self.backing.ledger.collections.by_error(self.collection.id, state=state, most=most):
+            yield report_row(member, self.folders)
 
 
 def report_row(member: Member, folders: Mapping[str, str]) -> ReportRow:

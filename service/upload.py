@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
-from typing import IO, Protocol
+from typing import IO, Any, Protocol
 
 from fastapi import Request
 from python_multipart.exceptions import FormParserError
@@ -53,14 +53,19 @@ class _Parts:
     """Takes the parser's events."""
 
     def __init__(
-        self, spooled: Mapping[str, IO[bytes]], many: Mapping[str, ManyFiles], limits: Mapping[str, int]
+        self,
+        spooled: Mapping[str, IO[bytes]],
+        many: Mapping[str, ManyFiles],
+        limits: Mapping[str, int],
+        undigested: Collection[str],
     ) -> None:
+        self.undigested = undigested
         self.form = Form()
         self.spooled = spooled
         self.many = many
         self.limits = limits
         self.target: IO[bytes] | None = None
-        self.digest = hashlib.sha256()
+        self.digest: Any = None
         self.file_name = ""
         self.bytes = 0
         self.header = bytearray()
@@ -105,7 +110,7 @@ class _Parts:
                 raise SettingsError(f"The request has two parts named {self.name}.", mend="Send one in each request.")
             self.file_name = _file_name(given, self.name)
             self.target = self.spooled[self.name]
-        self.digest = hashlib.sha256()
+        self.digest = None if self.name in self.undigested else hashlib.sha256()
         self.bytes = 0
 
     def content(self, data: bytes, start: int, end: int) -> None:
@@ -118,14 +123,16 @@ class _Parts:
         if self.bytes > self.limits[self.name]:
             raise too_large(self.limits[self.name], self.name)
         chunk = memoryview(data)[start:end]
-        self.digest.update(chunk)
+        if self.digest is not None:
+            self.digest.update(chunk)
         self.target.write(chunk)
 
     def end(self) -> None:
         if self.target is None:
             self.form.fields.append((self.name, self.data.decode("utf-8", "replace")))
             return
-        sent = Uploaded(name=self.file_name, bytes=self.bytes, sha256=self.digest.hexdigest())
+        sha256 = "" if self.digest is None else self.digest.hexdigest()
+        sent = Uploaded(name=self.file_name, bytes=self.bytes, sha256=sha256)
         if self.name in self.many:
             self.many[self.name].close(sent)
         else:
@@ -151,6 +158,7 @@ async def read_form(
     many: Mapping[str, ManyFiles] | None = None,
     limits: Mapping[str, int] | None = None,
     whole: int | None = None,
+    undigested: Collection[str] = (),
 ) -> Form:
     """Read the whole request; the parts that are named in `spooled` are files and go there.
 
@@ -160,6 +168,7 @@ async def read_form(
     many : parts of which there may be many, which are files as well, with paths.
     limits : largest file of some parts, in place of `limit`.
     whole : largest request in bytes, where it is not what the files of `spooled` add up to.
+    undigested : parts whose SHA-256 nobody asks for; it is "".
 
     Raises
     ------
@@ -171,7 +180,9 @@ async def read_form(
     most = whole or limit * len(spooled) + MAX_FIELDS * (MAX_FIELD_BYTES + 1024)
     if int(request.headers.get("content-length") or 0) > most:
         raise too_large(whole or limit, "request" if whole else " or ".join(spooled))
-    parts = _Parts(spooled, many or {}, {**dict.fromkeys((*spooled, *(many or ())), limit), **(limits or {})})
+    parts = _Parts(
+        spooled, many or {}, {**dict.fromkeys((*spooled, *(many or ())), limit), **(limits or {})}, undigested
+    )
     try:
         parser = MultipartParser(
             options[b"boundary"],

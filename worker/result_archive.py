@@ -8,42 +8,57 @@ from __future__ import annotations
 
 import hashlib
 import mimetypes
-import zipfile
+import zlib
 from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import PurePosixPath
 from typing import IO
 
 from worker.job import JobFile
-
-OLDEST_DATE = (1980, 1, 1, 0, 0, 0)
-"""The same files give the same archive: no clock in it."""
+from worker.stored_zip import StoredZip
 
 
-def write_archive(target: IO[bytes], name: str, files: Iterable[tuple[str, bytes]]) -> tuple[JobFile, ...]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WrittenArchive:
+    """An archive's files, its size in bytes, and its own SHA-256."""
+
+    files: tuple[JobFile, ...]
+    bytes: int
+    sha256: str
+
+
+def write_archive(target: IO[bytes], name: str, files: Iterable[tuple[str, bytes]]) -> WrittenArchive:
     """Write files, (path, bytes), into a new ZIP archive, under one folder named like the artwork `name`.
 
-    Returns where each file's bytes begin, its size and SHA-256. Only one file is in memory at a time.
+    `target` is written in order, from its start, and not read. Only one file is in memory at a time.
     """
-    folder = folder_of(name)
-    listed = []
-    with zipfile.ZipFile(target, "w", zipfile.ZIP_STORED) as archive:
-        for path, data in files:
-            member = zipfile.ZipInfo(f"{folder}/{path}", OLDEST_DATE)
-            member.external_attr = 0o644 << 16
-            member.file_size = len(data)
-            with archive.open(member, "w") as content:
-                start = target.tell()
-                content.write(data)
-            listed.append(
-                JobFile(
-                    path=path,
-                    start=start,
-                    bytes=len(data),
-                    sha256=hashlib.sha256(data).hexdigest(),
-                    media_type=mimetypes.guess_type(path)[0] or "application/octet-stream",
-                )
+    folder, archive, at = folder_of(name), StoredZip(), 0
+    listed, whole = [], hashlib.sha256()
+    for path, data in files:
+        head = archive.header(f"{folder}/{path}", len(data), zlib.crc32(data))
+        for part in (head, data):
+            target.write(part)
+            whole.update(part)
+        listed.append(
+            JobFile(
+                path=path,
+                start=at + len(head),
+                bytes=len(data),
+                sha256=hashlib.sha256(data).hexdigest(),
+                media_type=_media_type(PurePosixPath(path).suffix),
             )
-    return tuple(listed)
+        )
+        at += len(head) + len(data)
+    end = archive.end()
+    target.write(end)
+    whole.update(end)
+    return WrittenArchive(files=tuple(listed), bytes=at + len(end), sha256=whole.hexdigest())
+
+
+@lru_cache(maxsize=64)
+def _media_type(suffix: str) -> str:
+    return mimetypes.guess_type(f"file{suffix}")[0] or "application/octet-stream"
 
 
 def folder_of(name: str) -> str:

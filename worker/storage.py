@@ -121,11 +121,14 @@ class FolderStore:
             os.utime(spooled.fileno())
             os.fsync(spooled.fileno())
             spooled.close()
-            for parent in reversed(path.parents):
-                if not parent.exists():
-                    parent.mkdir(exist_ok=True)
-                    flush_folder(parent.parent)
-            Path(spooled.name).replace(path)
+            try:
+                Path(spooled.name).replace(path)
+            except FileNotFoundError:  # the first of its folder
+                for parent in reversed(path.parents):
+                    if not parent.exists():
+                        parent.mkdir(exist_ok=True)
+                        flush_folder(parent.parent)
+                Path(spooled.name).replace(path)
             flush_folder(path.parent)
 
     def open(self, key: str) -> BinaryIO:

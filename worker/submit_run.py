@@ -34,6 +34,7 @@ or the fab's profile. Results already in DIR are fetched again only where their 
 
 DEFAULT_SERVER = "http://127.0.0.1:8000"
 LOOK_SECONDS = 0.5
+LOOK_SECONDS_EACH = 2e-4
 AGAIN_SECONDS = 30.0
 """A service that does not answer is asked again after so long, where a folder is watched."""
 
@@ -133,7 +134,7 @@ def _manifest(path: Path | None) -> tuple[str, bytes] | None:
 def _standings(client: Client, collection_id: str) -> Iterator[dict[str, Any]]:
     """The collection each time that a tenth more of it has ended, and at its end."""
     told = -1
-    while True:
+    while True:  # a large collection takes longer to count
         standing = client.collection(collection_id)
         counts = standing["counts"]
         live = counts["queued"] + counts["running"]
@@ -143,7 +144,7 @@ def _standings(client: Client, collection_id: str) -> Iterator[dict[str, Any]]:
             yield standing
         if not live:
             return
-        time.sleep(LOOK_SECONDS)
+        time.sleep(max(LOOK_SECONDS, standing["artworks"] * LOOK_SECONDS_EACH))
 
 
 def _line(standing: Mapping[str, Any]) -> str:

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import hashlib
 import io
 import logging
-import os
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
@@ -332,12 +330,9 @@ class Bench:
     def _save(self, claim: Claim, outcome: Outcome) -> Package:
         key = f"results/{claim.job.id}/{claim.token}"
         with self.store.spool() as spooled:
-            files = write_archive(spooled, claim.job.name, outcome.files)
-            size = spooled.seek(0, os.SEEK_END)
-            spooled.seek(0)
-            sha256 = hashlib.file_digest(spooled, "sha256").hexdigest()
+            written = write_archive(spooled, claim.job.name, outcome.files)
             self.store.keep(key, spooled)
-        return Package(key=key, bytes=size, files=files, sha256=sha256)
+        return Package(key=key, bytes=written.bytes, files=written.files, sha256=written.sha256)
 
 
 def _told(tell: Callable[[], bool]) -> bool:

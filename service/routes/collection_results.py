@@ -146,9 +146,7 @@ async def _package(backing: Backing, owner: str, collection: Collection) -> Asyn
     except MaskwrightError as error:  # the results are worth more than their picture
         fault = error
     for path, made in ((REPORT_PAGE, lambda: report.page(worst)), (REPORT_TABLE, report.json)):
-        text = await run_in_threadpool(_joined, made)
-        for chunk in stream.file(path, len(text), [text]):
-            yield chunk
+        yield stream.file(path, await run_in_threadpool(_joined, made))
     async for chunk in in_pieces(stream.results(backing.ledger.collections.packages(collection.id))):
         yield chunk
     number = 0
@@ -162,14 +160,11 @@ async def _package(backing: Backing, owner: str, collection: Collection) -> Asyn
         if sheet is None:
             break
         number += 1
-        for chunk in stream.file(sheet_name(number), len(sheet), [sheet]):
-            yield chunk
+        yield stream.file(sheet_name(number), sheet)
     if fault is not None:
         told = f"The contact sheet could not be drawn: {fault.what} {fault.mend}\n".encode()
-        for chunk in stream.file("contact-sheet-missing.txt", len(told), [told]):
-            yield chunk
-    for chunk in stream.end():
-        yield chunk
+        yield stream.file("contact-sheet-missing.txt", told)
+    yield stream.end()
 
 
 def _joined(text: Callable[[], Iterator[str]]) -> bytes:

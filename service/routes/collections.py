@@ -38,6 +38,8 @@ router = APIRouter(prefix="/v1/collections", tags=["collections"])
 
 log = logging.getLogger(__name__)
 
+LOOK_SECONDS_EACH = 2e-4
+"""A large collection takes longer to count, and is counted less often."""
 _HEADER_BYTES = 2048
 """Of a part, with its path."""
 
@@ -130,6 +132,7 @@ async def create_collection(
                 whole=environment.max_collection_bytes
                 + MAX_FIELDS * (MAX_FIELD_BYTES + _HEADER_BYTES)
                 + MAX_ARTWORKS * _HEADER_BYTES,
+                undigested=(ARCHIVE, MANIFEST),
             )
             collection, new = await run_in_threadpool(
                 submit_collection, backing, owner, idempotency_key, form, kept, spooled
@@ -269,4 +272,4 @@ async def _changes(backing: Backing, collection: Collection) -> AsyncIterator[Se
             yield ServerSentEvent(data=answer.model_dump_json(), event="collection")
         if answer.state == "ended":
             return
-        await asyncio.sleep(LOOK_SECONDS * 2)
+        await asyncio.sleep(max(LOOK_SECONDS * 2, answer.artworks * LOOK_SECONDS_EACH))

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
-import os
 import threading
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
@@ -52,12 +50,10 @@ def finish(client: TestClient, job_id: str, files: Mapping[str, bytes], summary:
     assert claim is not None and claim.job.id == job_id
     key = f"results/{job_id}/{claim.token}"
     with store.spool() as spooled:
-        listed = write_archive(spooled, claim.job.name, files.items())
-        size = spooled.seek(0, os.SEEK_END)
-        spooled.seek(0)
-        sha256 = hashlib.file_digest(spooled, "sha256").hexdigest()
+        made = write_archive(spooled, claim.job.name, files.items())
         store.keep(key, spooled)
-    assert ledger.jobs.publish(job_id, claim.token, Package(key=key, bytes=size, files=listed, sha256=sha256), summary)
+    package = Package(key=key, bytes=made.bytes, files=made.files, sha256=made.sha256)
+    assert ledger.jobs.publish(job_id, claim.token, package, summary)
 
 
 @contextmanager

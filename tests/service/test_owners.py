@@ -215,10 +215,9 @@ def publish(client: TestClient, job_id: str, files: Mapping[str, bytes]) -> None
     claim = ledger.jobs.claim("batch", "test")
     assert claim is not None and claim.job.id == job_id
     with store.spool() as spooled:
-        listed = write_archive(spooled, claim.job.name, files.items())
-        size = spooled.seek(0, 2)
+        written = write_archive(spooled, claim.job.name, files.items())
         store.keep(f"results/{job_id}/{claim.token}", spooled)
-    package = Package(key=f"results/{job_id}/{claim.token}", bytes=size, files=listed)
+    package = Package(key=f"results/{job_id}/{claim.token}", bytes=written.bytes, files=written.files)
     assert ledger.jobs.publish(job_id, claim.token, package, {})
 
 

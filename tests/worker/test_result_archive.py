@@ -21,8 +21,9 @@ FILES = {"masks/gold.png": bytes(range(256)) * 999, "empty.png": b"", "report.js
 @given(st.dictionaries(st.text("abc/_-.", min_size=1, max_size=9), st.binary(max_size=300), max_size=6))
 def test_every_file_is_where_the_list_says(files: dict[str, bytes]) -> None:
     target = io.BytesIO()
-    listed = write_archive(target, "badge.png", files.items())
-    content = target.getvalue()
+    written = write_archive(target, "badge.png", files.items())
+    listed, content = written.files, target.getvalue()
+    assert (written.bytes, written.sha256) == (len(content), hashlib.sha256(content).hexdigest())
     assert [file.path for file in listed] == list(files)
     for file in listed:
         assert content[file.start : file.start + file.bytes] == files[file.path]

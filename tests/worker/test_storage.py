@@ -170,8 +170,9 @@ def test_an_object_is_on_disk_before_keep_returns(tmp_path: Path, monkeypatch: p
         fsync(descriptor)
 
     def noted_replace(self: Path, target: Path) -> Path:
+        replaced = replace(self, target)
         done.append("name")
-        return replace(self, target)
+        return replaced
 
     store = FolderStore(tmp_path)
     monkeypatch.setattr(os, "fsync", noted_fsync)

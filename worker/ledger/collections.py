@@ -192,20 +192,23 @@ class Collections:
         order : as they were given, or by mean error, the worst first, then those that have none. state : only those
         whose job is in it, or `refused`.
         """
-        wanted = (
-            sql.select(*members.c, *(column.label(f"{_OF_JOB}{column.name}") for column in jobs.c))
-            .select_from(_MEMBERS_AND_JOBS)
-            .where(members.c.collection_id == collection_id)
-        )
-        if state == REFUSED:
-            wanted = wanted.where(members.c.job_id.is_(None))
-        elif state is not None:
-            wanted = wanted.where(jobs.c.state == state)
-        if order == "error":
-            wanted = wanted.order_by(sql.func.coalesce(_ERROR, -1.0).desc())
+        wanted = _listed(sql.select(*_MEMBER_COLUMNS), collection_id, order, state)
         with self.database.reading() as connection:
-            rows = connection.execute(wanted.order_by(members.c.position).offset(start).limit(size)).mappings().all()
+            rows = connection.execute(wanted.offset(start).limit(size)).mappings().all()
         return [_member(row) for row in rows]
+
+    def by_error(self, collection_id: str, *, state: str | None = None, most: int | None = None) -> Iterator[Member]:
+        """Members by mean error, the worst first, as `members` lists them; sorted once, and read in pages."""
+        places = _listed(sql.select(members.c.position), collection_id, "error", state).limit(most)
+        with self.database.reading() as connection:
+            positions = connection.execute(places).scalars().all()
+        for start in range(0, len(positions), PAGE):
+            page = positions[start : start + PAGE]
+            wanted = _listed(sql.select(*_MEMBER_COLUMNS), collection_id, "given", None)
+            with self.database.reading() as connection:
+                rows = connection.execute(wanted.where(members.c.position.in_(page))).mappings().all()
+            found = {row["position"]: row for row in rows}
+            yield from (_member(found[position]) for position in page)
 
     def all_members(self, collection_id: str) -> Iterator[Member]:
         """Every member in the order given; read in pages, so that writers never wait."""
@@ -283,7 +286,20 @@ class Collections:
 
 
 _MEMBERS_AND_JOBS = members.outerjoin(jobs, members.c.job_id == jobs.c.id)
+_MEMBER_COLUMNS = (*members.c, *(column.label(f"{_OF_JOB}{column.name}") for column in jobs.c))
 _ERROR = jobs.c.summary["score"]["s_cielab"]["mean"].as_float()
+
+
+def _listed(selected: sql.Select[Any], collection_id: str, order: Order, state: str | None) -> sql.Select[Any]:
+    """What is selected of members and their jobs, in order."""
+    wanted = selected.select_from(_MEMBERS_AND_JOBS).where(members.c.collection_id == collection_id)
+    if state == REFUSED:
+        wanted = wanted.where(members.c.job_id.is_(None))
+    elif state is not None:
+        wanted = wanted.where(jobs.c.state == state)
+    if order == "error":
+        wanted = wanted.order_by(sql.func.coalesce(_ERROR, -1.0).desc())
+    return wanted.order_by(members.c.position)
 
 
 def _insert(connection: sql.Connection, request: CollectionRequest, most_waiting: int) -> Collection:

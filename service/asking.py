@@ -59,6 +59,14 @@ def keep_input(backing: Backing, sent: Uploaded, spooled: IO[bytes]) -> InputFil
     return InputFile(key=key, bytes=sent.bytes, sha256=sent.sha256, name=sent.name)
 
 
+def keep_bytes(backing: Backing, data: bytes, *, name: str) -> InputFile:
+    """The same of bytes that are in memory."""
+    sent = Uploaded(name=name, bytes=len(data), sha256=hashlib.sha256(data).hexdigest())
+    with backing.store.spool() as spooled:
+        spooled.write(data)
+        return keep_input(backing, sent, spooled)
+
+
 async def ask(backing: Backing, owner: str, question: Question, *, seconds: float = ANSWER_SECONDS) -> Job:
     """Put a question to a worker and wait for its end, but not longer than `seconds`: the job as it is then."""
     job = await run_in_threadpool(_enqueue, backing, owner, question)

@@ -17,13 +17,17 @@ LANES: tuple[Lane, ...] = ("batch", "interactive")
 LIVE: tuple[State, ...] = ("queued", "running")
 FINAL: tuple[State, ...] = ("done", "failed", "cancelled")
 
-KINDS = ("convert", "references", "preview", "photograph", "readings", "contact-sheet", "look")
-"""What a job can be. `convert`: artwork to finish masks with their score. `references`: the colours that a profile's
-readings give. `preview`: a finished job scored anew with other references. `photograph`: readings from a photograph.
+LASTING = ("convert", "panel")
+"""Kinds whose results stay until their time is over."""
+
+KINDS = (*LASTING, "references", "preview", "photograph", "readings", "contact-sheet", "look")
+"""What a job can be. `convert`: artwork to finish masks with their score. `panel`: results on one panel.
+`references`: the colours that a profile's readings give. `preview`: a finished job scored anew with other references.
+`photograph`: readings from a photograph.
 `readings`: a profile with a file's readings.
 `contact-sheet`: a picture of many jobs' previews. `look`: pictures of a conversion, or of a draft of one."""
 
-ASKED = KINDS[1:]
+ASKED = KINDS[len(LASTING) :]
 """Kinds whose answer a request waits for: it stands in the job's summary under ANSWER, and is kept for a while only."""
 
 ANSWER = "answer"
@@ -42,6 +46,9 @@ BOARD_FILE = "board_file"
 
 BOTTOM = "bottom"
 """Name of the further file of `convert` that holds the artwork of the bottom, as it is seen from outside."""
+
+PANEL_FILE = "panel_file"
+"""Name of the further file of `panel` that holds the panel file; the others are results' files, by number and path."""
 
 LOCAL_OWNER = "local"
 

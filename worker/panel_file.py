@@ -169,6 +169,14 @@ class PanelFile:
     numbering: NumberPlan
 
 
+def is_panel_part(path: str) -> bool:
+    """Whether a file of a result is one that a panel is made of."""
+    folder, _, name = path.rpartition("/")
+    return path in ("report.json", "top/report.json") or (
+        folder == "fabrication" and name.endswith((".gbr", ".xnc", ".gbrjob"))
+    )
+
+
 def read_panel_file(data: bytes, *, file_name: str = "panel file") -> PanelFile:
     """Read and check a panel file, TOML or JSON. Raises PanelError, naming file, entry and mend."""
     reader = _Reader(file_name)

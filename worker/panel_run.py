@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import zipfile
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO
@@ -14,10 +14,12 @@ from worker.board_file import read_board_file
 from worker.command_line import ALL_DONE, add_command
 from worker.errors import PanelError
 from worker.fab_profile import FabProfile, check_two_sided
-from worker.panel_file import PanelFile, PlannedPiece, read_panel_file
+from worker.job import PANEL_FILE
+from worker.panel_file import PanelFile, PlannedPiece, is_panel_part, read_panel_file
 from worker.result_folder import write_new_folder
 
 if TYPE_CHECKING:
+    from worker.engine.panel.panelling import MadePanel
     from worker.engine.panel.piece import Piece
     from worker.shell_environment import ShellEnvironment
 
@@ -171,19 +173,15 @@ def _of_folder(path: Path, where: str) -> Mapping[str, bytes]:
     files: dict[str, bytes] = {}
     wanted = [path / name for name in NEEDED]
     made = path / "fabrication"
-    wanted += sorted(each for each in made.iterdir() if is_layer(each.name)) if made.is_dir() else []
+    wanted += sorted(made.iterdir()) if made.is_dir() else []
     try:
         for each in wanted:
-            if each.is_file():
-                files[each.relative_to(path).as_posix()] = each.read_bytes()
+            name = each.relative_to(path).as_posix()
+            if is_panel_part(name) and each.is_file():
+                files[name] = each.read_bytes()
     except OSError as error:
         raise PanelError(f"{where}: {path} can't be read: {error.strerror}.", mend="Check its rights.") from error
     return files
-
-
-def is_layer(name: str) -> bool:
-    """Whether a file of fabrication/ is one that a panel is made of."""
-    return name.endswith((".gbr", ".xnc", ".gbrjob"))
 
 
 def _unpacked(path: Path, where: str) -> Mapping[str, bytes]:
@@ -194,7 +192,7 @@ def _unpacked(path: Path, where: str) -> Mapping[str, bytes]:
         with zipfile.ZipFile(path) as archive:
             for info in archive.infolist():
                 name = info.filename
-                if name not in NEEDED and not (name.startswith("fabrication/") and is_layer(name)):
+                if not is_panel_part(name):
                     continue
                 total += info.file_size
                 if total > MAX_BYTES:
@@ -215,7 +213,7 @@ def told(report: Mapping[str, Any]) -> Iterator[str]:
     """What became of a panel, line by line."""
     panel, density = report["panel"], report["density"]
     yield (
-        f"{panel['name']}: {panel['width_mm']:g} x {panel['height_mm']:g} mm, {report['counts']['pieces']} pieces, "
+        f"{panel['name']}: {panel['width_mm']:g} x {panel['height_mm']:g} mm, {counted(report['counts']['pieces'])}, "
         f"{100 * density['share']:.1f} % of the free area"
     )
     filled = density["filled"]
@@ -231,6 +229,57 @@ def told(report: Mapping[str, Any]) -> Iterator[str]:
         yield f"warning: {warning}"
 
 
+def counted(pieces: int) -> str:
+    """How many pieces, in words."""
+    return f"{pieces} piece{'' if pieces == 1 else 's'}"
+
+
 def _checks(checks: Sequence[Mapping[str, Any]]) -> Iterator[str]:
     good = sum(check["ok"] for check in checks)
     yield f"limits: {good} of {len(checks)} hold"
+
+
+def panel_of_inputs(
+    fab: FabProfile,
+    inputs: Mapping[str, BinaryIO],
+    listed: Sequence[Mapping[str, str]],
+    *,
+    threads: int,
+    progress: Callable[[str, int, int], None],
+) -> MadePanel:
+    """A panel of what a service's job has: the panel file, and results' files by number and path.
+
+    `listed` : each piece's entry in the panel file, its job, and the number of its files.
+    """
+    from worker.engine.panel.panelling import make_panel
+    from worker.engine.panel.piece import read_piece
+
+    with inputs[PANEL_FILE] as sent:
+        panel_file = read_panel_file(sent.read())
+    plans = {plan.entry: plan for plan in panel_file.pieces}
+    read: dict[str, Piece] = {}
+    pieces = []
+    for one in listed:
+        number = one["files"]
+        if number not in read:
+            files: dict[str, bytes] = {}
+            for name in inputs:
+                if name.startswith(f"{number}/"):
+                    with inputs[name] as file:
+                        files[name.removeprefix(f"{number}/")] = file.read()
+            read[number] = read_piece(files, source=f"job {one['job']}")
+        pieces.append((plans[one["entry"]], read[number]))
+    return make_panel(panel_file, pieces, fab, threads=threads, progress=progress)
+
+
+def summarise_panel(report: Mapping[str, Any]) -> dict[str, Any]:
+    """What of a panel's report stands in its job's row."""
+    return {
+        "width_mm": report["panel"]["width_mm"],
+        "height_mm": report["panel"]["height_mm"],
+        "pieces": report["counts"]["pieces"],
+        "density": report["density"],
+        "checks_failed": [check["id"] for check in report["checks"] if not check["ok"]],
+        "cautions": len(report["cautions"]),
+        "warnings": report["warnings"],
+    }

@@ -185,6 +185,15 @@ def look(work: Work) -> Outcome:
     return Outcome(files=pictures.items(), summary={ANSWER: answer})
 
 
+def panel(work: Work) -> Outcome:
+    """Results of earlier jobs, laid on one panel."""
+    from worker.panel_run import panel_of_inputs, summarise_panel
+
+    fab = read_fab_profile(work.fab_toml, file_name=f"fab {work.job.fab_id}")
+    made = panel_of_inputs(fab, work.inputs, work.job.settings["pieces"], threads=work.threads, progress=work.progress)
+    return Outcome(files=made.files.items(), summary=summarise_panel(made.report))
+
+
 def references(work: Work) -> Outcome:
     """The references that a fab's readings give under viewing conditions."""
     from worker.tuning import references_answer
@@ -225,6 +234,7 @@ def preload() -> None:
 
 KINDS: dict[str, Callable[[Work], Outcome]] = {
     "convert": convert,
+    "panel": panel,
     "references": references,
     "preview": preview,
     "photograph": photograph,

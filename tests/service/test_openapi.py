@@ -20,6 +20,7 @@ ROUTES = {
     ("get", "/v1/jobs/{job_id}/files"),
     ("get", "/v1/jobs/{job_id}/files/{path}"),
     ("get", "/v1/jobs/{job_id}/package.zip"),
+    ("post", "/v1/panels"),
     ("post", "/v1/collections"),
     ("get", "/v1/collections"),
     ("get", "/v1/collections/{collection_id}"),

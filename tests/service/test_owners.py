@@ -74,6 +74,9 @@ ROUTES = {
     "HEAD /v1/shared/{job_id}/files/{path}": Way(LINK),
     "GET /v1/shared/{job_id}/package.zip": Way(LINK),
     "HEAD /v1/shared/{job_id}/package.zip": Way(LINK),
+    "POST /v1/panels": Way(
+        HIDDEN, "submit", sent={"json": {"size": [50, 50], "pieces": [{"job": "{job_id}"}]}}
+    ),
     "POST /v1/collections": Way(OWN, "submit", sent={"files": {"artwork": ("a.png", b"x")}}),
     "GET /v1/collections": Way(LISTED, "read"),
     "GET /v1/collections/{collection_id}": Way(HIDDEN, "read"),
@@ -179,6 +182,10 @@ class Scene:
 
 
 def _fill(text: Any, ids: Mapping[str, str]) -> Any:
+    if isinstance(text, list):
+        return [_fill(one, ids) for one in text]
+    if isinstance(text, dict):
+        return {name: _fill(one, ids) for name, one in text.items()}
     return text.format(**ids) if isinstance(text, str) else text
 
 

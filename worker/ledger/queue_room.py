@@ -7,7 +7,7 @@ import math
 import sqlalchemy as sql
 
 from worker.errors import QueueFullError
-from worker.job import ASKED, FINAL, KINDS
+from worker.job import ASKED, FINAL, LASTING
 from worker.ledger.tables import jobs, now
 
 PACE_SECONDS = 600.0
@@ -27,7 +27,7 @@ def check_room(connection: sql.Connection, owner: str, *, asked: bool, most: int
     """
     if not most:
         return
-    mine = (jobs.c.owner == owner) & jobs.c.kind.in_(ASKED if asked else KINDS[:1])
+    mine = (jobs.c.owner == owner) & jobs.c.kind.in_(ASKED if asked else LASTING)
     waiting = sql.select(sql.literal(1)).where(mine, jobs.c.state == "queued").limit(most).subquery()
     found = connection.execute(sql.select(sql.func.count()).select_from(waiting)).scalar_one()
     if found + more <= most:

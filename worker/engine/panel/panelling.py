@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -50,6 +50,7 @@ def make_panel(
     *,
     most_corners: int = MOST_CORNERS,
     threads: int = 1,
+    progress: Callable[[str, int, int], None] | None = None,
 ) -> MadePanel:
     """Make a panel of pieces that were made before.
 
@@ -57,6 +58,7 @@ def make_panel(
     ----------
     pieces : in the order of the panel file, which is that of a series; each with the entry that names it.
     most_corners : how many of them the outside reader reads before it goes over to a sample.
+    progress : called with "layers", "files" and "proof", 0, 1 when each begins.
 
     Raises
     ------
@@ -65,6 +67,8 @@ def make_panel(
     ProofError
         Its files, read back, don't show the pieces' layers.
     """
+    begin = progress or (lambda stage, done, of: None)
+    begin("layers", 0, 1)
     warnings = _check_alike(panel_file, pieces, fab)
     laid = lay(panel_file, pieces)
     cut = cut_panel(panel_file, laid, fab)
@@ -90,7 +94,9 @@ def make_panel(
             f"{panel_file.file_name}: the layers have {panel.corners:,} corners.",
             mend=f"Keep a panel below {MAX_CORNERS:,}: put fewer pieces on it.",
         )
+    begin("files", 0, 1)
     files = dict(panel_files(panel))
+    begin("proof", 0, 1)
     lab = finish_colours(fab).lab
     proof = prove_panel(panel, files, lab_to_srgb(stack_lab(fab, lab)), most_corners=most_corners, threads=threads)
     checks = check_panel(panel)

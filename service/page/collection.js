@@ -118,6 +118,18 @@ export async function show(view, [id]) {
   }
   const sheets = h("details", { class: "card", on: { toggle: (event) => event.target.open && showSheet() } }, h("summary", {}, "Contact sheet"), sheet);
 
+  const playing = h("details", { class: "card" }, h("summary", {}, "Play as a series"));
+  let halt = () => {};
+  playing.addEventListener("toggle", async () => {
+    halt();
+    halt = () => {};
+    if (!playing.open) return;
+    const { player } = await import("./player.js");
+    const made = player(async (start, size) => (await get(`/v1/collections/${id}/artworks?state=done&start=${start}&limit=${size}`)).artworks.filter((member) => !member.job.expired).map((member) => ({ name: member.path, address: previewOf(member.job) })), one.counts.done);
+    halt = made.halt;
+    fill(playing, playing.querySelector("summary"), made.root);
+  });
+
   fill(
     view,
     h("h1", {}, one.name),
@@ -125,6 +137,7 @@ export async function show(view, [id]) {
     h("section", { class: "card", "aria-label": "Progress" }, head, h("div", { class: "row" }, h("a", { class: "button", href: one.links.package, download: true }, "Download everything (ZIP)"), h("a", { class: "button", href: one.links.report, target: "_blank", rel: "noopener" }, "Report (opens a new tab)"), retry, stop)),
     h("section", { class: "card", "aria-label": "Artworks" }, h("div", { class: "filters" }, filters, sorting, least), list.root),
     sheets,
+    playing,
   );
   sorting.control.addEventListener("change", () => {
     order = sorting.control.value;
@@ -156,6 +169,7 @@ export async function show(view, [id]) {
   watch();
   return () => {
     away = true;
+    halt();
     leave();
     clearTimeout(refreshing);
   };

@@ -43,7 +43,7 @@ export async function show(view, _, session) {
   amount.hidden = true;
   const board = field("Board", h("select", {}, [["rectangle", "rectangle"], ["rectangle:2mm", "rectangle, corners of 2 mm"], ["disc", "disc"], ["silhouette", "shape of the artwork"], ["silhouette:1.5mm", "shape of the artwork, 1.5 mm larger"]].map(([value, text]) => h("option", { value }, text))), { name: "board" });
   const use = field("It is for", h("select", {}, [["wall", "a wall or a shelf"], ["handheld", "the hand"], ["worn", "wearing"], ["child", "a child"]].map(([value, text]) => h("option", { value }, text))), { name: "use", hint: "Decides which cautions apply." });
-  const fabrication = group("Files for the fab", { name: "fabrication" }, choice("checkbox", "make layers, Gerber and drill files (takes longer)", { value: "on" }));
+  const fabrication = group("Files for the fab", { name: "fabrication" }, h("div", { class: "choices" }, choice("checkbox", "make layers, Gerber and drill files (takes longer)", { value: "on" })));
   const bottom = field("Artwork of the other side", h("input", { type: "file", accept: "image/*,.svg,.tif,.tiff" }), { name: "bottom", hint: "As it is seen from behind. Goes along when one artwork is submitted." });
 
   const wrong = h("div", { class: "wrong-place" });

@@ -35,7 +35,7 @@ export async function show(body, job, session) {
 
   fill(
     body,
-    h("p", {}, h("a", { class: "button", href: job.links.package, download: true }, "Download everything (ZIP)")),
+    h("p", { class: "apart" }, h("a", { class: "button", href: job.links.package, download: true }, "Download everything (ZIP)")),
     h("div", { class: "bench wide-right" }, h("div", { class: "stack" }, listed), h("div", { class: "stack" }, notes, sharing(job, files, session))),
   );
 }

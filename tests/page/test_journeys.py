@@ -283,6 +283,14 @@ def test_a_collection(traveller: Traveller) -> None:
         assert "no known picture format" in page.inner_text(".member .wrong")
         page.click("text=Contact sheet")
         page.wait_for_selector("figure img")
+        page.click("text=Play as a series")
+        page.wait_for_selector('[data-frame="1"]')
+        page.click("text=Next frame")
+        page.wait_for_selector('[data-frame="2"]')
+        assert "2 of 3: owl.png" in page.inner_text("details >> nth=1"), "in the order of their names"
+        page.get_by_role("button", name="Play").click()
+        page.wait_for_selector('[data-frame="1"]')
+        page.get_by_role("button", name="Pause").click()
         traveller.seen(page, "collection")
         with page.expect_response("**/retry") as answer:
             page.click("text=Try 1 again")

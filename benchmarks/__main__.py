@@ -20,6 +20,7 @@ from benchmarks import (
     large_artwork,
     limits,
     nearest_finish,
+    planning,
     whole_package,
 )
 from benchmarks.row import Row, at_most, print_table
@@ -69,6 +70,7 @@ GROUPS: dict[str, Callable[[Path], list[Row]]] = {
     "command": command_line.rows,
     "contours": fabrication.rows,
     "limits": limits.rows,
+    "plans": planning.rows,
     "package": whole_package.rows,
     "large": large_artwork.rows,
     "queue": queue_rows,

@@ -32,6 +32,7 @@ from service.routes import (
     page,
     panels,
     photographs,
+    plans,
     readings,
     revisions,
     session,
@@ -80,6 +81,7 @@ def create_app(environment: Environment) -> FastAPI:
     rooms = (
         jobs,
         looks,
+        plans,
         events,
         files,
         collections,

@@ -20,12 +20,13 @@ FINAL: tuple[State, ...] = ("done", "failed", "cancelled")
 LASTING = ("convert", "panel")
 """Kinds whose results stay until their time is over."""
 
-KINDS = (*LASTING, "references", "preview", "photograph", "readings", "contact-sheet", "look")
+KINDS = (*LASTING, "references", "preview", "photograph", "readings", "contact-sheet", "look", "plan")
 """What a job can be. `convert`: artwork to finish masks with their score. `panel`: results on one panel.
 `references`: the colours that a profile's readings give. `preview`: a finished job scored anew with other references.
 `photograph`: readings from a photograph.
 `readings`: a profile with a file's readings.
-`contact-sheet`: a picture of many jobs' previews. `look`: pictures of a conversion, or of a draft of one."""
+`contact-sheet`: a picture of many jobs' previews. `look`: pictures of a conversion, or of a draft of one.
+`plan`: what several fabs' boards would show of an artwork."""
 
 ASKED = KINDS[len(LASTING) :]
 """Kinds whose answer a request waits for: it stands in the job's summary under ANSWER, and is kept for a while only."""
@@ -39,7 +40,10 @@ STAGES = ("artwork", "colours", "finishes", "separation", "score", "layers", "fi
 """The stages of `convert`, in order; "layers" and "proof" only where fabrication files are asked for."""
 
 ARTWORK = "artwork"
-"""Name of the further file of `look` that holds the artwork."""
+"""Name of the further file of `look` and `plan` that holds the artwork."""
+
+FAB = "fab-"
+"""How the names of the further files of `plan` begin that hold the fabs' profiles; their ids follow."""
 
 BOARD_FILE = "board_file"
 """Name of the further file of `convert` that holds the board's outline, cut-outs and holes."""

@@ -16,7 +16,21 @@ from worker.board_file import BoardFile, read_board_file
 from worker.errors import CancelledError, MaskwrightError, StorageError, UnavailableError
 from worker.fab_profile import read_fab_profile
 from worker.heartbeat import Heartbeat
-from worker.job import ANSWER, BOARD_FILE, BOTTOM, SHEET, Claim, Failure, InputFile, Job, Lane, Package, failure_of
+from worker.job import (
+    ANSWER,
+    ARTWORK,
+    BOARD_FILE,
+    BOTTOM,
+    FAB,
+    SHEET,
+    Claim,
+    Failure,
+    InputFile,
+    Job,
+    Lane,
+    Package,
+    failure_of,
+)
 from worker.job_settings import read_settings
 from worker.job_summary import summary_of
 from worker.ledger import Ledger
@@ -194,6 +208,21 @@ def panel(work: Work) -> Outcome:
     return Outcome(files=made.files.items(), summary=summarise_panel(made.report))
 
 
+def plan(work: Work) -> Outcome:
+    """What several fabs' boards would show of an artwork; the inputs hold the profiles of the fabs in the settings."""
+    from worker.engine.plan.plan import plan_artwork
+    from worker.plan_page import plan_files, plan_record
+
+    settings = read_settings(work.job.settings["settings"])
+    fabs = []
+    for fab_id in work.job.settings["fabs"]:
+        with work.inputs[f"{FAB}{fab_id}"] as file:
+            fabs.append(read_fab_profile(file.read(), file_name=f"fab {fab_id}"))
+    with work.inputs[ARTWORK] as file:
+        made = plan_artwork(file, fabs, settings, name=work.job.name, threads=work.threads)
+    return Outcome(files=plan_files(made, settings), summary={ANSWER: plan_record(made, settings)})
+
+
 def references(work: Work) -> Outcome:
     """The references that a fab's readings give under viewing conditions."""
     from worker.tuning import references_answer
@@ -241,6 +270,7 @@ KINDS: dict[str, Callable[[Work], Outcome]] = {
     "readings": readings,
     "contact-sheet": contact_sheet,
     "look": look,
+    "plan": plan,
 }
 """What each kind of job does."""
 

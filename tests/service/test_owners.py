@@ -120,6 +120,7 @@ ROUTES = {
     "GET /v1/audit": Way(ADMIN, "admin"),
     "GET /metrics": Way(ADMIN, "admin"),
     "GET /v1/jobs/{job_id}/look": Way(HIDDEN, "read"),
+    "POST /v1/plans": Way(OWN, "submit", sent={"files": {"artwork": ("a.png", b"x")}}),
     "POST /v1/drafts": Way(OWN, "submit", sent={"files": {"artwork": ("a.png", b"x")}}),
     "GET /v1/session": Way(ANY_KEY),
     "POST /v1/session": Way(SIGN_IN, sent={"json": {"key": "none"}}),

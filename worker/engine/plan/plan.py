@@ -37,6 +37,7 @@ class Plan:
     """
 
     name: str
+    format: str
     sha256: str
     picture: GridPicture
     artwork: PlannedArtwork
@@ -52,6 +53,7 @@ class Plan:
         return {
             "artwork": {
                 "name": self.name,
+                "format": self.format,
                 "sha256": self.sha256,
                 "width_mm": round(self.picture.width_mm, 3),
                 "height_mm": round(self.picture.height_mm, 3),
@@ -130,6 +132,7 @@ def plan_artwork(
     labels, colours = drawn_labels(ready, best, tuple(findings.references), threads=threads)
     return Plan(
         name=name,
+        format=artwork.format,
         sha256=artwork.sha256,
         picture=picture,
         artwork=ready,

@@ -66,6 +66,9 @@ SETTINGS: dict[str, tuple[str, str, str]] = {
 }
 """Every setting: an example, its default as text ("" where there is none), its meaning."""
 
+FOR_PLANS = ("width", "height", "viewing_distance", "viewing_conditions", "edges", "pitch")
+"""The settings that count for a plan."""
+
 REPEATABLE = ("pin", "forbid", "includes")
 
 INCLUDES = ("circuit", "battery", "coin-cell", "led", "antenna", "tabs", "hand-cut")

@@ -7,13 +7,10 @@ import json
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
-from worker.job_settings import Settings
+from worker.job_settings import FOR_PLANS, Settings
 
 if TYPE_CHECKING:
     from worker.engine.plan.plan import Plan
-
-ASKED = ("width", "height", "viewing_distance", "viewing_conditions", "edges", "pitch")
-"""The settings that count for a plan."""
 
 FOOTNOTE = (
     "Errors are S-CIELAB from the viewing distance; lower is better. +- is what the mean may be off by in 95 of 100 "
@@ -23,7 +20,7 @@ FOOTNOTE = (
 
 def plan_record(plan: Plan, settings: Settings) -> dict[str, Any]:
     """What plan.json holds."""
-    return {**plan.record(), "settings": {name: settings.as_text()[name] for name in ASKED}}
+    return {**plan.record(), "settings": {name: settings.as_text()[name] for name in FOR_PLANS}}
 
 
 def plan_files(plan: Plan, settings: Settings) -> Iterator[tuple[str, bytes]]:

@@ -12,8 +12,8 @@ from worker.command_line import ALL_DONE, add_command
 from worker.errors import ArtworkError, FabProfileError
 from worker.fab_family import combinations_of, is_family, read_family
 from worker.fab_profile import FabProfile, read_fab_profile
-from worker.job_settings import SETTINGS, read_settings
-from worker.plan_page import ASKED, FOOTNOTE, plan_files
+from worker.job_settings import FOR_PLANS, SETTINGS, read_settings
+from worker.plan_page import FOOTNOTE, plan_files
 from worker.result_folder import write_new_folder
 from worker.setting_options import option_of
 
@@ -56,7 +56,7 @@ def add_plan(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> N
     )
     parser.add_argument("--out", type=Path, metavar="DIR", help="folder for the plan; must be new")
     group = parser.add_argument_group("settings", "those of a conversion that count here")
-    for name in ASKED:
+    for name in FOR_PLANS:
         example, default, meaning = SETTINGS[name]
         text = f"{meaning}; such as {example}" + (f" (default: {default})" if default else "")
         group.add_argument(option_of(name), dest=name, metavar=name.upper(), help=text.replace("%", "%%"))
@@ -82,7 +82,7 @@ def _family(given: argparse.Namespace) -> int:
 def _plan(given: argparse.Namespace) -> int:
     from worker.shell_environment import read_shell_environment
 
-    settings = read_settings({name: getattr(given, name) for name in ASKED})
+    settings = read_settings({name: getattr(given, name) for name in FOR_PLANS})
     environment = read_shell_environment()
     fabs = planned_fabs(given.fab, environment)
     from worker.engine.plan.plan import plan_artwork

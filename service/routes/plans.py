@@ -20,9 +20,8 @@ from service.submission import setting_schemas
 from service.upload import ARTWORK, Form, read_form
 from worker.errors import NotFoundError, SettingsError
 from worker.job import FAB, InputFile
-from worker.job_settings import read_settings
+from worker.job_settings import FOR_PLANS, read_settings
 from worker.ledger.fabs import StoredFab
-from worker.plan_page import ASKED
 
 router = APIRouter(prefix="/v1", tags=["plans"])
 
@@ -38,7 +37,7 @@ def _form_schema() -> dict[str, Any]:
             "items": {"type": "string"},
             "description": f"ids of fabs, at most {MOST_FABS}; all of yours where none is given",
         },
-        **{name: settings[name] for name in ASKED},
+        **{name: settings[name] for name in FOR_PLANS},
     }
     return {"type": "object", "required": [ARTWORK], "properties": properties}
 
@@ -91,12 +90,12 @@ def _question(backing: Backing, owner: str, form: Form, artwork: IO[bytes]) -> Q
     for name, value in form.fields:
         if name == "fab":
             ids += [part.strip() for part in value.split(",")]
-        elif name in ASKED:
+        elif name in FOR_PLANS:
             given.setdefault(name, []).append(value)
             if len(given[name]) > 1:
                 raise SettingsError(f"Setting {name} is given twice.", mend="Give it once.")
         else:
-            known = ", ".join((ARTWORK, "fab", *ASKED))
+            known = ", ".join((ARTWORK, "fab", *FOR_PLANS))
             raise SettingsError(f"A plan has no setting {name[:64]!r}.", mend=f"Known parts: {known}.")
     settings = read_settings(given)
     sent = form.files.get(ARTWORK)
@@ -116,7 +115,7 @@ def _question(backing: Backing, owner: str, form: Form, artwork: IO[bytes]) -> Q
 
 
 def _texts(text: Mapping[str, Any]) -> dict[str, Any]:
-    return {name: text[name] for name in ASKED if text[name] is not None}
+    return {name: text[name] for name in FOR_PLANS if text[name] is not None}
 
 
 def _fabs(backing: Backing, owner: str, ids: Sequence[str]) -> list[StoredFab]:

@@ -67,12 +67,22 @@ def go_along(routes: tuple[Route, ...]) -> None:
         rescore(prepare(conversion.tuning), conversion.colours.lab)
 
 
+def plan() -> None:
+    """Look ahead for pictures of every kind."""
+    from worker.engine.plan.plan import plan_artwork
+
+    fab = read_fab_profile((PROJECT / "samples" / "fabs" / "nocturne-gold.toml").read_bytes())
+    for kind in ("photo", "flat", "clear"):
+        plan_artwork(picture(kind), [fab], read_settings({"width": "9mm"}), threads=2)
+
+
 def warm_up() -> None:
     """Go along every route."""
     with ProcessPoolExecutor(2, mp_context=multiprocessing.get_context("spawn")) as processes:
         list(processes.map(go_along, (MASKS, LAYERS)))
     # Again in one process: of two that keep the same loop at one moment, one may be lost.
     go_along(MASKS + LAYERS + BOTH)
+    plan()
 
 
 if __name__ == "__main__":

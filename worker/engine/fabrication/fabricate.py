@@ -36,6 +36,7 @@ from worker.engine.fabrication.limits import measure_limits
 from worker.engine.fabrication.making import MadeSide, make_side, within_limits
 from worker.engine.fabrication.planes import LayerPlanes, planes_of
 from worker.engine.fabrication.stack_colours import nearest_finish
+from worker.engine.palette.values import map_values
 from worker.fab_profile import FabProfile
 from worker.finish import Finish
 from worker.job_settings import Settings
@@ -203,7 +204,9 @@ def _art_side(
     threads: int,
 ) -> tuple[ArtSide, list[str]]:
     """A side with artwork, made; and what to say of it. `demand` : what the far side's art asks of its copper."""
-    planes = edge_keep_out(shape, planes_of(art.labels, fab, pitch_um=shape.pitch_um), fab, threads=threads)
+    planes = edge_keep_out(
+        shape, planes_of(art.labels, fab, pitch_um=shape.pitch_um, threads=threads), fab, threads=threads
+    )
     judged = art.srgb if art.judged is None else art.judged
     made = make_side(planes, fab, lab, judged, forbidden=forbidden, threads=threads)
     drawn, joined = made.planes, None
@@ -241,7 +244,7 @@ def _art_side(
         rng=np.random.default_rng(_SEED),
         threads=threads,
     )
-    seen = np.asarray(nearest_finish(fab)[drawn.stack])
+    seen = map_values(drawn.stack, nearest_finish(fab), threads=threads)
     warnings += forbidden_warnings(seen, art.labels, fab, forbidden, pitch_um=shape.pitch_um)
     return ArtSide(made=replace(made, planes=drawn), seen=seen, expected=expected, joined=joined), warnings
 
@@ -253,9 +256,11 @@ def _plain_side(
     index = np.array([[fab.finishes.index(back)]], dtype=np.uint8)
     bits = int(planes_of(index, fab, pitch_um=shape.pitch_um).stack[0, 0])
     board = labels[:, ::-1] != OUTSIDE
-    without, asked = (
-        edge_keep_out(shape, plain_stack(board, demand, bits, fab, shape.pitch_um), fab, threads=threads)
-        for demand in (np.zeros_like(labels), demand_on(labels, fab))
-    )
-    drawn, _ = within_limits(without, asked, fab, threads=threads)
+
+    def asked_for(demand: Demand) -> LayerPlanes:
+        return edge_keep_out(shape, plain_stack(board, demand, bits, fab, shape.pitch_um), fab, threads=threads)
+
+    demand, drawn = demand_on(labels, fab), asked_for(np.zeros_like(labels))
+    if demand.any():
+        drawn, _ = within_limits(drawn, asked_for(demand), fab, threads=threads)
     return cover_copper(drawn, fab, threads=threads) if cover_metal else drawn

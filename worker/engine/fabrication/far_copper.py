@@ -132,6 +132,8 @@ def demand_on(labels: Labels, fab: FabProfile) -> Demand:
     for i, finish in enumerate(fab.finishes):
         table[i] = _DEMANDS[finish.recipe.far_copper]
     table[OUTSIDE] = ANY
+    if not (table != ANY).any():
+        return np.full_like(labels, ANY)
     return np.ascontiguousarray(table[labels][:, ::-1])
 
 
@@ -208,9 +210,11 @@ def far_copper_found(
         lies = far & np.uint8(COPPER | HATCHED)
         for i, finish in enumerate(fab.finishes):
             wants = finish.recipe.far_copper
+            if wants == "unknown":
+                continue
             here = labels == i
             area = int(np.count_nonzero(here))
-            if wants == "unknown" or not area:
+            if not area:
                 continue
             met = np.count_nonzero(here & (lies == (COPPER if wants == "solid" else 0)))
             found.append(

@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from worker.engine.arrays import OUTSIDE, Labels, check_array
+from worker.engine.palette.values import map_values
 from worker.fab_profile import FabProfile
 from worker.finish import LayerRecipe
 
@@ -62,7 +63,7 @@ class LayerPlanes:
         return np.asarray((self.stack & np.uint8(bit)) != 0)
 
 
-def planes_of(labels: Labels, fab: FabProfile, *, pitch_um: float) -> LayerPlanes:
+def planes_of(labels: Labels, fab: FabProfile, *, pitch_um: float, threads: int = 1) -> LayerPlanes:
     """The layers that show each label's finish. Copper that nobody sees is left out at first, and marked as free.
 
     `labels` : uint8 (H, W), index of the finish; OUTSIDE where there is no board.
@@ -70,7 +71,7 @@ def planes_of(labels: Labels, fab: FabProfile, *, pitch_um: float) -> LayerPlane
     table = np.zeros(256, dtype=np.uint8)
     for i, finish in enumerate(fab.finishes):
         table[i] = BOARD | _bits(finish.recipe)
-    return LayerPlanes(stack=table[labels], pitch_um=pitch_um)
+    return LayerPlanes(stack=map_values(labels, table, threads=threads), pitch_um=pitch_um)
 
 
 def _bits(recipe: LayerRecipe) -> int:
@@ -105,6 +106,6 @@ def _shows(recipe: LayerRecipe, bits: int) -> bool:
     return bool(bits & COPPER) and (recipe.copper == "hatch") == bool(bits & HATCHED)
 
 
-def seen_labels(planes: LayerPlanes, fab: FabProfile) -> Labels:
+def seen_labels(planes: LayerPlanes, fab: FabProfile, *, threads: int = 1) -> Labels:
     """The finish that is seen at each pixel: uint8 (H, W), NO_FINISH and OUTSIDE as in `finish_by_layers`."""
-    return np.asarray(finish_by_layers(fab)[planes.stack])
+    return map_values(planes.stack, finish_by_layers(fab), threads=threads)

@@ -62,7 +62,9 @@ def repair(
     srgb : uint8 (H, W, 3), encoded sRGB
         The picture that is wanted, on the grid of the planes; else what the planes show before.
     """
-    board = Partition(seen_labels(planes, fab), fab, lab, pitch_um=planes.pitch_um, threads=threads)
+    labels = seen_labels(planes, fab, threads=threads)
+    board = Partition(labels, fab, lab, pitch_um=planes.pitch_um, threads=threads)
+    del labels
     wanted = board.planes.copy()
     mend(board, wanted)
     compensate(board, wanted, srgb)

@@ -130,6 +130,13 @@ export async function show(view, [id]) {
     fill(playing, playing.querySelector("summary"), made.root);
   });
 
+  const paneling = h("details", { class: "card" }, h("summary", {}, "Lay on a panel"));
+  paneling.addEventListener("toggle", async () => {
+    if (!paneling.open || paneling.children.length > 1) return;
+    const { panelForm } = await import("./panel_form.js");
+    paneling.append(h("p", { class: "hint" }, "A panel takes boards that have files for the fab."), panelForm({ collection: id }, { series: true }));
+  });
+
   fill(
     view,
     h("h1", {}, one.name),
@@ -138,6 +145,7 @@ export async function show(view, [id]) {
     h("section", { class: "card", "aria-label": "Artworks" }, h("div", { class: "filters" }, filters, sorting, least), list.root),
     sheets,
     playing,
+    paneling,
   );
   sorting.control.addEventListener("change", () => {
     order = sorting.control.value;

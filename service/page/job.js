@@ -3,7 +3,8 @@ import { ask, follow, get } from "./api.js";
 import { fill, h, moment, number, say, trouble } from "./dom.js";
 import { progressBar, stateTag } from "./jobs.js";
 
-const TABS = [["look", "Look", () => import("./look.js")], ["tune", "Tune", () => import("./tune.js")], ["take", "Take away", () => import("./take.js")]];
+const TABS = [["look", "Look", () => import("./look.js")], ["tune", "Tune", () => import("./tune.js")], ["panel", "Panel", () => import("./panel_form.js")], ["take", "Take away", () => import("./take.js")]];
+const OF_PANEL = [["look", "Look", () => import("./panel.js")], ["take", "Take away", () => import("./take.js")]];
 
 export async function show(view, [id, tab = "look"], session) {
   let job = await get(`/v1/jobs/${id}`);
@@ -11,8 +12,10 @@ export async function show(view, [id, tab = "look"], session) {
   let stop = () => {};
   const head = h("div", { class: "facts-line" });
   const body = h("div");
-  const tabs = h("nav", { class: "tabs", "aria-label": "Of this result" }, TABS.map(([name, text]) => h("a", { href: `#/jobs/${id}/${name}`, "aria-current": name === tab ? "page" : undefined }, text)));
-  fill(view, h("h1", {}, job.artwork?.name ?? "Result"), head, tabs, body);
+  const views = job.kind === "panel" ? OF_PANEL : TABS;
+  const called = job.artwork?.name ?? "Panel";
+  const tabs = h("nav", { class: "tabs", "aria-label": "Of this result" }, views.map(([name, text]) => h("a", { href: `#/jobs/${id}/${name}`, "aria-current": name === tab ? "page" : undefined }, text)));
+  fill(view, h("h1", {}, called), head, tabs, body);
 
   function tell() {
     const error = job.score?.s_cielab?.mean;
@@ -27,7 +30,7 @@ export async function show(view, [id, tab = "look"], session) {
     tabs.hidden = job.state !== "done";
     if (job.state === "done") {
       if (job.expired) return fill(body, trouble("The files of this result were given up. Submit the artwork again."));
-      const module = await TABS.find(([name]) => name === tab)[2]();
+      const module = await (views.find(([name]) => name === tab) || views[0])[2]();
       try {
         leave = (await module.show(body, job, session)) || leave;
       } catch (error) {
@@ -68,7 +71,7 @@ export async function show(view, [id, tab = "look"], session) {
       job = told;
       if (job.state === before) return tell();
       opened();
-      say(`${job.artwork?.name} is ${job.state}.`);
+      say(`${called} is ${job.state}.`);
     }, (told) => ["done", "failed", "cancelled"].includes(told.state));
   }
   return () => {

@@ -20,9 +20,13 @@ export function progressBar(job) {
 export async function show(view) {
   const list = h("ul", { class: "jobs" });
   const more = h("button", { type: "button", hidden: true }, "Show older results");
+  const panels = h("section");
   const none = h("p", { class: "empty", hidden: true }, "Nothing here yet. ", h("a", { href: "#/submit" }, "Submit an artwork."));
   const wrong = h("div");
-  fill(view, h("h1", {}, "Results"), wrong, list, none, more);
+  fill(view, h("h1", {}, "Results"), wrong, list, none, more, panels);
+  get("/v1/jobs?kind=panel&limit=50").then((page) => {
+    if (page.jobs.length) fill(panels, h("h2", {}, "Panels"), h("ul", { class: "plain" }, page.jobs.map((job) => h("li", {}, h("a", { href: `#/jobs/${job.id}` }, job.result ? `${number(job.result.width_mm, 0)} × ${number(job.result.height_mm, 0)} mm, ${job.result.pieces} pieces` : "a panel"), " ", stateTag(job.state), h("span", { class: "soft" }, ` ${job.fab.id}, ${moment(job.created)}`)))));
+  }, () => {});
   const rows = new Map();
   let next = null;
   let stopped = false;

@@ -443,6 +443,7 @@ PLACES = (
     "jobs",
     "jobs/{owl}",
     "jobs/{owl}/tune",
+    "jobs/{owl}/panel",
     "jobs/{owl}/take",
     "collections",
     "collections/{collection}",
@@ -476,7 +477,7 @@ def test_for_everyone(traveller: Traveller, owl: str) -> None:
 
 def opened(page: Page, place: str) -> None:
     """Wait for what comes later, and open what is closed."""
-    if place.startswith("jobs/") and not place.endswith("take"):
+    if place.startswith("jobs/") and not place.endswith(("take", "panel")):
         page.wait_for_selector("[data-shown]")
     if place == "submit":
         page.select_option("select >> nth=0", FAB)

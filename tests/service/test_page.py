@@ -7,6 +7,8 @@ from pathlib import Path
 
 from service.routes.page import FOLDER
 from tests.service.fixtures import is_problem, make_key, service
+from worker.engine.panel import panel_picture
+from worker.engine.report.colour_scale import COLOURS, LARGEST
 
 MARKUP = re.compile(r"\son[a-z]+=|\sstyle=|<style|javascript:", re.IGNORECASE)
 
@@ -38,6 +40,12 @@ def test_nothing_of_the_page_is_written_inline_or_comes_from_elsewhere() -> None
         assert not re.search(r"innerHTML|outerHTML|insertAdjacentHTML|document\.write|\beval\(|new Function", text), (
             path.name
         )
+
+
+def test_the_page_reads_pictures_by_the_numbers_that_they_are_drawn_by() -> None:
+    pictures, panel = ((FOLDER / name).read_text("utf-8") for name in ("pictures.js", "panel.js"))
+    assert f"ERROR_STEPS = {COLOURS - 1};" in pictures and f"LARGEST_ERROR = {LARGEST:g};" in pictures
+    assert f"MARGIN_PX = {panel_picture._MARGIN_PX};" in panel
 
 
 def test_every_module_that_is_named_is_there() -> None:

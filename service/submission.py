@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 from typing import IO, Annotated, Any
 
 from fastapi import Header
@@ -158,18 +159,24 @@ def conversion_request(
         artwork_bytes=sent.bytes,
         fab_id=fab.id,
         fab_revision=fab.revision,
-        settings=settings.as_text(),
+        settings=_text_of(settings),
         fingerprint=conversion_fingerprint(
             lane=lane,
             artwork=(sent.name, sent.sha256),
             fab_id=fab.id,
-            settings=settings.as_text(),
+            settings=_text_of(settings),
             board_file=further[BOARD_FILE].sha256 if BOARD_FILE in further else None,
             bottom=(further[BOTTOM].name, further[BOTTOM].sha256) if BOTTOM in further else None,
         ),
         idempotency_key=key,
         inputs=inputs,
     )
+
+
+@lru_cache(maxsize=64)
+def _text_of(settings: Settings) -> Mapping[str, Any]:
+    """Settings as text, one and the same for the thousands of a collection."""
+    return settings.as_text()
 
 
 def sorted_fields(

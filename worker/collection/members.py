@@ -72,6 +72,7 @@ def plan_members(
     _check_names(paths, manifest)
     beside = {path for entry in manifest.entries.values() for path in (entry.bottom, entry.board_file) if path}
     wanted = set(named) | set(manifest.entries)
+    known: dict[object, Settings] = {}  # most of thousands are asked for alike
     members: list[Member] = []
     refused: list[Refused] = []
     skipped: list[str] = []
@@ -84,8 +85,12 @@ def plan_members(
             skipped.append(path)
             continue
         try:
-            settings = read_settings(_settings_of(path, entry, given, manifest.shared))
-            check(settings)
+            told = _settings_of(path, entry, given, manifest.shared)
+            settings = known.get(key := tuple((name, tuple(told[name])) for name in sorted(told)))
+            if settings is None:
+                settings = read_settings(told)
+                check(settings)
+                known[key] = settings
         except MaskwrightError as error:
             refused.append(Refused(path=path, failure=failure_of(error)))
         else:

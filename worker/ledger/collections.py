@@ -327,9 +327,10 @@ def _insert(connection: sql.Connection, request: CollectionRequest, most_waiting
         .returning(*collections.c)
     )
     made = _collection(row.mappings().one())
-    if request.members:
-        rows = [_member_row(made.id, i, member, ids | known, known) for i, member in enumerate(request.members)]
-        connection.execute(sql.insert(members), rows)
+    ids |= known
+    for start in range(0, len(request.members), CHUNK):
+        listed = enumerate(request.members[start : start + CHUNK], start)
+        connection.execute(sql.insert(members), [_member_row(made.id, i, member, ids, known) for i, member in listed])
     return made
 
 

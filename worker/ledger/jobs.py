@@ -393,6 +393,10 @@ def _insert(connection: sql.Connection, request: JobRequest) -> Job:
     return job_of(row.mappings().one())
 
 
+CHUNK = 500
+"""Rows go into the database so many at once, so that thousands take no more memory than hundreds."""
+
+
 def insert_jobs(connection: sql.Connection, requests: Sequence[JobRequest]) -> list[str]:
     """Put jobs of one owner and one lane into the queue, in their order; their ids."""
     if not requests:
@@ -400,27 +404,30 @@ def insert_jobs(connection: sql.Connection, requests: Sequence[JobRequest]) -> l
     owner, lane = requests[0].owner, requests[0].lane
     first = _next_turn(connection, lane, owner)
     _set_turn(connection, lane, owner, first + len(requests) - 1)
-    rows = [
-        {
-            "id": uuid.uuid4().hex,
-            "owner": request.owner,
-            "kind": request.kind,
-            "lane": request.lane,
-            "name": request.name,
-            "artwork": request.artwork,
-            "artwork_bytes": request.artwork_bytes,
-            "fab_id": request.fab_id,
-            "fab_revision": request.fab_revision,
-            "settings": dict(request.settings),
-            "inputs": {name: asdict(file) for name, file in request.inputs.items()} or None,
-            "fingerprint": request.fingerprint,
-            "idempotency_key": request.idempotency_key,
-            "turn": first + number,
-        }
-        for number, request in enumerate(requests)
-    ]
-    connection.execute(_INSERT, rows)
-    return [str(row["id"]) for row in rows]
+    ids = [uuid.uuid4().hex for _ in requests]
+    for start in range(0, len(requests), CHUNK):
+        numbered = range(start, min(start + CHUNK, len(requests)))
+        connection.execute(_INSERT, [_job_row(requests[i], ids[i], first + i) for i in numbered])
+    return ids
+
+
+def _job_row(request: JobRequest, job_id: str, turn: int) -> dict[str, Any]:
+    return {
+        "id": job_id,
+        "owner": request.owner,
+        "kind": request.kind,
+        "lane": request.lane,
+        "name": request.name,
+        "artwork": request.artwork,
+        "artwork_bytes": request.artwork_bytes,
+        "fab_id": request.fab_id,
+        "fab_revision": request.fab_revision,
+        "settings": dict(request.settings),
+        "inputs": {name: asdict(file) for name, file in request.inputs.items()} or None,
+        "fingerprint": request.fingerprint,
+        "idempotency_key": request.idempotency_key,
+        "turn": turn,
+    }
 
 
 def _next_turn(connection: sql.Connection, lane: Lane, owner: str) -> int:

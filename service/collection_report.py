@@ -12,6 +12,7 @@ from starlette.concurrency import run_in_threadpool
 from service.asking import Question, answer_of, ask
 from service.backing import Backing
 from service.collection_answers import CollectionAnswer, collection_answer
+from service.collection_series import stillness
 from service.errors import ProtocolError
 from service.routes.files import read_result
 from worker.collection.report_page import (
@@ -49,6 +50,8 @@ class CollectionReport:
         head = self._answer().model_dump(mode="json", exclude={"links", "seconds_to_go", "artworks"}) | {
             "worst": [row.as_table() for row in self._rows(state="done", most=WORST)]
         }
+        still = stillness(self.backing, self.collection)
+        head |= {} if still is None else {"stillness": still}
         return report_json(head, self._rows())
 
     def page(self, sheet: bytes | None) -> Iterator[str]:

@@ -15,6 +15,7 @@ from typing import IO
 from service.backing import Backing
 from service.errors import ProtocolError
 from service.limits import most_waiting
+from service.shared_submission import SERIES_FIELDS, as_series, read_series, with_shared_palette
 from service.submission import chosen_fab, conversion_request, sorted_fields
 from service.upload import Form, Uploaded
 from worker.board_file import read_board_file
@@ -29,7 +30,7 @@ from worker.ledger.collections import Collection, CollectionRequest, MemberReque
 from worker.storage import ObjectStore
 
 ARTWORK, ARCHIVE, MANIFEST = "artwork", "archive", "manifest"
-PLAIN_FIELDS = ("fab", "lane", "name")
+PLAIN_FIELDS = ("fab", "lane", "name", *SERIES_FIELDS)
 MAX_NAME = 200
 EMPTY = Failure(code="artwork", what="The file is empty.", mend="Send the picture's bytes.")
 
@@ -120,7 +121,9 @@ def submit_collection(
     if MANIFEST in form.files:
         spooled[MANIFEST].seek(0)
         manifest = read_manifest(spooled[MANIFEST].read(), file_name=form.files[MANIFEST].name)
-    check_against_fab(read_settings({**manifest.shared, **given}), fab)  # what is said of all is wrong at once
+    shared = read_settings({**manifest.shared, **given})
+    check_against_fab(shared, fab)  # what is said of all is wrong at once
+    still = read_series(plain)
     sent_alone = set(kept.files)
     if ARCHIVE in form.files:
         limit = backing.environment.max_upload_bytes
@@ -144,6 +147,11 @@ def submit_collection(
         raise SettingsError(
             "None of the files is an artwork.", mend="Send PNG, JPEG, TIFF, WebP, BMP, GIF or SVG, named as such."
         )
+    settings = {one.path: one.settings for one in planned.members}
+    if still is None:
+        members, made_of_many = with_shared_palette(members, settings, shared)
+    else:
+        members, made_of_many = as_series(members, settings, still, backing.store)
     request = CollectionRequest(
         owner=owner,
         name=name,
@@ -151,6 +159,7 @@ def submit_collection(
         fab_revision=fab.revision,
         fingerprint=_fingerprint(name, members),
         members=members,
+        shared=made_of_many,
         skipped=planned.skipped,
         idempotency_key=key,
     )

@@ -13,7 +13,7 @@ from service.backing import Backing
 from service.errors import ProtocolError
 from service.limits import most_waiting
 from worker.errors import ConflictError, ExpiredError, PanelError
-from worker.job import PANEL_FILE, InputFile, Job, JobRequest, Lane, Package
+from worker.job import CONVERTED, PANEL_FILE, InputFile, Job, JobRequest, Lane, Package
 from worker.panel_file import PanelFile, PlannedPiece, is_panel_part, read_panel_file
 
 FILE_NAME = "panel file"
@@ -106,8 +106,8 @@ def _of_collection(backing: Backing, owner: str, plan: PlannedPiece) -> Iterator
 
 def _check_result(plan: PlannedPiece, job: Job) -> None:
     where = f"{FILE_NAME}: {plan.entry}: job {job.id}"
-    if job.kind != "convert" or job.state != "done":
-        what = f"is {job.state}" if job.kind == "convert" else f"is a {job.kind}"
+    if job.kind not in CONVERTED or job.state != "done":
+        what = f"is {job.state}" if job.kind in CONVERTED else f"is a {job.kind}"
         raise ConflictError(f"{where} {what}.", mend="Name a conversion that is done.")
     if job.expired is not None:
         raise ExpiredError(f"{where}: its files were given up.", mend="Convert its artwork again.")

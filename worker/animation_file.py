@@ -17,6 +17,8 @@ from worker.errors import ArtworkError
 MAX_FRAMES = 1_000
 MAX_PIXELS = 1_000_000_000
 """Of all frames together: as many as one artwork may have."""
+MAX_FRAME_PIXELS = 100_000_000
+"""Of one frame of several: they are laid over one another as a whole."""
 DEFAULT_MS = 100
 """Of a frame that says nothing, or 0, as browsers show it (common practice, no source)."""
 _DAMAGED = "Save the animation again; or save its frames as numbered files."
@@ -65,6 +67,12 @@ def read_animation_file(source: BinaryIO, *, name: str) -> AnimationFile | None:
         found = reader.tiff(head)
     else:
         return None
+    if found.frames > 1 and found.width * found.height > MAX_FRAME_PIXELS:
+        raise ArtworkError(
+            f"{name}: a frame of {found.width:,} x {found.height:,} px has {found.width * found.height:,} pixels; the "
+            f"limit is {MAX_FRAME_PIXELS:,}.",
+            mend="Scale the animation down, or send its frames as numbered files.",
+        )
     pixels = found.width * found.height * found.frames
     if pixels > MAX_PIXELS:
         raise ArtworkError(

@@ -17,19 +17,40 @@ LANES: tuple[Lane, ...] = ("batch", "interactive")
 LIVE: tuple[State, ...] = ("queued", "running")
 FINAL: tuple[State, ...] = ("done", "failed", "cancelled")
 
-LASTING = ("convert", "panel")
+LASTING = ("convert", "piece", "panel", "palette", "series-plan")
 """Kinds whose results stay until their time is over."""
 
-KINDS = (*LASTING, "references", "preview", "photograph", "readings", "contact-sheet", "look", "plan")
-"""What a job can be. `convert`: artwork to finish masks with their score. `panel`: results on one panel.
-`references`: the colours that a profile's readings give. `preview`: a finished job scored anew with other references.
-`photograph`: readings from a photograph.
-`readings`: a profile with a file's readings.
-`contact-sheet`: a picture of many jobs' previews. `look`: pictures of a conversion, or of a draft of one.
-`plan`: what several fabs' boards would show of an artwork."""
+KINDS = (*LASTING, "references", "preview", "photograph", "readings", "contact-sheet", "look", "plan", "animation")
+"""What a job can be. `convert`: artwork to finish masks with their score. `piece`: the same of a piece of a series.
+`panel`: results on one panel. `palette`: one palette of many artworks. `series-plan`: what all pieces of a series
+share, and the frames of an animation. `references`: the colours that a profile's readings give. `preview`: a finished
+job scored anew with other references. `photograph`: readings from a photograph. `readings`: a profile with a file's
+readings. `contact-sheet`: a picture of many jobs' previews. `look`: pictures of a conversion, or of a draft of one.
+`plan`: what several fabs' boards would show of an artwork. `animation`: a series in motion."""
 
 ASKED = KINDS[len(LASTING) :]
 """Kinds whose answer a request waits for: it stands in the job's summary under ANSWER, and is kept for a while only."""
+
+MADE_OF_MANY = ("palette", "series-plan")
+"""Kinds whose result many jobs need: where one fails, so do they."""
+
+CONVERTED = ("convert", "piece")
+"""Kinds whose result is a board."""
+
+NEEDED = (*MADE_OF_MANY, "piece")
+"""Kinds whose result other jobs may wait for."""
+
+PALETTE_FILE, PLAN_FILE, FRAMES, PREVIOUS_FILE, FRAME_FILE = (
+    "palette.npz",
+    "plan.zip",
+    "frames/",
+    "continuity.npz",
+    "frame.png",
+)
+"""Result files: of `palette`; of `series-plan`, frames by number; what a `piece` leaves for the next, and its frame."""
+
+ANIMATION = "animation"
+"""The result file of `animation`, and the further file of `series-plan` that holds an animated artwork."""
 
 ANSWER = "answer"
 
@@ -84,7 +105,8 @@ class JobRequest:
     """What is asked for. `artwork` is the SHA-256 of the file, `fab_revision` the exact revision of its profile.
 
     `artwork` is "" for a kind that has none. `inputs` are further files, by the names that the kind gives them.
-    `fingerprint` is equal for equal requests, so that an idempotency key can't stand for two different ones.
+    `fingerprint` is equal for equal requests, so that an idempotency key can't stand for two different ones. `needs`
+    are fingerprints of requests made along with it: it waits until those have ended, and gets their files as inputs.
     """
 
     owner: str
@@ -99,6 +121,7 @@ class JobRequest:
     fingerprint: str
     idempotency_key: str | None = None
     inputs: Mapping[str, InputFile] = field(default_factory=dict)
+    needs: tuple[str, ...] = ()
 
 
 def conversion_fingerprint(
@@ -190,7 +213,10 @@ def request_of(job: Job) -> JobRequest:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Claim:
-    """A job that this process may work on, with the token that fences its results, and its fab profile's bytes."""
+    """A job that this process may work on, with the token that fences its results, and its fab profile's bytes.
+
+    Among its inputs are the files of the jobs that it needed.
+    """
 
     job: Job
     token: str

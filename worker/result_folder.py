@@ -14,7 +14,7 @@ _SIDE = ("report.json", "masks", "labels.png", "preview.png", "error.png", "comp
 ASKED = ".asked.json"
 """What a result of a collection was asked for by."""
 _SERIES = ("pieces", "boards.webp", "boards.gif")
-LAYOUT = (*_SIDE, "frame.png", "fabrication", "top", "bottom", "views", ASKED, *_SERIES)
+LAYOUT = (*_SIDE, "frame.png", "continuity.npz", "fabrication", "top", "bottom", "views", ASKED, *_SERIES)
 """What stands in a result folder: of one side, of a board with two, of a series and its pieces."""
 
 

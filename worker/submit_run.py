@@ -50,6 +50,11 @@ def add_submit(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     )
     parser.add_argument("--name", default="", help="what the collection is called (default: the folder's name)")
     parser.add_argument("--out", type=Path, metavar="DIR", help="folder for the results; without it they stay there")
+    parser.add_argument(
+        "--series",
+        action="store_true",
+        help="an animation, or numbered artworks, as one series of boards",
+    )
     parser.add_argument("--watch", action="store_true", help="send the folder again whenever something in it changes")
     add_settings(parser, "for all artworks; a file's name or the manifest may say otherwise of one")
     parser.set_defaults(run=_submit)
@@ -106,7 +111,8 @@ def _send(client: Client, given: argparse.Namespace, files: Sequence[OutgoingFil
         for one in (value if isinstance(value, list) else [value])
     ]
     name = given.name or next((path.resolve().name for path in given.artworks if path.is_dir()), "artworks")
-    fields = [("fab", given.fab), ("name", name), *settings]
+    series = [("series", "on")] if given.series else []
+    fields = [("fab", given.fab), ("name", name), *series, *settings]
     collection = client.submit_collection(fields, files, _manifest(given.manifest))
     print(f"collection {collection['id']}: {collection['artworks']} artworks, {collection['reused']} known", flush=True)
     for path in collection["skipped"]:
@@ -174,6 +180,9 @@ def _fetch(client: Client, collection: Mapping[str, Any], out: Path) -> int:
             replace_result(out / folders[path], ((file["path"], client.download(file)) for file in files))
     for name in (REPORT_PAGE, REPORT_TABLE):
         replace_file(out / name, client.page(f"{links['self']}/{name}?links=package"))
+    if any(job is not None and job["kind"] == "piece" and job["state"] == "done" for _, job, _ in listed):
+        for form in ("webp", "gif"):
+            replace_file(out / f"boards.{form}", client.page(f"{links['self']}/animation.{form}"))
     if failed < len(listed):
         write_sheets(out, client.pages(links["contact_sheet"]))
     return failed

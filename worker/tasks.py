@@ -3,25 +3,35 @@
 from __future__ import annotations
 
 import io
+import json
 import logging
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import TYPE_CHECKING, Any, BinaryIO
 
 from celery.exceptions import SoftTimeLimitExceeded
 
 from worker.board_file import BoardFile, read_board_file
-from worker.errors import CancelledError, MaskwrightError, StorageError, UnavailableError
+from worker.errors import ArtworkError, CancelledError, MaskwrightError, StorageError, UnavailableError
 from worker.fab_profile import read_fab_profile
 from worker.heartbeat import Heartbeat
 from worker.job import (
+    ANIMATION,
     ANSWER,
     ARTWORK,
     BOARD_FILE,
     BOTTOM,
     FAB,
+    FRAME_FILE,
+    FRAMES,
+    NEEDED,
+    PALETTE_FILE,
+    PLAN_FILE,
+    PREVIOUS_FILE,
     SHEET,
     Claim,
     Failure,
@@ -39,6 +49,9 @@ from worker.result_archive import write_archive
 from worker.stage_times import StageTimes
 from worker.storage import ObjectStore
 from worker.tracing import Tracing
+
+if TYPE_CHECKING:
+    from worker.engine.palette.shared import SharedPalette
 
 log = logging.getLogger(__name__)
 
@@ -118,6 +131,7 @@ def convert(work: Work) -> Outcome:
         read_settings(work.job.settings),
         name=work.job.name,
         board_file=_board_file(work),
+        palette=_palette(work),
         tables=TableFolder(work.tables),
         threads=work.threads,
         progress=work.progress,
@@ -137,6 +151,7 @@ def _convert_two_sides(work: Work) -> Outcome:
             read_settings(work.job.settings),
             names=(work.job.name, work.job.inputs[BOTTOM].name or BOTTOM),
             board_file=_board_file(work),
+            palette=_palette(work),
             tables=TableFolder(work.tables),
             threads=work.threads,
             progress=work.progress,
@@ -148,6 +163,130 @@ def _board_file(work: Work) -> BoardFile | None:
     if BOARD_FILE not in work.inputs:
         return None
     return read_board_file(work.inputs[BOARD_FILE].read(), file_name=BOARD_FILE)
+
+
+def _palette(work: Work) -> SharedPalette | None:
+    from worker.engine.palette.shared import read_palette
+
+    return read_palette(work.inputs[PALETTE_FILE].read()) if PALETTE_FILE in work.inputs else None
+
+
+def palette(work: Work) -> Outcome:
+    """Many artworks, with the settings of each, to one palette."""
+    from worker.engine.palette.shared import write_palette
+    from worker.engine.shared_palette import PaletteArtwork, shared_palette
+    from worker.table_folder import TableFolder
+
+    asked = work.job.settings
+    artworks = [
+        PaletteArtwork(
+            name=work.job.inputs[str(number)].name,
+            open=partial(work.inputs.__getitem__, str(number)),
+            settings=settings,
+        )
+        for number, settings in enumerate(read_settings(one) for one in asked["artworks"])
+    ]
+    made = shared_palette(
+        artworks,
+        read_fab_profile(work.fab_toml, file_name=f"fab {work.job.fab_id}"),
+        read_settings(asked["settings"]),
+        tables=TableFolder(work.tables),
+        threads=work.threads,
+        progress=partial(work.progress, "colours"),
+    )
+    answer = {"artworks": made.palette.artworks, "failed": len(made.failed)}
+    return Outcome(files=[(PALETTE_FILE, write_palette(made.palette))], summary={ANSWER: answer})
+
+
+def series_plan(work: Work) -> Outcome:
+    """The artworks of a series to what its pieces share; an animation to its frames as well."""
+    from worker.engine.series import Animation, FrameFile, artwork_png, plan_series, write_plan
+    from worker.table_folder import TableFolder
+
+    settings = read_settings(work.job.settings["settings"])
+    art: Animation | list[FrameFile]
+    if ANIMATION in work.inputs:
+        art = Animation(work.inputs[ANIMATION].read(), name=work.job.inputs[ANIMATION].name)
+    else:
+        art = [
+            FrameFile(name=work.job.inputs[str(i)].name, open=partial(work.inputs.__getitem__, str(i)))
+            for i in range(len(work.job.inputs))
+        ]
+    made = plan_series(
+        art,
+        read_fab_profile(work.fab_toml, file_name=f"fab {work.job.fab_id}"),
+        settings,
+        tables=TableFolder(work.tables),
+        threads=work.threads,
+        progress=partial(work.progress, "colours"),
+    )
+
+    def files() -> Iterator[tuple[str, bytes]]:
+        yield PLAN_FILE, write_plan(made)
+        for number, frame in enumerate(art if isinstance(art, Animation) else ()):
+            if isinstance(frame, MaskwrightError):
+                yield f"{FRAMES}{number}.txt", json.dumps([frame.what, frame.mend]).encode()
+                continue
+            assert not isinstance(frame, FrameFile)
+            yield f"{FRAMES}{number}.png", artwork_png(frame)
+
+    return Outcome(files=files(), summary={ANSWER: {"pieces": len(art), "edges": made.edges}})
+
+
+def piece(work: Work) -> Outcome:
+    """One piece of a series, by the plan of all and what the piece before it left."""
+    from worker.engine.report.series_report import flicker_block
+    from worker.engine.separation.continuity import read_previous, write_previous
+    from worker.engine.series import FrameFile, convert_piece, piece_frame, read_plan
+    from worker.table_folder import TableFolder
+
+    asked = dict(work.job.settings)
+    number, still = asked.pop("frame"), float(asked.pop("still"))
+    asked.pop("milliseconds")
+    opened = partial(_frame_of, work, number)
+    previous = read_previous(work.inputs[PREVIOUS_FILE].read()) if PREVIOUS_FILE in work.inputs else None
+    conversion = convert_piece(
+        FrameFile(name=work.job.name, open=opened),
+        read_plan(work.inputs[PLAN_FILE].read()),
+        previous,
+        read_fab_profile(work.fab_toml, file_name=f"fab {work.job.fab_id}"),
+        read_settings(asked),
+        still=still,
+        board_file=_board_file(work),
+        tables=TableFolder(work.tables),
+        threads=work.threads,
+        progress=work.progress,
+    )
+    following, flicker = conversion.separation.following, conversion.separation.flicker
+    assert following is not None
+
+    def files() -> Iterator[tuple[str, bytes]]:
+        yield FRAME_FILE, piece_frame(conversion)
+        yield PREVIOUS_FILE, write_previous(following)
+        yield from conversion.files()
+
+    summary = summary_of(conversion.report)
+    return Outcome(files=files(), summary={**summary, "stillness": None if flicker is None else flicker_block(flicker)})
+
+
+def _frame_of(work: Work, number: int | None) -> BinaryIO:
+    """The artwork of a piece: a file of its own, or a frame that the plan took out of an animation."""
+    if number is None:
+        return work.artwork
+    fault = f"{FRAMES}{number}.txt"
+    if fault in work.inputs:
+        what, mend = json.loads(work.inputs[fault].read())
+        raise ArtworkError(what, mend=mend)
+    return work.inputs[f"{FRAMES}{number}.png"]
+
+
+def animation(work: Work) -> Outcome:
+    """Frames of pieces, in order, to a series in motion."""
+    from worker.engine.report.animation import animation as moving
+
+    frames = [work.inputs[str(i)].read() for i in range(len(work.job.inputs))]
+    data = moving(frames, work.job.settings["milliseconds"], work.job.settings["form"])
+    return Outcome(files=[(ANIMATION, data)], summary={ANSWER: {"frames": len(frames)}})
 
 
 def photograph(work: Work) -> Outcome:
@@ -264,6 +403,9 @@ def preload() -> None:
 KINDS: dict[str, Callable[[Work], Outcome]] = {
     "convert": convert,
     "panel": panel,
+    "piece": piece,
+    "palette": palette,
+    "series-plan": series_plan,
     "references": references,
     "preview": preview,
     "photograph": photograph,
@@ -271,6 +413,7 @@ KINDS: dict[str, Callable[[Work], Outcome]] = {
     "contact-sheet": contact_sheet,
     "look": look,
     "plan": plan,
+    "animation": animation,
 }
 """What each kind of job does."""
 
@@ -292,6 +435,9 @@ class Bench:
             return False
         with about(claim.job):
             self._work_on(claim)
+            if claim.job.kind in NEEDED:  # others may wait for it; housekeeping would find them a little later
+                with suppress(StorageError, UnavailableError):
+                    self.ledger.jobs.let_go()
         return True
 
     def _work_on(self, claim: Claim) -> None:

@@ -15,6 +15,7 @@ from service.backing import Backed, Backing
 from service.callers import ReadingOwner
 from service.collection_package import PackageStream, in_pieces
 from service.collection_report import CollectionReport, Links, drawn_sheet
+from service.collection_series import MEDIA_TYPES, Form, drawn_animation
 from service.errors import ProtocolError
 from service.security_headers import RESULT_POLICY
 from worker.collection.report_page import SHEET_ENTRIES, WORST
@@ -113,6 +114,39 @@ async def get_contact_sheet(
 
 
 @router.get(
+    "/{collection_id}/animation.{form}",
+    summary="Get a series in motion",
+    response_class=Response,
+    responses={
+        200: {
+            "description": "The boards that are done, one after the other, each beside its artwork",
+            "content": {kind: {"schema": {"type": "string", "format": "binary"}} for kind in MEDIA_TYPES.values()},
+        },
+        **problems(404, 422, 429),
+    },
+)
+async def get_animation(
+    backing: Backed,
+    owner: ReadingOwner,
+    collection_id: str,
+    form: Form,
+    rate: Annotated[
+        float | None, Query(ge=0.1, le=50.0, description="boards a second (default: as the artworks' file says)")
+    ] = None,
+) -> Response:
+    """Of a collection that was asked for with series=on. A GIF has 256 colours; the others keep all."""
+    collection = await run_in_threadpool(backing.ledger.collections.get, owner, collection_id)
+    data = await drawn_animation(backing, owner, collection, form, rate)
+    if data is None:
+        raise ProtocolError(
+            "not-found",
+            "There is no board to show: the collection is no series, or no piece of it is done yet.",
+            mend="Ask for a series with series=on, and for its animation once a piece is done.",
+        )
+    return Response(data, media_type=MEDIA_TYPES[form], headers={"Content-Security-Policy": RESULT_POLICY})
+
+
+@router.get(
     "/{collection_id}/package.zip",
     summary="Get all results of a collection",
     response_class=Response,
@@ -149,6 +183,8 @@ async def _package(backing: Backing, owner: str, collection: Collection) -> Asyn
         yield stream.file(path, await run_in_threadpool(_joined, made))
     async for chunk in in_pieces(stream.results(backing.ledger.collections.packages(collection.id))):
         yield chunk
+    async for path, data in _animations(backing, owner, collection):
+        yield stream.file(path, data)
     number = 0
     while fault is None:
         start = number * SHEET_ENTRIES
@@ -165,6 +201,20 @@ async def _package(backing: Backing, owner: str, collection: Collection) -> Asyn
         told = f"The contact sheet could not be drawn: {fault.what} {fault.mend}\n".encode()
         yield stream.file("contact-sheet-missing.txt", told)
     yield stream.end()
+
+
+async def _animations(backing: Backing, owner: str, collection: Collection) -> AsyncIterator[tuple[str, bytes]]:
+    """The boards of a series in motion, or why there is no picture of them."""
+    forms: tuple[Form, ...] = ("webp", "gif")
+    for form in forms:
+        try:
+            data = await drawn_animation(backing, owner, collection, form, None)
+        except MaskwrightError as error:  # the results are on their way already, and worth more than their picture
+            yield f"boards-{form}-missing.txt", f"It could not be made: {error.what} {error.mend}\n".encode()
+            continue
+        if data is None:
+            return
+        yield f"boards.{form}", data
 
 
 def _joined(text: Callable[[], Iterator[str]]) -> bytes:

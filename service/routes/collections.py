@@ -58,6 +58,18 @@ def _form_schema() -> dict[str, Any]:
             "description": "what is said of each artwork: a .toml, .json or .csv file; may be left out",
         },
         "name": {"type": "string", "description": "what the collection is called"},
+        "series": {
+            "type": "string",
+            "enum": ["on", "off"],
+            "default": "off",
+            "description": "on: one animation, or artworks in the order that people count, become boards that keep "
+            "finish and dots wherever the art keeps still",
+        },
+        "still": {
+            "type": "string",
+            "default": "1",
+            "description": "of a series: colours no farther apart than this CIEDE2000 are taken for unchanged",
+        },
         "fab": {"type": "string", "description": "id of a fab; GET /v1/fabs lists them"},
         "lane": {"type": "string", "enum": list(LANES), "default": "batch", "description": "batch, as a rule"},
     }

@@ -17,7 +17,7 @@ from service.fab_edits import FinishEdit, PreviewBody, given
 from service.tuning_answers import PreviewAnswer, ReferencesAnswer
 from worker.errors import ConflictError, NotFoundError, SettingsError
 from worker.fab_profile import read_fab_profile, read_override, read_reading
-from worker.job import BOTTOM, InputFile
+from worker.job import BOTTOM, CONVERTED, InputFile
 from worker.reading import STANDARD_CONDITIONS, read_viewing_conditions
 
 router = APIRouter(prefix="/v1/fabs/{fab_id}", tags=["tuning"])
@@ -125,9 +125,9 @@ def _tuning(backing: Backing, owner: str, fab_id: str, job_id: str, side: str) -
     job = backing.ledger.jobs.get(owner, job_id)
     if job.fab_id != fab_id:
         raise SettingsError(f"Job {job_id} was made for fab {job.fab_id}.", mend=f"Ask /v1/fabs/{job.fab_id}/preview.")
-    if job.kind != "convert" or job.state != "done":
+    if job.kind not in CONVERTED or job.state != "done":
         raise ConflictError(
-            f"Job {job_id} is {job.state}." if job.kind == "convert" else f"Job {job_id} is a {job.kind}.",
+            f"Job {job_id} is {job.state}." if job.kind in CONVERTED else f"Job {job_id} is a {job.kind}.",
             mend="Only a conversion that is done can be previewed.",
         )
     package = backing.ledger.jobs.package(owner, job_id)

@@ -31,6 +31,7 @@ ROUTES = {
     ("get", "/v1/collections/{collection_id}/report.json"),
     ("get", "/v1/collections/{collection_id}/report.html"),
     ("get", "/v1/collections/{collection_id}/contact-sheet.png"),
+    ("get", "/v1/collections/{collection_id}/animation.{form}"),
     ("get", "/v1/collections/{collection_id}/package.zip"),
     ("get", "/v1/fabs"),
     ("get", "/v1/fabs/{fab_id}"),

@@ -87,6 +87,7 @@ ROUTES = {
     "GET /v1/collections/{collection_id}/report.json": Way(HIDDEN, "read"),
     "GET /v1/collections/{collection_id}/report.html": Way(HIDDEN, "read"),
     "GET /v1/collections/{collection_id}/contact-sheet.png": Way(HIDDEN, "read"),
+    "GET /v1/collections/{collection_id}/animation.{form}": Way(HIDDEN, "read"),
     "GET /v1/collections/{collection_id}/package.zip": Way(HIDDEN, "read"),
     "GET /v1/fabs": Way(LISTED, "read"),
     "GET /v1/fabs/{fab_id}": Way(HIDDEN, "read"),
@@ -212,6 +213,7 @@ def scene(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Scene]:
         key_id = ada["Authorization"].split("_")[1]
         revision = client.get(f"/v1/fabs/{ADAS_FAB}", headers=ada).headers["etag"].strip('"')
         ids = {
+            "form": "webp",
             "job_id": job, "fab_id": ADAS_FAB, "finish": "gold", "index": "0", "path": "masks/gold.png",
             "name": "main.js", "key_id": key_id, "revision": revision, "collection_id": collection.json()["id"],
         }  # fmt: skip

@@ -93,7 +93,8 @@ def hostile() -> list[tuple[str, bytes]]:
     ring = struct.pack("<2sHI", b"II", 42, 8) + struct.pack("<HHHIII", 1, 256, 4, 1, 7, 8)
     return [
         ("too many frames", b"GIF89a\1\0\1\0\0\0\0" + image * (MAX_FRAMES + 1)),
-        ("too many pixels", b"GIF89a\xff\xff\xff\xff\0\0\0" + wide * 2),
+        ("a frame too large", b"GIF89a\xff\xff\xff\xff\0\0\0" + wide * 2),
+        ("too many pixels", b"GIF89a\0\x20\0\x20\0\0\0" + image * 20),
         ("ends in its head", b"GIF89a\1\0"),
         ("no frame", b"GIF89a\1\0\1\0\0\0\0;"),
         ("back to one another", ring),

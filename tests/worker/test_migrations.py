@@ -78,8 +78,10 @@ def value(table: str, column: sql.Column[Any], number: int) -> Any:
         return {"lane": "batch", "kind": "convert"}[column.name] if table != "turns" else f"lane{number}"
     if column.name in ("owner", "fab_id", "fab_revision", "revision") or (column.name == "id" and "fab" in table):
         return "r1" if "revision" in column.name else f"{'owner' if column.name == 'owner' else 'fab'}{number}"
-    if (table, column.name) in (("jobs", "id"), ("files", "job_id")):
+    if (table, column.name) == ("jobs", "id") or column.name in ("job_id", "needed_id"):
         return f"{number:032x}"
+    if column.name == "collection_id":
+        return f"id{number}"
     if column.name in ("expired", "error_code", "inputs"):
         return None
     if isinstance(column.type, sql.JSON):

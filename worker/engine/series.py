@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from typing import Any, BinaryIO, cast
 
 import numpy as np
+from PIL import Image
 
 from worker.animation_file import AnimationFile, read_animation_file
 from worker.board_file import BoardFile
@@ -282,6 +283,14 @@ def piece_frame(conversion: Conversion) -> bytes:
         conversion.colours.ids.index(conversion.background),
         threads=conversion.threads,
     )
+
+
+def artwork_png(artwork: Artwork) -> bytes:
+    """A decoded artwork as a PNG file, transparency included."""
+    pixels = artwork.srgb if artwork.alpha is None else np.dstack([artwork.srgb, artwork.alpha])
+    out = io.BytesIO()
+    Image.fromarray(pixels).save(out, "PNG", compress_level=1)
+    return out.getvalue()
 
 
 _VERSION = 1

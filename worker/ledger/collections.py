@@ -11,11 +11,12 @@ import sqlalchemy as sql
 from sqlalchemy.exc import IntegrityError
 
 from worker.errors import ConflictError, NotFoundError
-from worker.job import LIVE, Failure, Job, JobFile, JobRequest, Package, State, request_of
+from worker.job import LIVE, MADE_OF_MANY, Failure, Job, JobFile, JobRequest, Package, State, request_of
 from worker.ledger.database import Database
 from worker.ledger.jobs import failure_values, finished_values, insert_jobs, job_of, read_file
+from worker.ledger.needs import add_needs, needs_of
 from worker.ledger.queue_room import check_room
-from worker.ledger.tables import collections, files, jobs, members, now
+from worker.ledger.tables import HELD, collections, files, jobs, members, now
 
 REFUSED = "refused"
 """What a member without a job counts as."""
@@ -39,7 +40,10 @@ class MemberRequest:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CollectionRequest:
-    """What is asked for at once. `fingerprint` is equal for equal requests; `skipped` are paths of files left out."""
+    """What is asked for at once. `fingerprint` is equal for equal requests; `skipped` are paths of files left out.
+
+    `shared` are jobs that the members need, such as their palette; they are no members.
+    """
 
     owner: str
     name: str
@@ -47,6 +51,7 @@ class CollectionRequest:
     fab_revision: str
     fingerprint: str
     members: Sequence[MemberRequest]
+    shared: Sequence[JobRequest] = ()
     skipped: Sequence[str] = ()
     idempotency_key: str | None = None
 
@@ -279,10 +284,31 @@ class Collections:
             old = [job_of(row) for row in connection.execute(vain).mappings()]
             if old:
                 check_room(connection, old[0].owner, asked=False, most=most_waiting, more=len(old))
-            for job, new in zip(old, insert_jobs(connection, [request_of(job) for job in old]), strict=True):
-                moved = sql.update(members).where(of_it, members.c.job_id == job.id)
+            anew = dict(
+                zip((job.id for job in old), insert_jobs(connection, [request_of(job) for job in old]), strict=True)
+            )
+            for job_id, new in anew.items():
+                moved = sql.update(members).where(of_it, members.c.job_id == job_id)
                 connection.execute(moved.values(job_id=new, reused=False))
+            _renew_needs(connection, anew)
         return len(old)
+
+
+def _renew_needs(connection: sql.Connection, anew: Mapping[str, str]) -> None:
+    """Jobs that are asked for again need what they needed: by `anew` where that is asked for again, too.
+
+    A palette or plan that failed is none of a collection's members, and is asked for again here.
+    """
+    needed = needs_of(connection, list(anew))
+    wanted = sql.select(*jobs.c).where(
+        jobs.c.id.in_({one for others in needed.values() for one in others} - set(anew)), jobs.c.package_key.is_(None)
+    )
+    lost = [job_of(row) for row in connection.execute(wanted.where(jobs.c.state.not_in(LIVE))).mappings()]
+    ids = dict(zip((job.id for job in lost), insert_jobs(connection, [request_of(job) for job in lost]), strict=True))
+    of_all = {**anew, **ids}
+    add_needs(connection, {anew[old]: [of_all.get(one, one) for one in others] for old, others in needed.items()})
+    held = sql.update(jobs).where(jobs.c.id.in_([anew[old] for old in needed]))
+    connection.execute(held.values(held=HELD))
 
 
 _MEMBERS_AND_JOBS = members.outerjoin(jobs, members.c.job_id == jobs.c.id)
@@ -304,12 +330,17 @@ def _listed(selected: sql.Select[Any], collection_id: str, order: Order, state: 
 
 def _insert(connection: sql.Connection, request: CollectionRequest, most_waiting: int) -> Collection:
     asked = [member.request for member in request.members if member.request is not None]
+    asked = [*request.shared, *asked]
     known = _asked_before(connection, request.owner, asked)
     fresh = [one for one in asked if one.fingerprint not in known]
+    needed = {fingerprint for one in fresh for fingerprint in one.needs}
+    fresh = [one for one in fresh if one.kind not in MADE_OF_MANY or one.fingerprint in needed]
     fresh = list({one.fingerprint: one for one in fresh}.values())  # a file that is there twice is converted once
     if fresh:
         check_room(connection, request.owner, asked=False, most=most_waiting, more=len(fresh))
     ids = dict(zip((one.fingerprint for one in fresh), insert_jobs(connection, fresh), strict=True))
+    of_all = ids | known
+    add_needs(connection, {ids[one.fingerprint]: [of_all[needed] for needed in one.needs] for one in fresh})
     row = connection.execute(
         sql.insert(collections)
         .values(

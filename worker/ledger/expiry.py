@@ -9,7 +9,7 @@ import sqlalchemy as sql
 
 from worker.job import FINAL, LANES, LIVE
 from worker.ledger.database import Database
-from worker.ledger.tables import files, jobs, now
+from worker.ledger.tables import files, jobs, needs, now
 
 BATCH = 500
 """Rows that one transaction touches: nobody waits long for it."""
@@ -60,9 +60,11 @@ class Expiry:
         return keys
 
     def _in_use(self, connection: sql.Connection) -> Sequence[str]:
-        """Jobs whose results a live job reads: a preview of one needs its `tuning.npz`."""
+        """Jobs whose results a live job reads: a preview needs a `tuning.npz`, a piece of a series the one before."""
         read = sql.select(jobs.c.inputs).where(
             jobs.c.lane.in_(LANES), jobs.c.state.in_(LIVE), jobs.c.inputs.is_not(None)
         )
         keys = {file["key"] for row in connection.execute(read) for file in row.inputs.values()}
-        return sorted({key.split("/")[1] for key in keys if key.startswith("results/")})
+        waited_for = sql.select(needs.c.needed_id).join(jobs, needs.c.job_id == jobs.c.id).where(jobs.c.state.in_(LIVE))
+        needed = set(connection.execute(waited_for).scalars())
+        return sorted({key.split("/")[1] for key in keys if key.startswith("results/")} | needed)

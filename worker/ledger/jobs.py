@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import Any
 
 import sqlalchemy as sql
@@ -33,8 +33,9 @@ from worker.job import (
     Sign,
 )
 from worker.ledger.database import Database
+from worker.ledger.needs import let_go, needed_files
 from worker.ledger.queue_room import check_room
-from worker.ledger.tables import fab_revisions, files, jobs, now, turns
+from worker.ledger.tables import FREE, HELD, LET_GO, fab_revisions, files, jobs, now, turns
 
 BACK_OF_QUEUE = (10, 1000)
 """So many turns behind all that its owner has waiting goes a job that lost its worker once, and one that lost it again.
@@ -105,9 +106,11 @@ class Jobs:
             if row is None:
                 return None
             _set_turn(connection, lane, CLOCK, row["turn"])
+            needed = needed_files(connection, row["id"]) if row["held"] == LET_GO else {}
             fab = {"of_owner": row["owner"], "of_id": row["fab_id"], "of_revision": row["fab_revision"]}
             toml = connection.execute(_FAB_TOML, fab).scalar_one()
-        return Claim(job=job_of(row), token=token, fab_toml=bytes(toml))
+        job = job_of(row)
+        return Claim(job=replace(job, inputs={**needed, **job.inputs}), token=token, fab_toml=bytes(toml))
 
     def keep_alive(self, job_id: str, token: str, progress: Progress | None) -> bool:
         """Give a sign of life and note the progress. False when the job is no longer this worker's."""
@@ -276,7 +279,12 @@ class Jobs:
         """How many jobs of each lane have been waiting for at least so long."""
         wanted = (
             sql.select(jobs.c.lane, sql.func.count())
-            .where(jobs.c.lane.in_(LANES), jobs.c.state == "queued", jobs.c.queued <= now() - seconds)
+            .where(
+                jobs.c.lane.in_(LANES),
+                jobs.c.state == "queued",
+                jobs.c.held != HELD,
+                jobs.c.queued <= now() - seconds,
+            )
             .group_by(jobs.c.lane)
         )
         with self.database.reading() as connection:
@@ -319,6 +327,14 @@ class Jobs:
         with self.database.writing() as connection:
             connection.execute(sql.delete(files).where(files.c.job_id.in_(sql.select(jobs.c.id).where(old))))
             return connection.execute(sql.delete(jobs).where(old)).rowcount
+
+    def let_go(self) -> int:
+        """Let jobs go that waited for others, once those have ended; how many. Cheap where none waits."""
+        with self.database.reading() as connection:
+            if connection.execute(_ANY_HELD).first() is None:
+                return 0
+        with self.database.writing() as connection:
+            return let_go(connection)
 
     def _silent(self) -> Failure:
         return Failure(code=SILENT.code, what=SILENT.what.format(lease=self.lease_seconds), mend=SILENT.mend)
@@ -427,6 +443,7 @@ def _job_row(request: JobRequest, job_id: str, turn: int) -> dict[str, Any]:
         "fingerprint": request.fingerprint,
         "idempotency_key": request.idempotency_key,
         "turn": turn,
+        "held": HELD if request.needs else FREE,
     }
 
 
@@ -508,7 +525,7 @@ _TAKE = (
     .where(
         jobs.c.id
         == sql.select(jobs.c.id)
-        .where(jobs.c.lane == sql.bindparam("of_lane"), jobs.c.state == "queued")
+        .where(jobs.c.lane == sql.bindparam("of_lane"), jobs.c.state == "queued", jobs.c.held != HELD)
         .order_by(jobs.c.turn, jobs.c.seq)
         .limit(1)
         .with_for_update(skip_locked=True)
@@ -552,6 +569,7 @@ _PUBLISH = (
 
 _ADD_FILES = sql.insert(files)
 
+_ANY_HELD = sql.select(sql.literal(1)).where(jobs.c.held == HELD, jobs.c.state == "queued").limit(1)
 _INSERT = sql.insert(jobs).values(state="queued", attempt=0, created=now(), queued=now(), version=1)
 
 

@@ -38,6 +38,7 @@ jobs = sql.Table(
     sql.Column("fingerprint", sql.String(64), nullable=False),
     sql.Column("idempotency_key", sql.String(255)),
     sql.Column("turn", sql.BigInteger, nullable=False),
+    sql.Column("held", sql.SmallInteger, nullable=False, server_default="0"),
     sql.Column("attempt", sql.Integer, nullable=False),
     sql.Column("token", sql.String(32)),
     sql.Column("task_id", sql.String(64)),
@@ -72,10 +73,11 @@ jobs = sql.Table(
     sql.Index(None, "artwork"),
     sql.Index(None, "expired", "finished"),
     sql.Index(None, "owner", "fingerprint"),
+    sql.Index(None, "held", "state"),
 )
-"""`turn` is the fair queue's virtual time: the smallest of a lane is next. `token` fences what a worker may write, and
-`beats` counts its signs of life. `expired` is when its files were given up, by the policy of worker/retention.py; the
-row itself stays.
+"""`turn` is the fair queue's virtual time: the smallest of a lane is next. `held` is HELD for a job that waits for
+others, and LET_GO once they have ended. `token` fences what a worker may write, and `beats` counts its signs of life.
+`expired` is when its files were given up, by the policy of worker/retention.py; the row itself stays.
 """
 
 files = sql.Table(
@@ -90,6 +92,17 @@ files = sql.Table(
     sql.Column("sha256", sql.String(64), nullable=False),
     sql.Column("media_type", sql.String(64), nullable=False),
 )
+
+FREE, HELD, LET_GO = 0, 1, 2
+
+needs = sql.Table(
+    "needs",
+    metadata,
+    sql.Column("job_id", sql.String(32), sql.ForeignKey("jobs.id"), primary_key=True),
+    sql.Column("needed_id", sql.String(32), sql.ForeignKey("jobs.id"), primary_key=True),
+    sql.Index(None, "needed_id"),
+)
+"""Which jobs a job waits for, and whose files it then gets."""
 
 collections = sql.Table(
     "collections",

@@ -24,7 +24,7 @@ FORMS: tuple[Form, ...] = ("webp", "png", "gif")
 PANEL_PX = 480
 """The longest side of the artwork, and of the board, in one frame."""
 GAP_PX = 16
-MOST_PIXELS = 120_000_000
+MOST_PIXELS = 60_000_000
 """Of all frames together: more are shown smaller."""
 _COLOUR_SAMPLES = 16
 _GIF_COLOURS = 256

@@ -142,7 +142,8 @@ def test_looking(traveller: Traveller, owl: str) -> None:
             page.wait_for_selector(f"[data-mode={mode}]")
             settled(page)
             pictures[mode] = canvas_bytes(page)
-            traveller.seen(page, f"look-{mode}")
+            if mode in ("layers", "error", "tilt"):
+                traveller.seen(page, f"look-{mode}")
         assert len({pictures[mode] for mode in ("board", "layers", "error", "eye", "tilt")}) == 5
         assert pictures["finishes"] == pictures["board"], "all masks together are the board"
         assert "plausible rendering" in page.inner_text(".note")
@@ -438,6 +439,11 @@ def test_a_photograph_of_a_coupon(traveller: Traveller) -> None:
         assert len(asked(page, f"/v1/fabs/{FAB}/finishes/gold/readings")["finish"]["readings"]) > before
 
 
+ALL_RULES = {"resultTypes": ["violations"]}
+OF_LOOKS = {
+    **ALL_RULES,
+    "runOnly": {"type": "rule", "values": ["color-contrast", "target-size", "scrollable-region-focusable"]},
+}
 PLACES = (
     "submit",
     "jobs",
@@ -462,15 +468,15 @@ def test_for_everyone(traveller: Traveller, owl: str) -> None:
         for place in [*(one.format(owl=owl, collection=collection) for one in PLACES), f"fabs/{FAB}"]:
             traveller.open(page, place)
             opened(page, place)
-            for scheme, size in (("light", DESKTOP), ("dark", PHONE)):
+            for scheme, size, rules in (("light", DESKTOP, ALL_RULES), ("dark", PHONE, OF_LOOKS)):
                 page.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]
                 page.set_viewport_size(size)  # type: ignore[arg-type]
                 settled(page)
-                found = Axe().run(page).response["violations"]
+                found = Axe().run(page, options=rules).response["violations"]
                 assert [(place, scheme, one["id"], one["nodes"][0]["html"][:200]) for one in found] == []
-                name = place.replace(owl, "owl").replace(collection, "one").replace("/", "-")
-                traveller.seen(page, f"everyone-{name}-{scheme}")
                 assert page.evaluate("document.scrollingElement.scrollWidth") <= size["width"], place
+            name = place.replace(owl, "owl").replace(collection, "one").replace("/", "-")
+            traveller.seen(page, f"everyone-{name}")
             assert page.evaluate("document.getAnimations().length") == 0
             page.set_viewport_size(DESKTOP)  # type: ignore[arg-type]
 
@@ -481,6 +487,7 @@ def opened(page: Page, place: str) -> None:
         page.wait_for_selector("[data-shown]")
     if place == "submit":
         page.select_option("select >> nth=0", FAB)
+        page.fill('[data-setting="width"] input', "8")
         page.set_input_files("input[type=file] >> nth=0", SAMPLES / "artworks" / "small-rover.bmp")
         page.wait_for_selector(".draft[data-detail]")
     for summary in page.locator("summary").all()[:5]:

@@ -114,6 +114,26 @@ def test_submitting(traveller: Traveller) -> None:
         assert asked(page, "/v1/jobs")["jobs"] == [], "a draft makes no result"
 
 
+def test_dropping_a_few_artworks(traveller: Traveller) -> None:
+    with traveller.page() as page:
+        traveller.open(page)
+        page.fill('[data-setting="width"] input', "")
+        page.evaluate(
+            """() => {
+              const transfer = new DataTransfer();
+              for (const name of ["one.txt", "two.txt"]) transfer.items.add(new File(["no picture"], name));
+              const drop = document.querySelector(".drop");
+              for (const kind of ["dragover", "drop"]) {
+                drop.dispatchEvent(new DragEvent(kind, { dataTransfer: transfer, bubbles: true, cancelable: true }));
+              }
+            }"""
+        )
+        page.wait_for_selector("text=2 files, submitted as one collection")
+        page.wait_for_selector("text=Submit 2 files as a collection")
+        page.locator(".drop .wrong").get_by_text("no known picture format").wait_for()
+        assert page.url.endswith("submit")
+
+
 def test_following_a_result(traveller: Traveller, owl: str) -> None:
     with traveller.page() as page:
         traveller.open(page, "jobs")
@@ -322,15 +342,17 @@ def test_a_list_of_thousands_has_only_the_rows_in_sight(traveller: Traveller) ->
               const soon = () => new Promise((resolve) => setTimeout(resolve, 150));
               await soon();
               const first = { rows: list.made, text: list.root.innerText };
-              list.root.scrollTop = 50 * 15000;
-              await soon();
+              for (const place of [3000, 6000, 9000, 12000, 15000]) {
+                list.root.scrollTop = 50 * place;
+                await soon();
+              }
               const item = [...list.root.querySelectorAll("li")].find((one) => one.textContent === "row 15000");
               return { first, rows: list.made, asked, place: [item.ariaPosInSet, item.ariaSetSize] };
             }"""
         )
         assert found["first"]["rows"] < 60 and "row 0" in found["first"]["text"]
         assert found["rows"] < 60 and found["place"] == ["15001", "20000"]
-        assert found["asked"] == [0, 15000] or found["asked"] == [0, 14900, 15000]
+        assert len(found["asked"]) <= 11 and {0, 15000} <= set(found["asked"])
 
 
 def finish_card(page: Page, finish: str) -> Any:

@@ -23,6 +23,7 @@ from worker.errors import MaskwrightError
 from worker.fab_profile import FabProfile, read_fab_profile
 from worker.job_settings import SETTINGS, read_settings
 from worker.outlines import MAX_POINTS, read_path_data
+from worker.panel_file import PanelFile, read_panel_file
 from worker.patch_map import PatchMap, read_patch_map
 from worker.reading import read_viewing_conditions
 from worker.reading_files import ReadingDefaults, read_readings
@@ -43,6 +44,32 @@ plated = true
 y = -15
 """
 BOARD_JSON = b'{"origin": "centre", "holes": [{"x": 1, "y": 2, "diameter": 1.5, "plated": false, "to": [3, 4]}]}'
+PANEL = b"""
+name = "tokens"
+size = [100, 80.5]
+join = "tabs"
+spacing = 2.4
+label = true
+rails = { top = 8, bottom = 8 }
+[[free]]
+circle = [50, 40, 60]
+[[taken]]
+path = "M 0 0 H 10 V 10 Z"
+[[pieces]]
+job = "3f0c"
+count = "fill"
+turns = [0, 180]
+[tabs]
+width = 2.5
+angles = [10, 190.5]
+[fiducials]
+diameter = 1.2
+[tooling_holes]
+count = 3
+[numbering]
+start = 7
+height = 1.5
+"""
 MAP = b"""{"schema_version": 1, "board": {"width": 60, "height": 40}, "odd_corner": "top_left",
 "corners": {"coupon": [[0, 0], [60, 0], [60, 40], [0, 40]], "chart": null},
 "patches": [{"finish": "gold", "x": 1, "y": 1, "width": 5, "height": 5, "repeat": 1}], "surround": [[20, 20, 5, 5]]}"""
@@ -83,6 +110,7 @@ READERS: dict[str, tuple[Callable[[bytes], Any], bytes]] = {
     "fab profile": (read_fab_profile, FAB),
     "board file": (read_board_file, BOARD),
     "board file in JSON": (read_board_file, BOARD_JSON),
+    "panel file": (read_panel_file, PANEL),
     "patch map": (read_patch_map, MAP),
     "CSV": (read_readings, CSV),
     "CGATS": (read_readings, CGATS),
@@ -121,6 +149,10 @@ def fault_of_value(value: Any) -> str:
         numbers = [part for hole in value.holes for part in (hole.x, hole.y, hole.diameter)]
         numbers += [part for point in value.outline or () for part in point]
         numbers += [part for cut in value.cut_outs for point in cut.points for part in point]
+    elif isinstance(value, PanelFile):
+        numbers = [part for point in value.outline for part in point]
+        numbers += [part for _, points in (*value.free, *value.taken) for point in points for part in point]
+        numbers += [value.spacing, value.tabs.width, *value.tabs.angles, *(piece.count or 1 for piece in value.pieces)]
     elif isinstance(value, PatchMap):
         numbers = [part for patch in value.patches for part in (patch.place.x, patch.place.width, patch.repeat)]
     elif value and hasattr(value[0], "reading"):

@@ -98,6 +98,21 @@ def test_a_region_of_any_shape_with_a_hole() -> None:
     assert region.buffer(0.003).covers(shapely.union_all(shapes)) and least_distance(shapes) > 0.997
 
 
+@pytest.mark.parametrize(
+    ("ratio", "known"),
+    # Least ratio of a circle's radius to that of n equal discs in it: 1 + 1 / sin(pi / 5) and so on (Kravitz 1967,
+    # Graham 1968, as tabled; from memory): 5 discs from 2.7013, 7 from 3, 8 from 3.3048, 19 from 4.8637.
+    [(2.702, 5), (3.001, 7), (3.306, 8), (4.865, 19)],
+)
+def test_few_discs_in_a_disc_are_as_many_as_can_be(ratio: float, known: int) -> None:
+    region = Polygon(circle_points(0.0, 0.0, 20.0 * ratio))
+    shapes = laid(DISC, pack(region, DISC, spacing=0.0, turns=(0,)))
+    assert len(shapes) == known
+    assert region.buffer(0.003).covers(shapely.union_all(shapes)) and least_distance(shapes) > -1e-9
+    overlap = max(one.intersection(other).area for i, one in enumerate(shapes) for other in shapes[:i])
+    assert overlap < 1e-3
+
+
 def test_no_more_than_asked_for() -> None:
     assert len(pack(box(0, 0, 100, 100), DISC, spacing=2.0, turns=ALL, most=5)) == 5
     assert pack(box(0, 0, 19, 19), DISC, spacing=2.0, turns=ALL) == []

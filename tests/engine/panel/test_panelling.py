@@ -6,6 +6,7 @@ import io
 import json
 from collections.abc import Mapping
 from dataclasses import replace
+from pathlib import Path
 
 import jsonschema
 import numpy as np
@@ -13,10 +14,12 @@ import pytest
 import shapely
 from gerbonara.rs274x import GerberFile
 from PIL import Image, ImageDraw
+from scipy.ndimage import binary_dilation, binary_erosion
 from shapely.geometry import Polygon
 
 from tests.boards import board
 from tests.engine.conftest import MemoryTables
+from tests.engine.fabrication.readers import drawn_by_gerbonara, drawn_by_gerbv, needs_gerbv
 from worker.engine.colorimetry import lab_to_srgb
 from worker.engine.fabrication.gerber_reader import read_drill, read_gerber
 from worker.engine.fabrication.read_outline import closed_lines
@@ -133,6 +136,17 @@ def test_layers_show_as_much_as_the_pieces_and_the_marks(mixed: MadePanel, disc:
     for name, marks in (("copper-top.gbr", 3 * np.pi / 4), ("solder-mask-top.gbr", 3 * np.pi)):
         own = 2 * layer_area(disc.layers[name]) + 2 * layer_area(card.layers[name])
         assert layer_area(mixed.files[f"fabrication/{name}"]) == pytest.approx(own + marks, rel=1e-3)
+
+
+@needs_gerbv
+@pytest.mark.parametrize("name", ["copper-top.gbr", "solder-mask-top.gbr", "legend-top.gbr"])
+def test_gerbv_sees_the_same_panel(mixed: MadePanel, name: str, tmp_path: Path) -> None:
+    """A third reader, Debian's, agrees with the first one at every pixel that is not beside an edge."""
+    data = mixed.files[f"fabrication/{name}"]
+    one = drawn_by_gerbv(data, 1000, 1200, 50.0, tmp_path)
+    other = drawn_by_gerbonara(data, 1000, 1200, 50.0)
+    edges = binary_dilation(other, iterations=1) ^ binary_erosion(other, iterations=1)
+    assert other.any() and not ((one ^ other) & ~edges).any()
 
 
 def test_pieces_hang_together_and_the_bit_gets_round(tokens: MadePanel, mixed: MadePanel) -> None:
@@ -272,3 +286,24 @@ def test_a_result_without_fabrication_files_is_refused() -> None:
     with pytest.raises(PanelError, match=r"art has no fabrication/profile\.gbr") as caught:
         read_piece({"report.json": b"{}"}, source="art")
     assert "fabrication = on" in caught.value.mend
+
+
+def test_loose_pieces_lie_in_the_free_area_of_a_round_panel(disc: Piece) -> None:
+    text = """
+    join = "loose"
+    [outline]
+    path = "M 30 0 A 30 30 0 0 1 30 60 A 30 30 0 0 1 30 0 Z"
+    [[free]]
+    circle = [30, 30, 50]
+    [[pieces]]
+    result = "disc"
+    count = "fill"
+    """
+    made = made_of(text, disc)
+    # Centres lie within 25 - 2.4 - 6 = 16.6 mm, 14.4 mm apart: a ring of five and one in the middle do, by arithmetic.
+    assert made.report["counts"]["pieces"] >= 6 <= made.report["density"]["filled"]["bound"]
+    whole = profile_of(made)
+    parts = sorted(shapely.get_parts(whole), key=lambda part: -part.area)
+    assert len(parts) == 1 + made.report["counts"]["pieces"] and made.report["tabs"] is None
+    assert parts[1].area == pytest.approx(np.pi * 36.0, rel=1e-3)
+    assert min(one.distance(other) for i, one in enumerate(parts) for other in parts[:i]) > 2.397

@@ -3,7 +3,8 @@
 Rows stand as close as the outline lets them (`shape_rows`), each shifted against the one before: without a shift
 rectangles make a grid, with half a period discs make the hexagonal packing, with every second piece turned by a half
 triangles interlock. Rows may also be stretched until they fill the region, which brings shifted rows closer. The
-arrangement that holds most pieces is taken, and what it leaves free is filled in the same way.
+arrangement that holds most pieces is taken, and what it leaves free is filled in the same way. Few discs in a small or
+round region are better laid one after the other, each touching the edge or those that lie there: that is tried as well.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ import numpy as np
 import shapely
 from shapely.geometry import Polygon, box
 
+from worker.engine.arrays import Floats
 from worker.engine.panel.shape_rows import Outline, disc_diameter, least_above, least_beside, outline_of, same_outline
 
 SLACK_MM = 2e-3
@@ -25,6 +27,7 @@ SLACK_MM = 2e-3
 _SHIFTS = (0.0, 0.5, 0.125, 0.25, 0.375, 0.625, 0.75, 0.875)
 _PHASES = 5
 _DENSEST = 10
+_MOST_BY_TURN, _AROUND = 150, 32
 MAX_PLACED = 2_000
 
 
@@ -142,9 +145,35 @@ def _best(part: Polygon, outlines: Sequence[Outline], most: int) -> list[tuple[f
                 best = found
         if len(best) >= most:
             break
+    if outlines[0].diameter is not None and len(best) < min(most, _MOST_BY_TURN):
+        best = max([best, *_one_by_one(part, outlines[0])], key=len)
     if rectangular and len(best) < most:
         best = _centred(best, part.bounds)
     return sorted(best, key=lambda each: (each[1], each[0]))[:most]
+
+
+def _one_by_one(part: Polygon, outline: Outline) -> Iterator[list[tuple[float, float, Outline]]]:
+    """Discs laid one by one: ring after ring from the edge inward, and from below upward.
+
+    Where centres may lie is what remains of the part when it is shrunk by a radius and a disc of the least distance is
+    taken off at every centre; the next one lies on its edge.
+    """
+    assert outline.diameter is not None
+    half, reach = outline.diameter / 2.0, outline.diameter + outline.spacing
+    whole = part.buffer(SLACK_MM / 2.0 - half, quad_segs=128)
+    # A polygon round a circle, not in it: so no two come too near.
+    taken = (reach - SLACK_MM / 2.0) / math.cos(math.pi / (4.0 * _AROUND))
+    for ringwise in (True, False):
+        free: shapely.Geometry = whole
+        placed: list[Floats] = []
+        while not free.is_empty and len(placed) < MAX_PLACED:
+            points = shapely.get_coordinates(free)
+            last = points[0] if not placed else placed[-1]
+            beside = np.hypot(*(points - last).T) if ringwise else points[:, 0]
+            rank = np.round(shapely.distance(whole.boundary, shapely.points(points)), 2) if ringwise else points[:, 1]
+            placed.append(points[np.lexsort((beside, rank))[0]])
+            free = free.difference(shapely.Point(placed[-1]).buffer(taken, quad_segs=_AROUND))
+        yield [(float(x) - half, float(y) - half, outline) for x, y in placed]
 
 
 def _centred(

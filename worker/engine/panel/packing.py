@@ -76,12 +76,22 @@ def pack(
     turns : allowed quarters.
     """
     outlines = _distinct([outline_of(polygon, turn, spacing) for turn in turns])
+    placed = _packed(region, outlines, spacing, most, one_by_one=False)
+    if outlines[0].diameter is not None and len(placed) < min(most, _MOST_BY_TURN):
+        placed = max(placed, _packed(region, outlines, spacing, most, one_by_one=True), key=len)
+    return [_place(each, x, y) for x, y, each in placed]
+
+
+def _packed(
+    region: shapely.Geometry, outlines: Sequence[Outline], spacing: float, most: int, *, one_by_one: bool
+) -> list[tuple[float, float, Outline]]:
+    """Arrangement by arrangement, each in what the ones before it left."""
     placed: list[tuple[float, float, Outline]] = []
     while len(placed) < most:
         found: list[tuple[float, float, Outline]] = []
         for part in sorted(shapely.get_parts(region), key=lambda each: -each.area):
-            if part.area >= polygon.area - 1e-6:
-                found += _best(part, outlines, most - len(placed) - len(found))
+            if part.area >= outlines[0].polygon.area - 1e-6:
+                found += _best(part, outlines, most - len(placed) - len(found), one_by_one=one_by_one)
             if len(placed) + len(found) >= most:
                 break
         if not found:
@@ -89,7 +99,7 @@ def pack(
         placed += found
         taken = [shapely.affinity.translate(each.polygon, x, y) for x, y, each in found]
         region = region.difference(shapely.union_all(taken).buffer(max(0.0, spacing - SLACK_MM), quad_segs=64))
-    return [_place(each, x, y) for x, y, each in placed]
+    return placed
 
 
 def bound_of(region: shapely.Geometry, polygon: Polygon, *, spacing: float) -> Bound:
@@ -126,7 +136,9 @@ def _distinct(outlines: Sequence[Outline]) -> list[Outline]:
     return kept
 
 
-def _best(part: Polygon, outlines: Sequence[Outline], most: int) -> list[tuple[float, float, Outline]]:
+def _best(
+    part: Polygon, outlines: Sequence[Outline], most: int, *, one_by_one: bool
+) -> list[tuple[float, float, Outline]]:
     """The fullest arrangement in one connected part; of equals the plainest, which comes first."""
     left, low, right, high = part.bounds
     rectangular = part.equals(box(left, low, right, high))
@@ -145,7 +157,7 @@ def _best(part: Polygon, outlines: Sequence[Outline], most: int) -> list[tuple[f
                 best = found
         if len(best) >= most:
             break
-    if outlines[0].diameter is not None and len(best) < min(most, _MOST_BY_TURN):
+    if one_by_one and len(best) < most:
         best = max([best, *_one_by_one(part, outlines[0])], key=len)
     if rectangular and len(best) < most:
         best = _centred(best, part.bounds)

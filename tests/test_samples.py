@@ -87,6 +87,20 @@ def test_the_script_draws_what_is_there(name: str, monkeypatch: pytest.MonkeyPat
     assert np.abs(drawn - kept).mean() < 2.0
 
 
+def test_the_series_is_what_its_script_draws(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The WebP is lossless; the GIF has 96 colours."""
+    monkeypatch.syspath_prepend(str(SAMPLES.parent))
+    from samples.render_series import FRAME_MS, frames
+
+    for kind, most in (("webp", 0.5), ("gif", 4.0)):
+        with Image.open(SAMPLES / "series" / f"moth-round-lantern.{kind}") as kept:
+            for number, drawn in enumerate(frames()):
+                kept.seek(number)
+                seen = np.asarray(kept.convert("RGB")).astype(int)
+                assert np.abs(seen - np.asarray(drawn)).mean() < most
+                assert kept.info["duration"] == FRAME_MS
+
+
 def test_the_picture_of_references_is_what_its_script_draws(tmp_path: Path) -> None:
     """The fourth reading is crossed out, so the script and the derivation agree on which one is bad."""
     picture = tmp_path / "references.png"

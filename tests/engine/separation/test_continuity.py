@@ -54,11 +54,17 @@ def test_hard_regions_never_flicker(tables: MemoryTables) -> None:
 def test_dots_stay_and_the_layer_rules_hold(fab: str, tables: MemoryTables) -> None:
     """The rules by a second checker in numpy and OpenCV. The bound: under 0.1 % of the unchanged pixels flicker."""
     pictures = [disc_on(gradient(), 20 + 12 * k, 45 + 3 * k, 7) for k in range(4)]
-    pieces = made(pictures, fab, tables, edges="dither")
+    pieces = made(pictures, fab, tables, still=0.0, edges="dither")
     for piece in pieces:
         assert violations(piece.masks, board(fab)) == {}
         cell = piece.separation.cell_px
         assert sum(thin_pixels(mask, cell) for mask in piece.masks.values()) == 0
+        known = piece.separation.following
+        assert known is not None
+        late = (known.art != known.decided).any(axis=2)
+        rows, columns = (length // cell - 1 for length in late.shape)
+        cells = late[: rows * cell, : columns * cell].reshape(rows, cell, columns, cell)
+        assert cells.mean(axis=(1, 3)).max() <= 0.5  # of no cell more than half lags behind
     for before, now in itertools.pairwise(pieces):
         unchanged, flickering = flicker(before, now)
         assert flickering < 0.001 * unchanged

@@ -16,7 +16,17 @@ from service.upload import ARTWORK, Form, Uploaded, too_large
 from worker.board_file import read_board_file
 from worker.errors import ConflictError, ExpiredError, NotFoundError, SettingsError
 from worker.fab_profile import FabProfile, check_two_sided, read_fab_profile
-from worker.job import BOARD_FILE, BOTTOM, InputFile, Job, JobRequest, Lane, conversion_fingerprint, read_lane
+from worker.job import (
+    BOARD_FILE,
+    BOTTOM,
+    CONVERTED,
+    InputFile,
+    Job,
+    JobRequest,
+    Lane,
+    conversion_fingerprint,
+    read_lane,
+)
 from worker.job_settings import REPEATABLE, SETTINGS, Settings, check_against_fab, read_settings
 from worker.table_reader import MAX_BYTES
 
@@ -111,7 +121,12 @@ def files_of_form(
             raise SettingsError(
                 f"The request has {FROM_JOB} and the file {next(iter(sent))}.", mend="Send one of the two."
             )
-        files = files_of_job(backing.ledger.jobs.get(owner, plain[FROM_JOB]))
+        job = backing.ledger.jobs.get(owner, plain[FROM_JOB])
+        if job.kind != "convert":
+            raise ConflictError(
+                f"Job {job.id} is a {job.kind}.", mend="Name a conversion; a series is made anew as a collection."
+            )
+        files = files_of_job(job)
     elif ARTWORK not in sent:
         raise SettingsError("The request has no artwork.", mend=f"Send the file as the part named {ARTWORK}.")
     else:
@@ -130,7 +145,7 @@ def _to_store(sent: Uploaded, folder: str) -> InputFile:
 
 def files_of_job(job: Job) -> dict[str, InputFile]:
     """The artwork and the further files of a conversion, the artwork first. Raises ConflictError, ExpiredError."""
-    if job.kind != "convert":
+    if job.kind not in CONVERTED:
         raise ConflictError(f"Job {job.id} is a {job.kind}.", mend="Name a conversion.")
     if job.expired is not None:
         raise ExpiredError(f"The files of job {job.id} were given up.", mend="Send its artwork again.")

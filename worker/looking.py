@@ -11,10 +11,12 @@ from typing import Any, BinaryIO
 
 from worker.board_file import read_board_file
 from worker.engine.colorimetry import lab_to_srgb
+from worker.engine.palette.shared import SharedPalette, read_palette
 from worker.engine.pipeline import Conversion, Progress, StageClock, separated
 from worker.engine.report.look_pictures import LookPictures, look_pictures
+from worker.engine.separation.continuity import Coherence, read_previous
 from worker.fab_profile import FabProfile
-from worker.job import ARTWORK, BOARD_FILE, BOTTOM
+from worker.job import ARTWORK, BOARD_FILE, BOTTOM, PALETTE_FILE, PLAN_FILE, PREVIOUS_FILE
 from worker.job_settings import Settings, length_mm, read_settings
 from worker.table_folder import TableFolder
 
@@ -42,7 +44,9 @@ def look(
     ------
     ArtworkError, FabProfileError, SettingsError, OverrideError, BoardError, ImpossiblePlaceError
     """
-    settings = read_settings(asked["settings"])
+    given = dict(asked["settings"])
+    series = {name: given.pop(name, None) for name in ("frame", "still", "milliseconds")}
+    settings = read_settings(given)
     settings = replace(settings, fabrication=False, pitch_um=_pitch_um(settings, asked.get("longest_px")))
     if asked.get("viewing_distance"):
         distance = length_mm("viewing_distance", asked["viewing_distance"])
@@ -52,6 +56,7 @@ def look(
         board_file = read_board_file(inputs[BOARD_FILE].read(), file_name=BOARD_FILE)
     side = asked["side"]
     names = asked["names"]
+    palette, coherence = _shared(inputs, series["still"])
     conversion = separated(
         inputs[ARTWORK].read(),
         fab,
@@ -59,6 +64,8 @@ def look(
         name=names[ARTWORK],
         side="top",
         board_file=board_file,
+        palette=palette,
+        coherence=coherence,
         tables=tables,
         threads=threads,
         clock=StageClock(progress),
@@ -73,6 +80,7 @@ def look(
             name=names[BOTTOM],
             side="bottom",
             shape=mirrored(conversion.shape),
+            palette=palette,
             tables=tables,
             threads=threads,
             clock=StageClock(progress),
@@ -88,6 +96,17 @@ def look(
         threads=threads,
     )
     return drawn.files, _answer(conversion, drawn, side)
+
+
+def _shared(inputs: Mapping[str, BinaryIO], still: Any) -> tuple[SharedPalette | None, Coherence | None]:
+    """The palette of many artworks, or what a piece of a series follows, where there is one."""
+    if PLAN_FILE in inputs:
+        from worker.engine.series import read_plan
+
+        plan = read_plan(inputs[PLAN_FILE].read())
+        previous = read_previous(inputs[PREVIOUS_FILE].read()) if PREVIOUS_FILE in inputs else None
+        return plan.palette, plan.coherence(previous, float(still))
+    return (read_palette(inputs[PALETTE_FILE].read()) if PALETTE_FILE in inputs else None), None
 
 
 def _pitch_um(settings: Settings, longest_px: int | None) -> float:

@@ -127,7 +127,9 @@ export async function show(view, [id]) {
     const { player } = await import("./player.js");
     const made = player(async (start, size) => (await get(`/v1/collections/${id}/artworks?state=done&start=${start}&limit=${size}`)).artworks.filter((member) => !member.job.expired).map((member) => ({ name: member.path, address: previewOf(member.job) })), one.counts.done);
     halt = made.halt;
-    fill(playing, playing.querySelector("summary"), made.root);
+    const [first] = (await get(`/v1/collections/${id}/artworks?limit=1`)).artworks;
+    const moving = first?.job?.kind === "piece" && one.counts.done ? h("p", { class: "row" }, ["webp", "gif"].map((form) => h("a", { class: "button", href: `/v1/collections/${id}/animation.${form}`, download: true }, `Beside its artwork, as ${form === "gif" ? "GIF" : "WebP"}`))) : null;
+    fill(playing, playing.querySelector("summary"), made.root, moving);
   });
 
   const paneling = h("details", { class: "card" }, h("summary", {}, "Lay on a panel"));

@@ -49,6 +49,7 @@ export async function show(view, [id, tab = "look"], session) {
 
   /** Ask for the same again, of the files that the service still has. */
   function again() {
+    if (job.kind !== "convert") return h("span", { class: "soft" }, "Try it again with all of its collection.");
     return h("button", {
       type: "button",
       on: {
@@ -85,7 +86,8 @@ export function formOf(job, changes = {}) {
   const form = new FormData();
   form.set("from_job", job.id);
   form.set("fab", job.fab.id);
-  for (const [name, value] of Object.entries({ ...job.settings, ...changes })) {
+  // What is shared with other artworks is chosen for this one alone.
+  for (const [name, value] of Object.entries({ ...job.settings, palette: "each", ...changes })) {
     if (value === null || value === "") continue;
     for (const one of Array.isArray(value) ? value : [value]) form.append(name, one);
   }

@@ -44,6 +44,8 @@ export async function show(view, _, session) {
   const board = field("Board", h("select", {}, [["rectangle", "rectangle"], ["rectangle:2mm", "rectangle, corners of 2 mm"], ["disc", "disc"], ["silhouette", "shape of the artwork"], ["silhouette:1.5mm", "shape of the artwork, 1.5 mm larger"]].map(([value, text]) => h("option", { value }, text))), { name: "board" });
   const use = field("It is for", h("select", {}, [["wall", "a wall or a shelf"], ["handheld", "the hand"], ["worn", "wearing"], ["child", "a child"]].map(([value, text]) => h("option", { value }, text))), { name: "use", hint: "Decides which cautions apply." });
   const fabrication = group("Files for the fab", { name: "fabrication" }, h("div", { class: "choices" }, choice("checkbox", "make layers, Gerber and drill files (takes longer)", { value: "on" })));
+  const together = group("Of several artworks", { name: "series", hint: "An animated file by itself can be a series, too." }, h("div", { class: "choices" }, choice("checkbox", "one palette for all", { value: "palette" }), choice("checkbox", "a series: each follows on the one before", { value: "series" })));
+  const isSeries = () => together.querySelector("[value=series]").checked;
   const bottom = field("Artwork of the other side", h("input", { type: "file", accept: "image/*,.svg,.tif,.tiff" }), { name: "bottom", hint: "As it is seen from behind. Goes along when one artwork is submitted." });
 
   const wrong = h("div", { class: "wrong-place" });
@@ -59,7 +61,7 @@ export async function show(view, _, session) {
     background,
     assignment,
     amount,
-    h("details", { class: "wide" }, h("summary", {}, "Board, use, fabrication files, other side"), board, use, fabrication, bottom),
+    h("details", { class: "wide" }, h("summary", {}, "Board, use, fabrication files, other side"), board, use, fabrication, together, bottom),
     wrong,
     send,
   );
@@ -264,13 +266,15 @@ export async function show(view, _, session) {
     try {
       const body = settings();
       if (fabrication.querySelector("input").checked) body.set("fabrication", "on");
-      if (state.files.length === 1) {
+      if (state.files.length === 1 && !isSeries()) {
         body.set("artwork", state.files[0], state.files[0].name);
         if (bottom.control.files.length) body.set("bottom", bottom.control.files[0]);
         const job = await get("/v1/jobs", { method: "POST", form: body });
         location.hash = `#/jobs/${job.id}`;
       } else {
         const path = (file) => file.webkitRelativePath || file.path || file.name;
+        if (isSeries()) body.set("series", "on");
+        else if (together.querySelector("[value=palette]").checked) body.set("palette", "shared");
         body.set("name", path(state.files[0]).includes("/") ? path(state.files[0]).split("/")[0] : "from the page");
         for (const file of state.files) body.append("artwork", file, path(file));
         const collection = await get("/v1/collections", { method: "POST", form: body });

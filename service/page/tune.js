@@ -9,6 +9,10 @@ import { viewer } from "./viewer.js";
 const NONE = 255;
 
 export async function show(body, job) {
+  if (job.kind === "piece") {
+    fill(body, h("p", { class: "note" }, "A piece of a series keeps its colours in the finishes that all pieces share: say pins with the whole series, when it is submitted as a collection."));
+    return undefined;
+  }
   const gone = new AbortController();
   let side = "top";
   let found = null; // of the job
@@ -21,7 +25,7 @@ export async function show(body, job) {
   const details = h("section", { class: "card", "aria-label": "The colour" }, h("h2", {}, "The colour"), h("p", { class: "soft" }, "Click a colour of the artwork, or choose one in the list."));
   const pinned = h("section", { class: "card", "aria-label": "Pins" });
   const colours = h("section", { class: "card list-card" });
-  fill(body, h("div", { class: "bench wide-right tuning" }, h("div", { class: "card view-card" }, wait, shown.root), h("div", { class: "stack side-cards" }, sideChoice(job, (one) => ((side = one), start())), details, pinned), colours), h("p", {}, "The fab's own colours are tuned where its finishes are: ", h("a", { href: `#/fabs/${job.fab.id}?job=${job.id}` }, `fab ${job.fab.id}`), "."));
+  fill(body, h("div", { class: "bench wide-right tuning" }, h("div", { class: "card view-card" }, wait, shown.root), h("div", { class: "stack side-cards" }, sideChoice(job, (one) => ((side = one), start())), details, pinned), colours), job.settings.palette === "shared" ? h("p", { class: "note" }, "This artwork shared one palette with others. With pins it is made by itself, with a palette of its own.") : null, h("p", {}, "The fab's own colours are tuned where its finishes are: ", h("a", { href: `#/fabs/${job.fab.id}?job=${job.id}` }, `fab ${job.fab.id}`), "."));
 
   async function start() {
     shown.root.hidden = true;

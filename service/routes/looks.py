@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Query, Request
@@ -25,8 +26,8 @@ from service.submission import (
     sorted_fields,
 )
 from service.upload import ARTWORK, read_form
-from worker.errors import ConflictError, NotFoundError, SettingsError
-from worker.job import BOARD_FILE, BOTTOM, InputFile, Job
+from worker.errors import ConflictError, ExpiredError, NotFoundError, SettingsError
+from worker.job import BOARD_FILE, BOTTOM, FRAMES, PALETTE_FILE, PLAN_FILE, PREVIOUS_FILE, InputFile, Job
 from worker.job_settings import REPEATABLE, check_against_fab, length_mm, read_settings
 
 router = APIRouter(prefix="/v1", tags=["looking"])
@@ -157,7 +158,7 @@ def _asked_before(backing: Backing, owner: str, key: str) -> Job | None:
 
 def _look_question(backing: Backing, owner: str, job_id: str, side: str, distance: str | None) -> Question:
     job = backing.ledger.jobs.get(owner, job_id)
-    files = files_of_job(job)
+    files = _all_files(backing, job)
     if job.state != "done":
         raise ConflictError(f"Job {job_id} is {job.state}.", mend="Look at it when it is done.")
     if distance is not None:
@@ -166,6 +167,23 @@ def _look_question(backing: Backing, owner: str, job_id: str, side: str, distanc
     return _question(
         job.fab_id, job.fab_revision, files, dict(job.settings), side=side, longest_px=None, distance=distance
     )
+
+
+def _all_files(backing: Backing, job: Job) -> dict[str, InputFile]:
+    """All that a board was made of: its own files, and what it shares with other artworks."""
+    files = files_of_job(job)
+    if job.kind == "convert" and job.settings.get("palette") != "shared":
+        return files
+    needed = backing.ledger.jobs.needed(job.id)
+    frame = f"{FRAMES}{job.settings.get('frame')}.png"
+    files |= {name: needed[name] for name in (PALETTE_FILE, PLAN_FILE, PREVIOUS_FILE) if name in needed}
+    if frame in needed:
+        files[ARTWORK] = replace(needed[frame], name=job.name)
+    if not {PALETTE_FILE, PLAN_FILE} & set(files):
+        raise ExpiredError(
+            f"What job {job.id} shares with other artworks was given up.", mend="Ask for the collection again."
+        )
+    return files
 
 
 def _question(

@@ -6,6 +6,7 @@ import io
 import zipfile
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -66,11 +67,21 @@ def test_an_animation_from_request_to_package(client: TestClient, tmp_path: Path
                     found.append(round(seen.info["duration"]))
             assert found == times
         package = zipfile.ZipFile(io.BytesIO(client.get(asked["links"]["package"]).content))
+        look_shows_the_board(client, listed[2]["job"])
     assert {"boards.webp", "boards.gif", "walk.gif-04/labels.png"} <= set(package.namelist())
     again = ask(client, {"walk.gif": data}, series="on", edges="threshold").json()
     assert again["reused"] == 4
     slower = ask(client, {"walk.gif": animated(SCENES, "GIF", 500)}, series="on", edges="threshold").json()
     assert slower["reused"] == 0
+
+
+def look_shows_the_board(client: TestClient, job: Any) -> None:
+    """What a closer look makes anew is the board that was delivered, with what it shared with others."""
+    look = client.get(f"{job['links']['self']}/look").json()
+    board, labels = look["pictures"]["board"], f"{job['links']['files']}/labels.png"
+    seen = [np.asarray(Image.open(io.BytesIO(client.get(path).content))) for path in (board, labels)]
+    assert np.array_equal(*seen)
+    assert look["score"] == client.get(f"{job['links']['files']}/report.json").json()["score"]
 
 
 def test_a_bad_artwork_in_the_middle(client: TestClient, tmp_path: Path) -> None:
@@ -102,6 +113,8 @@ def test_one_palette_for_a_collection(client: TestClient, tmp_path: Path) -> Non
 
     assert np.array_equal(top("a.png"), top("b.png"))
     assert not np.array_equal(top("own.png"), top("b.png"))
+    with a_worker(client):
+        look_shows_the_board(client, artworks(client, asked["id"])[0]["job"])
 
 
 @pytest.mark.parametrize(

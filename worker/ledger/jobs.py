@@ -112,6 +112,11 @@ class Jobs:
         job = job_of(row)
         return Claim(job=replace(job, inputs={**needed, **job.inputs}), token=token, fab_toml=bytes(toml))
 
+    def needed(self, job_id: str) -> dict[str, InputFile]:
+        """The files of the jobs that a job needed, by their paths."""
+        with self.database.reading() as connection:
+            return needed_files(connection, job_id)
+
     def keep_alive(self, job_id: str, token: str, progress: Progress | None) -> bool:
         """Give a sign of life and note the progress. False when the job is no longer this worker's."""
         values: dict[str, Any] = {"beats": jobs.c.beats + 1}

@@ -52,7 +52,7 @@ class PackageStream:
         """One file more, whole."""
         return self._archive.header(path, len(data), zlib.crc32(data)) + data
 
-    def end(self) -> bytes:
+    def end(self) -> Iterator[bytes]:
         """The archive's list of contents."""
         return self._archive.end()
 

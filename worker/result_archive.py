@@ -50,10 +50,11 @@ def write_archive(target: IO[bytes], name: str, files: Iterable[tuple[str, bytes
             )
         )
         at += len(head) + len(data)
-    end = archive.end()
-    target.write(end)
-    whole.update(end)
-    return WrittenArchive(files=tuple(listed), bytes=at + len(end), sha256=whole.hexdigest())
+    for part in archive.end():
+        target.write(part)
+        whole.update(part)
+        at += len(part)
+    return WrittenArchive(files=tuple(listed), bytes=at, sha256=whole.hexdigest())
 
 
 @lru_cache(maxsize=64)

@@ -8,12 +8,15 @@ back has to guess where a file ends; and of a file that was written, its entry o
 from __future__ import annotations
 
 import struct
+from collections.abc import Iterator
 
 OLDEST_DATE = (1980, 1, 1, 0, 0, 0)
 """The same files give the same archive: no clock in it."""
 
 MOST_32, MOST_16 = 0xFFFFFFFF, 0xFFFF
 """A field that can't hold its value holds this, and a wider one has the value."""
+
+PIECE_BYTES = 1 << 19
 
 _LOCAL = struct.Struct("<4s5H3L2H")
 _CENTRAL = struct.Struct("<4s6H3L5H2L")
@@ -55,8 +58,8 @@ class StoredZip:
         self._list += _CENTRAL.pack(b"PK\x01\x02", *fields, 0, 0, 0, _MODE, at) + name + extra
         self._count += 1
 
-    def end(self) -> bytes:
-        """The list of all files, which ends the archive."""
+    def end(self) -> Iterator[bytes]:
+        """The list of all files, which ends the archive; in pieces, since of many files it is long."""
         count, size, at = self._count, len(self._list), self._at
         wide = b""
         if count >= MOST_16 or max(size, at) >= MOST_32:
@@ -64,7 +67,9 @@ class StoredZip:
             wide = _END64.pack(b"PK\x06\x06", *fields) + _LOCATOR.pack(b"PK\x06\x07", 0, at + size, 1)
         number = min(count, MOST_16)
         last = _END.pack(b"PK\x05\x06", 0, 0, number, number, min(size, MOST_32), min(at, MOST_32), 0)
-        return bytes(self._list) + wide + last
+        for start in range(0, size, PIECE_BYTES):
+            yield bytes(self._list[start : start + PIECE_BYTES])
+        yield wide + last
 
 
 def checksum_in(header: bytes) -> int | None:

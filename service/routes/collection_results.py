@@ -200,7 +200,8 @@ async def _package(backing: Backing, owner: str, collection: Collection) -> Asyn
     if fault is not None:
         told = f"The contact sheet could not be drawn: {fault.what} {fault.mend}\n".encode()
         yield stream.file("contact-sheet-missing.txt", told)
-    yield stream.end()
+    for piece in stream.end():
+        yield piece
 
 
 async def _animations(backing: Backing, owner: str, collection: Collection) -> AsyncIterator[tuple[str, bytes]]:

@@ -19,7 +19,7 @@ def archived() -> bytes:
     archive = StoredZip()
     parts = [archive.header(path, len(data), zlib.crc32(data)) + data for path, data in FILES.items()]
     assert [checksum_in(part) for part in parts] == [zlib.crc32(data) for data in FILES.values()]
-    return b"".join([*parts, archive.end()])
+    return b"".join([*parts, *archive.end()])
 
 
 @pytest.mark.parametrize("most", [(300, 0xFFFF), (0xFFFFFFFF, 2), (0xFFFFFFFF, 0xFFFF)])

@@ -56,7 +56,7 @@ class Traveller:
     def seen(self, page: Page, name: str) -> None:
         """Keep a picture of the page as it is."""
         PICTURES.mkdir(parents=True, exist_ok=True)
-        page.screenshot(path=PICTURES / f"{name}.jpg", type="jpeg", quality=75, full_page=True)
+        page.screenshot(path=PICTURES / f"{name}.jpg", type="jpeg", quality=75)
 
 
 def is_fault(message: ConsoleMessage) -> bool:

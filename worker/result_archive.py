@@ -57,9 +57,14 @@ def write_archive(target: IO[bytes], name: str, files: Iterable[tuple[str, bytes
     return WrittenArchive(files=tuple(listed), bytes=at, sha256=whole.hexdigest())
 
 
+_MEDIA_TYPES = {".gbr": "application/vnd.gerber", ".gbrjob": "application/json", ".xnc": "text/plain"}
+"""Of files that a machine's own list knows otherwise, or not: a Gerber file as IANA has it registered (from memory),
+its job file, which is JSON, and drill files, which are lines of text."""
+
+
 @lru_cache(maxsize=64)
 def _media_type(suffix: str) -> str:
-    return mimetypes.guess_type(f"file{suffix}")[0] or "application/octet-stream"
+    return _MEDIA_TYPES.get(suffix) or mimetypes.guess_type(f"file{suffix}")[0] or "application/octet-stream"
 
 
 def folder_of(name: str) -> str:

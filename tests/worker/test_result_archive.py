@@ -58,3 +58,18 @@ def test_equal_files_make_equal_bytes() -> None:
 )  # fmt: skip
 def test_the_folder_is_the_stem_and_never_a_way_out(name: str, folder: str) -> None:
     assert folder_of(name) == folder and "/" not in folder
+
+
+def test_media_types_are_those_of_the_files_and_not_of_a_machine_s_list() -> None:
+    # application/vnd.gerber: IANA's registry of media types (from memory). A list of mail types gives .gbr to contact
+    # cards of certificates.
+    names = {
+        "fabrication/copper-top.gbr": "application/vnd.gerber",
+        "fabrication/board.gbrjob": "application/json",
+        "fabrication/holes-plated.xnc": "text/plain",
+        "report.json": "application/json",
+        "masks/gold.png": "image/png",
+        "fabrication/what.ever-else": "application/octet-stream",
+    }
+    written = write_archive(io.BytesIO(), "a.png", dict.fromkeys(names, b"x").items())
+    assert {file.path: file.media_type for file in written.files} == names

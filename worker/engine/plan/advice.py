@@ -129,7 +129,7 @@ def _banding(art: PlannedArtwork, labels: Labels, colours: FinishColours, thread
         four = [_beside(lab, axis, place) for place in range(4)]
         found = apart[one, other]
         for i, j in ((0, 1), (1, 2), (2, 3), (0, 3)):
-            found &= ciede2000(four[i], four[j]) < _SMOOTH
+            found[found] = ciede2000(four[i][found], four[j][found]) < _SMOOTH
         place = (
             (slice(1, 1 + found.shape[0]), slice(None)) if axis == 0 else (slice(None), slice(1, 1 + found.shape[1]))
         )

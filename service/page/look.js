@@ -10,6 +10,7 @@ const kept = new Map();
 /** The pictures of a job, once for a side and a distance. */
 export async function picturesOf(job, side = "top", distance = "") {
   const key = `${job.id} ${side} ${distance}`;
+  if (kept.get(key)?.gone) kept.delete(key);
   if (!kept.has(key)) {
     const asked = new URLSearchParams({ side, ...(distance ? { viewing_distance: distance } : {}) });
     const loaded = await loadLook(await look(`/v1/jobs/${job.id}/look?${asked}`));

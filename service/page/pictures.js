@@ -1,14 +1,13 @@
 // Pictures from numbers: the board in its finishes, finishes and layers alone, the error map, tilted light.
+import { ask } from "./api.js";
 import { readPng } from "./png.js";
 
-const OFF = 255;
-export const LARGEST_ERROR = 20;
+const LARGEST_ERROR = 20;
 const ERROR_STEPS = 239;
 
 /** A picture file, decoded. */
 export async function load(address, signal) {
-  const response = await fetch(address, { signal });
-  if (!response.ok) throw new Error(`The picture is gone (${response.status}). Open this view again.`);
+  const response = await ask(address, { signal, accept: "image/png" });
   return createImageBitmap(await response.blob());
 }
 
@@ -17,9 +16,16 @@ export async function loadLook(look, signal) {
   const { pictures } = look;
   const [artwork, board] = await Promise.all([load(pictures.artwork, signal), readPng(pictures.board, signal)]);
   const kept = {};
-  const once = (name, read) => () => (kept[name] ||= read(pictures[name], signal));
-  return {
+  const once = (name, read) => () =>
+    (kept[name] ||= read(pictures[name], signal).catch((error) => {
+      delete kept[name];
+      if (![404, 410].includes(error.status)) throw error;
+      found.gone = true;
+      throw new Error("The pictures of this view are kept for an hour, and are gone now. Reload the page, and they are made again.");
+    }));
+  const found = {
     look,
+    gone: false, // whether the service keeps the pictures no more
     artwork: { picture: artwork, step: look.shown.step_px },
     board,
     clusters: once("clusters", readPng),
@@ -27,6 +33,7 @@ export async function loadLook(look, signal) {
     eyeArtwork: once("eye_artwork", load),
     eyeBoard: once("eye_board", load),
   };
+  return found;
 }
 
 const rgb = (hex) => [1, 3, 5].map((place) => parseInt(hex.slice(place, place + 2), 16));

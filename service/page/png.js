@@ -1,30 +1,28 @@
 // Reads 8-bit grey or indexed PNG files to their numbers, which a canvas would turn into colours. Source: ISO/IEC 15948.
+import { ask } from "./api.js";
 
-const BYTES = { 0: 1, 2: 3, 3: 1 };
+const GREY_OR_INDEXED = [0, 3];
 
-/** `width`, `height`, `pixels` (Uint8Array) and `palette` (RGB bytes, or null) of a PNG. */
+/** `width`, `height` and `pixels` (Uint8Array) of a PNG. */
 export async function readPng(address, signal) {
-  const response = await fetch(address, { signal });
-  if (!response.ok) throw new Error(`The picture is gone (${response.status}). Open this view again.`);
+  const response = await ask(address, { signal, accept: "image/png" });
   const data = new Uint8Array(await response.arrayBuffer());
   const view = new DataView(data.buffer);
   let place = 8;
   let header = null;
-  let palette = null;
   const parts = [];
   while (place < data.length) {
     const length = view.getUint32(place);
     const kind = String.fromCharCode(...data.subarray(place + 4, place + 8));
     const body = data.subarray(place + 8, place + 8 + length);
     if (kind === "IHDR") header = { width: view.getUint32(place + 8), height: view.getUint32(place + 12), bits: body[8], type: body[9] };
-    if (kind === "PLTE") palette = body;
     if (kind === "IDAT") parts.push(body);
     place += length + 12;
   }
-  if (!header || header.bits !== 8 || BYTES[header.type] !== 1) throw new Error("The picture is not an 8-bit grey or indexed PNG.");
+  if (!header || header.bits !== 8 || !GREY_OR_INDEXED.includes(header.type)) throw new Error("The picture is not an 8-bit grey or indexed PNG.");
   const stream = new Blob(parts).stream().pipeThrough(new DecompressionStream("deflate"));
   const raw = new Uint8Array(await new Response(stream).arrayBuffer());
-  return { width: header.width, height: header.height, pixels: unfilter(raw, header.width, header.height), palette };
+  return { width: header.width, height: header.height, pixels: unfilter(raw, header.width, header.height) };
 }
 
 function unfilter(raw, width, height) {

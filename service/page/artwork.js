@@ -20,13 +20,25 @@ export async function sizeOf(file) {
   return size;
 }
 
-/** The artwork, or a smaller copy of one that is large, for a draft. */
-export async function smaller(file, longest) {
+const copies = new WeakMap();
+
+/** The artwork, or a smaller copy of one that is large, for a draft; made once, however many drafts ask for it. */
+export function smaller(file, longest) {
   if (file.size < SMALL_BYTES) return file;
+  if (!copies.has(file)) copies.set(file, new Map());
+  const made = copies.get(file);
+  if (!made.has(longest)) made.set(longest, scaled(file, longest));
+  return made.get(longest);
+}
+
+async function scaled(file, longest) {
   const bitmap = await decoded(file);
   if (!bitmap) return file;
   const factor = longest / Math.max(bitmap.width, bitmap.height);
-  if (factor >= 1) return file;
+  if (factor >= 1) {
+    bitmap.close();
+    return file;
+  }
   const canvas = new OffscreenCanvas(Math.max(1, Math.round(bitmap.width * factor)), Math.max(1, Math.round(bitmap.height * factor)));
   const context = canvas.getContext("2d");
   context.imageSmoothingQuality = "high";

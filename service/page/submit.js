@@ -2,7 +2,7 @@
 import { get, look } from "./api.js";
 import { blame, bytes, choice, field, fill, fresh, group, h, number, percent, say, swatch, trouble } from "./dom.js";
 import { boardPicture, loadLook } from "./pictures.js";
-import { smaller, sizeOf } from "./artwork.js";
+import { dropped, sizeOf, smaller } from "./artwork.js";
 import { viewer } from "./viewer.js";
 
 const WAIT_MS = 220;
@@ -10,7 +10,7 @@ const FINE_MS = 900;
 
 export async function show(view, _, session) {
   const fabs = (await get("/v1/fabs")).fabs;
-  const state = { files: [], chosen: null, aspect: null, given: "width", finishes: null };
+  const state = { files: [], chosen: null, aspect: null, given: "width", finishes: null, drawn: null };
 
   // What is submitted.
   const picker = h("input", { type: "file", multiple: true, id: fresh("files"), class: "unseen", accept: "image/*,.svg,.tif,.tiff" });
@@ -154,6 +154,11 @@ export async function show(view, _, session) {
       if (!wish && detail === "quick") again("fine", FINE_MS);
     } catch (error) {
       if (error.name === "AbortError") return;
+      if (state.drawn !== state.chosen) {
+        // What is shown is another artwork's.
+        shown.root.hidden = true;
+        fill(told);
+      }
       busy.textContent = "There is no draft of this: see what is wrong beside it.";
       blameFor(error);
     } finally {
@@ -164,6 +169,7 @@ export async function show(view, _, session) {
 
   function showDraft(loaded, detail) {
     const { look: found } = loaded;
+    state.drawn = state.chosen;
     shown.root.hidden = false;
     shown.show({ grid: found.grid, left: loaded.artwork, right: boardPicture(loaded), names: ["Artwork", "Draft"] });
     if (state.aspect === null) {
@@ -209,11 +215,15 @@ export async function show(view, _, session) {
   }
 
   async function take(files) {
-    const found = files.filter((file) => file.size && !file.name.startsWith("."));
-    if (!found.length) return;
+    const given = files.filter((file) => !file.name.startsWith("."));
+    const found = given.filter((file) => file.size);
+    const empty = given.filter((file) => !file.size).map((file) => file.name);
+    const left = `${empty.slice(0, 5).join(", ")}${empty.length > 5 ? " and more" : ""}: left out, for nothing is in it. Save it again from the program that made it.`;
+    if (!found.length) return empty.length ? blame(drop, left) : undefined;
     state.files = found;
     fill(list, found.length > 200 ? [] : found.map((file, place) => row(file, place)));
     if (found.length > 1) list.prepend(h("li", { class: "soft" }, `${found.length} files, submitted as one collection`));
+    if (empty.length) list.prepend(h("li", { class: "wrong" }, left));
     send.disabled = false;
     send.textContent = found.length > 1 ? `Submit ${found.length} files as a collection` : "Submit";
     await choose(found.find((file) => /\.(png|jpe?g|tiff?|webp|bmp|gif|svg)$/i.test(file.name)) || found[0]);
@@ -242,7 +252,6 @@ export async function show(view, _, session) {
   drop.addEventListener("drop", async (event) => {
     event.preventDefault();
     drop.classList.remove("over");
-    const { dropped } = await import("./artwork.js");
     take(await dropped(event.dataTransfer));
   });
 

@@ -23,7 +23,7 @@ let shown = 0;
 
 async function open() {
   const turn = ++shown;
-  const path = decodeURIComponent(location.hash.replace(/^#\/?/, "")) || "submit";
+  const path = placeOf(location.hash) || "submit";
   const found = VIEWS.find(([pattern]) => pattern.test(path));
   leave();
   leave = () => {};
@@ -41,7 +41,9 @@ async function open() {
     leave = gone || leave;
   } catch (error) {
     if (turn !== shown || error.status === 401) return;
-    fill(view, h("h1", { tabindex: "-1" }, "Maskwright"), trouble(error.message));
+    const [, name] = PLACES.find(([place]) => place === found?.[1]) || [];
+    const up = name && found[1] !== path ? h("p", {}, h("a", { href: `#/${found[1]}` }, `All ${name.toLowerCase()}`)) : null;
+    fill(view, h("h1", { tabindex: "-1" }, "Maskwright"), trouble(error.message, up));
     fill(main, view);
   }
   const heading = view.querySelector("h1");
@@ -51,6 +53,16 @@ async function open() {
     if (turn > 1) heading.focus({ preventScroll: true });
   }
   main.dataset.ready = path;
+}
+
+/** What stands after #; as it stands where it can't be decoded. */
+function placeOf(hash) {
+  const place = hash.replace(/^#\/?/, "");
+  try {
+    return decodeURIComponent(place);
+  } catch {
+    return place;
+  }
 }
 
 function frame() {

@@ -53,11 +53,14 @@ export async function answer(path, options) {
   return { job: job.id, ...job.result.answer };
 }
 
+/** The states of a job that has not ended. */
+export const WAITING = ["queued", "running"];
+
 /** A job, once it has ended. */
 export async function ended(id, signal) {
   for (;;) {
     const job = await get(`/v1/jobs/${id}`, { signal });
-    if (["done", "failed", "cancelled"].includes(job.state)) return job;
+    if (!WAITING.includes(job.state)) return job;
     await new Promise((resolve) => setTimeout(resolve, 700));
   }
 }

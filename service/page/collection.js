@@ -1,6 +1,6 @@
 // One collection: progress, its artworks as a long list, what failed, contact sheet, report, package.
 import { ask, follow, get } from "./api.js";
-import { choice, field, fill, h, moment, number, say, trouble } from "./dom.js";
+import { choice, field, fill, h, moment, number, say, select, trouble } from "./dom.js";
 import { inWords, progressOf } from "./collections.js";
 import { previewOf, STATES, stateTag } from "./jobs.js";
 import { longList } from "./long_list.js";
@@ -14,7 +14,7 @@ export async function show(view, [id]) {
   const head = h("div", { role: "status" });
   const counts = h("div", { class: "choices" });
   const filters = h("fieldset", { class: "field" }, h("legend", {}, "Show"), counts);
-  const sorting = field("Order", h("select", {}, h("option", { value: "given" }, "as given"), h("option", { value: "error" }, "worst error first")));
+  const sorting = field("Order", select([["given", "as given"], ["error", "worst error first"]]));
   const least = field("Error of at least", h("input", { type: "number", min: "0", step: "any", value: "", inputmode: "decimal" }), { hint: "Shows those that are done, the worst first, down to this." });
   const list = longList({
     label: "Artworks of this collection",

@@ -1,5 +1,7 @@
 // Building elements without text that becomes markup: the page's policy lets no string turn into script.
 
+const present = (children) => children.flat().filter((child) => child !== undefined && child !== null && child !== false);
+
 /** An element. `props`: `on` has listeners, `style` declarations, `set` properties; the rest are attributes. */
 export function h(tag, props = {}, ...children) {
   const element = document.createElement(tag);
@@ -10,13 +12,13 @@ export function h(tag, props = {}, ...children) {
     else if (name === "set") Object.assign(element, value);
     else element.setAttribute(name, value === true ? "" : value);
   }
-  element.append(...children.flat().filter((child) => child !== undefined && child !== null && child !== false));
+  element.append(...present(children));
   return element;
 }
 
 /** Put these in place of what an element holds. */
 export function fill(element, ...children) {
-  element.replaceChildren(...children.flat().filter((child) => child !== undefined && child !== null && child !== false));
+  element.replaceChildren(...present(children));
   return element;
 }
 
@@ -73,6 +75,11 @@ export function blame(box, text) {
 /** A check box or a radio button with its label after it. */
 export function choice(type, label, props = {}, ...before) {
   return h("label", { class: "choice" }, h("input", { type, ...props }), ...before, h("span", {}, label));
+}
+
+/** A list to choose one of: pairs of value and text, or values that are their own text. */
+export function select(pairs, chosen = "") {
+  return h("select", {}, pairs.map(([value, text = value]) => h("option", { value, selected: String(value) === chosen }, text)));
 }
 
 /** What is wrong, as a box of its own. */

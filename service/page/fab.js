@@ -1,6 +1,6 @@
 // One fab: its references with readings, grade and spread; edits that lose nobody else's, history, imports, photographs.
 import { answer, ask, get } from "./api.js";
-import { field, fill, h, moment, number, say, swatch, trouble } from "./dom.js";
+import { field, fill, h, moment, number, say, select, swatch, trouble } from "./dom.js";
 
 export const GRADES = { spectral: "measured, spectrum", colorimetric: "measured, CIELAB or XYZ", photo: "from a photograph", predicted: "predicted", assumed: "assumed, not measured" };
 const NAME = "maskwright-name";
@@ -17,14 +17,19 @@ export async function show(view, [asked]) {
   name.control.addEventListener("change", () => localStorage.setItem(NAME, name.control.value.trim()));
   const by = () => name.control.value.trim();
   const jobs = (await get("/v1/jobs?limit=100")).jobs.filter((job) => job.state === "done" && job.fab.id === id && !job.expired);
-  const trial = field("Try edits on", h("select", {}, h("option", { value: "" }, jobs.length ? "no result" : "no result of this fab yet"), jobs.map((job) => h("option", { value: job.id, selected: job.id === state.job }, `${job.artwork.name}, ${moment(job.created)}`))), { hint: "An edit can be tried on a finished result before it is saved." });
+  const trial = field("Try edits on", select([["", jobs.length ? "no result" : "no result of this fab yet"], ...jobs.map((job) => [job.id, `${job.artwork.name}, ${moment(job.created)}`])], state.job), { hint: "An edit can be tried on a finished result before it is saved." });
 
-  fill(view, h("h1", {}, id), head, conflict, h("div", { class: "bench wide-right" }, cards, h("div", { class: "stack" }, h("section", { class: "card" }, name, trial), await importing(), history)), await photographing());
+  state.fab = await get(path);
+
+  fill(view, h("h1", {}, id), head, conflict, h("div", { class: "bench wide-right" }, cards, h("div", { class: "stack" }, h("section", { class: "card" }, name, trial), importing(), history)), photographing());
 
   /** Read the fab anew, and show it. */
   async function load() {
-    const response = await ask(path);
-    state.fab = await response.json();
+    state.fab = await get(path);
+    await showFab();
+  }
+
+  async function showFab() {
     fill(head, h("p", {}, state.fab.name), h("p", { class: "soft" }, `${state.fab.fab}. ${state.fab.note} Revision `, h("code", {}, state.fab.revision)));
     const found = await answer(`${path}/references?revision=${state.fab.revision}`);
     state.references = found;
@@ -61,7 +66,7 @@ export async function show(view, [asked]) {
       { class: "trouble", role: "alertdialog", "aria-label": "Somebody else edited this fab" },
       h("h2", { tabindex: "-1" }, "Somebody else edited this fab meanwhile"),
       h("p", {}, `${last.by || last.owner} ${last.what}, ${moment(last.at)}. Your edit (${what}) is not saved yet, and nothing is lost.`),
-      h("ul", {}, differences.map((one) => h("li", {}, `${one.finish ? `${one.finish}: ` : ""}${one.kind} ${one.key}${one.old ? `, was ${one.old}` : ""}${one.new ? `, is ${one.new}` : ""}`))),
+      h("ul", {}, differences.map(differenceLine)),
       h(
         "div",
         { class: "row" },
@@ -117,10 +122,9 @@ export async function show(view, [asked]) {
   function valueForm(finish, reference) {
     const value = (label, given) => field(label, h("input", { type: "number", step: "any", required: true, value: String(Number(given.toFixed(2))), inputmode: "decimal" }));
     const parts = [value("L*", reference.lab[0]), value("a*", reference.lab[1]), value("b*", reference.lab[2])];
-    const select = (label, options) => field(label, h("select", {}, options.map(([text, words]) => h("option", { value: text }, words || text))));
-    const light = select("Light", [["D65"], ["D50"], ["A"]]);
-    const observer = select("Observer", [["2", "2°"], ["10", "10°"]]);
-    const geometry = select("Geometry", [["45:0"], ["d:8 SCI", "d:8, gloss included"], ["d:8 SCE", "d:8, gloss excluded"]]);
+    const light = field("Light", select([["D65"], ["D50"], ["A"]]));
+    const observer = field("Observer", select([["2", "2°"], ["10", "10°"]]));
+    const geometry = field("Geometry", select([["45:0"], ["d:8 SCI", "d:8, gloss included"], ["d:8 SCE", "d:8, gloss excluded"]]));
     const note = field("Note", h("input", { type: "text", maxlength: "200" }));
     const told = h("div", { role: "status" });
     const lab = () => parts.map((part) => Number(part.control.value));
@@ -165,10 +169,10 @@ export async function show(view, [asked]) {
     );
   }
 
-  async function importing() {
+  function importing() {
     const file = field("Spectrum or colour file", h("input", { type: "file", accept: ".csv,.txt,.cgats,.ti3,.cxf,.xml" }), { hint: "CSV, CGATS.17 / ISO 28178 text, or CxF3; it may be dropped here." });
-    const finish = field("Samples that name no finish are", h("select", {}, h("option", { value: "" }, "an error"), (await get(path)).finishes.map((one) => h("option", { value: one.id }, one.name))));
-    const scale = field("A perfect white is", h("select", {}, [["", "as the file says"], ["fraction", "1"], ["percent", "100"]].map(([value, text]) => h("option", { value }, text))));
+    const finish = field("Samples that name no finish are", select([["", "an error"], ...state.fab.finishes.map((one) => [one.id, one.name])]));
+    const scale = field("A perfect white is", select([["", "as the file says"], ["fraction", "1"], ["percent", "100"]]));
     const told = h("div", { role: "status" });
     let chosen = null;
     const take = async () => {
@@ -199,7 +203,7 @@ export async function show(view, [asked]) {
     if (done) fill(told, h("p", {}, found.finishes.map((one) => `${one.finish}: ${one.added} added${one.left_out ? `, ${one.left_out} known already` : ""}`).join("; ") || "Nothing new in it."));
   }
 
-  async function photographing() {
+  function photographing() {
     const box = h("details", { class: "card" }, h("summary", {}, "Photograph of a coupon"));
     box.addEventListener("toggle", async () => {
       if (!box.open || box.children.length > 1) return;
@@ -236,7 +240,7 @@ export async function show(view, [asked]) {
       if (!box.open || list.children.length) return;
       try {
         const found = (await get(`${path}/diff?from=${event.previous}&to=${event.revision}`)).differences;
-        fill(list, found.map((one) => h("li", {}, `${one.finish ? `${one.finish}: ` : ""}${one.kind} ${one.key}${one.old ? `, was ${one.old}` : ""}${one.new ? `, is ${one.new}` : ""}`)), found.length ? null : h("li", {}, "comments or layout only"));
+        fill(list, found.map(differenceLine), found.length ? null : h("li", {}, "comments or layout only"));
       } catch (error) {
         fill(list, trouble(error.message));
       }
@@ -244,7 +248,9 @@ export async function show(view, [asked]) {
     return box;
   }
 
-  await load();
+  await showFab();
 }
+
+const differenceLine = (one) => h("li", {}, `${one.finish ? `${one.finish}: ` : ""}${one.kind} ${one.key}${one.old ? `, was ${one.old}` : ""}${one.new ? `, is ${one.new}` : ""}`);
 
 const today = () => new Date().toISOString().slice(0, 10);

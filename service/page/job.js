@@ -1,5 +1,5 @@
 // One result: how far it is, then looking, tuning and taking away.
-import { ask, follow, get } from "./api.js";
+import { ask, follow, get, WAITING } from "./api.js";
 import { fill, h, moment, number, say, trouble } from "./dom.js";
 import { progressBar, stateTag } from "./jobs.js";
 
@@ -42,7 +42,7 @@ export async function show(view, [id, tab = "look"], session) {
       fill(
         body,
         h("p", { class: "soft" }, job.state === "queued" ? "It waits for a worker." : "A worker is at it. This page shows it as soon as it is done."),
-        h("button", { type: "button", on: { click: async () => (await ask(`/v1/jobs/${id}`, { method: "DELETE" }), say("Stopped.")) } }, "Stop it"),
+        h("button", { type: "button", on: { click: () => ask(`/v1/jobs/${id}`, { method: "DELETE" }).then(() => say("Stopped."), (error) => body.append(trouble(error.message))) } }, "Stop it"),
       );
     }
   }
@@ -66,14 +66,14 @@ export async function show(view, [id, tab = "look"], session) {
   }
 
   await opened();
-  if (["queued", "running"].includes(job.state)) {
+  if (WAITING.includes(job.state)) {
     stop = follow(`/v1/jobs/${id}/events`, "job", (told) => {
       const before = job.state;
       job = told;
       if (job.state === before) return tell();
       opened();
       say(`${called} is ${job.state}.`);
-    }, (told) => ["done", "failed", "cancelled"].includes(told.state));
+    }, (told) => !WAITING.includes(told.state));
   }
   return () => {
     stop();

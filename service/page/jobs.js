@@ -1,8 +1,7 @@
 // All results: jobs, newest first, with their progress.
-import { get } from "./api.js";
+import { get, WAITING } from "./api.js";
 import { fill, h, moment, number, say, trouble } from "./dom.js";
 
-const WAITING = ["queued", "running"];
 export const STATES = { queued: "waiting", running: "at work", done: "done", failed: "failed", cancelled: "stopped", refused: "refused" };
 const SIGNS = { queued: "○", running: "◐", done: "●", failed: "✕", cancelled: "–", refused: "✕" };
 

@@ -1,7 +1,7 @@
 // Look: artwork and board, finishes, layers, errors, what the eye sees, tilted light.
 import { look } from "./api.js";
-import { choice, field, fill, group, h, number, percent, say, swatch, trouble } from "./dom.js";
-import { boardPicture, errorColour, errorOf, errorPicture, LAYERS, layerPicture, loadLook, tiltedPicture } from "./pictures.js";
+import { choice, field, fill, group, h, number, percent, say, select, swatch, trouble } from "./dom.js";
+import { BASE, boardPicture, errorColour, errorOf, errorPicture, LAYERS, layerPicture, loadLook, tiltedPicture, valueAt } from "./pictures.js";
 import { viewer } from "./viewer.js";
 
 const DISTANCES = [["", "as it was scored"], ["300mm", "a book: 30 cm"], ["600mm", "a desk: 60 cm"], ["1000mm", "a table: 1 m"], ["2500mm", "a wall: 2.5 m"]];
@@ -109,7 +109,7 @@ export async function show(body, job) {
       fill(options, bar, h("div", { class: "ticks" }, ["0", "5", "10", "15", "20 and more"].map((text) => h("span", {}, text))), h("p", { class: "hint" }, `CIEDE2000 after both pictures are blurred as the eye blurs them at ${found.look.score.viewing_distance_mm} mm (S-CIELAB). The lighter, the more it differs.`));
     },
     async eye() {
-      const distance = field("Seen from", h("select", {}, DISTANCES.map(([value, text]) => h("option", { value }, text))));
+      const distance = field("Seen from", select(DISTANCES));
       const told = h("p", { class: "hint", role: "status" });
       fill(options, distance, told);
       const redraw = async () => {
@@ -155,12 +155,8 @@ export async function show(body, job) {
   }
 
   async function tellPlace(x, y) {
-    const step = found.look.shown.step_px;
-    const index = found.board.pixels[Math.min(found.board.height - 1, Math.floor(y / step)) * found.board.width + Math.min(found.board.width - 1, Math.floor(x / step))];
-    const finish = found.look.finishes[index];
-    const error = await found.error();
-    const block = found.look.error_map.step_px;
-    const value = errorOf(error.pixels[Math.floor(y / block) * error.width + Math.floor(x / block)]);
+    const finish = found.look.finishes[valueAt(found.board, found.look.shown.step_px, x, y)];
+    const value = errorOf(valueAt(await found.error(), found.look.error_map.step_px, x, y));
     const pitch = found.look.grid.pitch_um / 1000;
     fill(under, h("p", { role: "status" }, `Pixel ${x}, ${y} (${number((x + 0.5) * pitch, 2)} mm from the left, ${number((y + 0.5) * pitch, 2)} mm from above): `, finish ? [swatch(finish.colour), finish.name] : "off the board", value === null ? "" : `, error ${value >= 20 ? "20 or more" : number(value, 1)}.`));
   }
@@ -197,7 +193,7 @@ async function drawnLayers(job) {
       const first = Object.values(pictures).find(Boolean);
       const canvas = new OffscreenCanvas(first.width, first.height);
       const context = canvas.getContext("2d");
-      context.fillStyle = "rgb(226,219,190)";
+      context.fillStyle = `rgb(${BASE.join(",")})`;
       context.fillRect(0, 0, canvas.width, canvas.height);
       if (on.has("copper") && pictures.copper) context.drawImage(pictures.copper, 0, 0);
       if (on.has("mask") && pictures.mask) {
@@ -208,7 +204,7 @@ async function drawnLayers(job) {
         inside.fillRect(0, 0, mask.width, mask.height);
         inside.globalCompositeOperation = "destination-out";
         inside.drawImage(pictures.mask, 0, 0);
-        context.globalAlpha = 0.6;
+        context.globalAlpha = LAYERS.find((layer) => layer.id === "mask").alpha / 255;
         context.drawImage(mask, 0, 0);
         context.globalAlpha = 1;
       }

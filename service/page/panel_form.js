@@ -1,13 +1,13 @@
 // Lay results on one panel for the fab: a form whose panel is a job of its own.
 import { get } from "./api.js";
-import { choice, field, group, fill, h, trouble } from "./dom.js";
+import { choice, field, group, fill, h, select, trouble } from "./dom.js";
 
 /** The form; `piece` says what lies on the panel: { job } or { collection }. `count` is what is offered first. */
 export function panelForm(piece, { series = false } = {}) {
   const mm = (label, value) => field(label, h("input", { type: "number", min: "1", step: "any", value: String(value), inputmode: "decimal" }));
   const [width, height, rail, spacing] = [mm("Panel's width in mm", 100), mm("Panel's height in mm", 100), mm("Rails in mm", 8), mm("Between pieces in mm", 2.4)];
   const many = field("How many", h("input", { type: "number", min: "1", step: "1", value: "", inputmode: "numeric" }), { hint: series ? "of each; one if nothing is said" : "as many as fit if nothing is said" });
-  const join = field("Held by", h("select", {}, [["tabs", "breakaway tabs"], ["scores", "scores (rectangles, edge to edge)"], ["loose", "nothing: routed free"]].map(([value, text]) => h("option", { value }, text))));
+  const join = field("Held by", select([["tabs", "breakaway tabs"], ["scores", "scores (rectangles, edge to edge)"], ["loose", "nothing: routed free"]]));
   const more = group("Also", {}, h("div", { class: "choices" }, choice("checkbox", "numbers on the back", { value: "numbering", checked: true }), choice("checkbox", "fiducial marks", { value: "fiducials" }), choice("checkbox", "tooling holes", { value: "tooling_holes" })));
   const told = h("div", { role: "status" });
   const form = h(

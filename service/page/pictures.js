@@ -36,6 +36,12 @@ export async function loadLook(look, signal) {
   return found;
 }
 
+/** The number at a pixel of the board's grid; a pixel of `numbers` is `step` of those wide. */
+export function valueAt(numbers, step, x, y) {
+  const [column, row] = [Math.min(numbers.width - 1, Math.floor(x / step)), Math.min(numbers.height - 1, Math.floor(y / step))];
+  return numbers.pixels[row * numbers.width + column];
+}
+
 const rgb = (hex) => [1, 3, 5].map((place) => parseInt(hex.slice(place, place + 2), 16));
 const word = ([red, green, blue], alpha = 255) => ((alpha << 24) | (blue << 16) | (green << 8) | red) >>> 0;
 
@@ -70,7 +76,7 @@ export const LAYERS = [
   { id: "mask", name: "Solder mask", file: "Soldermask", has: (finish) => !finish.mask_opening, colour: [60, 52, 110], alpha: 150 },
   { id: "legend", name: "Legend", file: "Legend", has: (finish) => finish.legend, colour: [250, 246, 230], alpha: 255 },
 ];
-const BASE = [226, 219, 190];
+export const BASE = [226, 219, 190];
 
 /** The layers that the finishes' recipes ask for, those that `on` names, over bare laminate. */
 export function layerPicture(found, on) {

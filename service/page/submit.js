@@ -1,6 +1,6 @@
 // Submit: artworks, fab, size and settings, with a draft that answers to each of them.
 import { get, look } from "./api.js";
-import { blame, bytes, choice, field, fill, fresh, group, h, number, percent, say, swatch, trouble } from "./dom.js";
+import { blame, bytes, choice, field, fill, fresh, group, h, number, percent, say, select, swatch, trouble } from "./dom.js";
 import { boardPicture, loadLook } from "./pictures.js";
 import { dropped, sizeOf, smaller } from "./artwork.js";
 import { viewer } from "./viewer.js";
@@ -26,7 +26,7 @@ export async function show(view, _, session) {
   );
 
   // How it is made.
-  const fab = field("Fab", h("select", {}, fabs.map((one) => h("option", { value: one.id }, `${one.id}: ${one.name}`))), { name: "fab" });
+  const fab = field("Fab", select(fabs.map((one) => [one.id, `${one.id}: ${one.name}`])), { name: "fab" });
   const width = field("Width in mm", h("input", { type: "number", min: "0.1", max: "1200", step: "any", value: "60", inputmode: "decimal" }), { name: "width" });
   const height = field("Height in mm", h("input", { type: "number", min: "0.1", max: "1200", step: "any", value: "", inputmode: "decimal" }), { name: "height" });
   const radios = (legend, name, options, chosen, hint) => {
@@ -35,14 +35,14 @@ export async function show(view, _, session) {
     return box;
   };
   const edges = radios("Edges", "edges", [["auto", "as the artwork asks"], ["threshold", "hard regions"], ["dither", "fine mixture"]], "auto", "Hard regions keep flat art sharp; a mixture shows shades that no finish has.");
-  const colours = field("Number of colours", h("select", {}, ["auto", ...Array.from({ length: 23 }, (_, i) => String(i + 2)), "32", "48", "64"].map((text) => h("option", { value: text }, text === "auto" ? "as many as it needs" : text))), { name: "clusters" });
+  const colours = field("Number of colours", select([["auto", "as many as it needs"], ...Array.from({ length: 23 }, (_, i) => [i + 2]), [32], [48], [64]]), { name: "clusters" });
   const finishes = group("Finishes", { name: "forbid", hint: "Those that are off are not used." }, h("div", { class: "choices" }));
   const background = field("Behind transparent places", h("select"), { name: "background" });
   const assignment = radios("Colours", "assignment", [["faithful", "faithful"], ["contrast", "more contrast"]], "faithful");
   const amount = field("How much contrast", h("input", { type: "range", min: "0", max: "1", step: "0.05", value: "0.5" }), { name: "" });
   amount.hidden = true;
-  const board = field("Board", h("select", {}, [["rectangle", "rectangle"], ["rectangle:2mm", "rectangle, corners of 2 mm"], ["disc", "disc"], ["silhouette", "shape of the artwork"], ["silhouette:1.5mm", "shape of the artwork, 1.5 mm larger"]].map(([value, text]) => h("option", { value }, text))), { name: "board" });
-  const use = field("It is for", h("select", {}, [["wall", "a wall or a shelf"], ["handheld", "the hand"], ["worn", "wearing"], ["child", "a child"]].map(([value, text]) => h("option", { value }, text))), { name: "use", hint: "Decides which cautions apply." });
+  const board = field("Board", select([["rectangle", "rectangle"], ["rectangle:2mm", "rectangle, corners of 2 mm"], ["disc", "disc"], ["silhouette", "shape of the artwork"], ["silhouette:1.5mm", "shape of the artwork, 1.5 mm larger"]]), { name: "board" });
+  const use = field("It is for", select([["wall", "a wall or a shelf"], ["handheld", "the hand"], ["worn", "wearing"], ["child", "a child"]]), { name: "use", hint: "Decides which cautions apply." });
   const fabrication = group("Files for the fab", { name: "fabrication" }, h("div", { class: "choices" }, choice("checkbox", "make layers, Gerber and drill files (takes longer)", { value: "on" })));
   const together = group("Of several artworks", { name: "series", hint: "An animated file by itself can be a series, too." }, h("div", { class: "choices" }, choice("checkbox", "one palette for all", { value: "palette" }), choice("checkbox", "a series: each follows on the one before", { value: "series" })));
   const isSeries = () => together.querySelector("[value=series]").checked;

@@ -1,6 +1,6 @@
 // Take away: package, masks, pictures, layers, report, cautions, and a link that ends by itself.
 import { ask, get } from "./api.js";
-import { bytes, field, fill, h, moment, say, trouble } from "./dom.js";
+import { bytes, field, fill, h, moment, say, select, trouble } from "./dom.js";
 
 const KINDS = [
   ["Masks", (path) => /(^|\/)masks\//.test(path)],
@@ -10,8 +10,7 @@ const KINDS = [
 ];
 
 export async function show(body, job, session) {
-  const { files } = await get(`/v1/jobs/${job.id}/files`);
-  const report = await get(`/v1/jobs/${job.id}/files/report.json`);
+  const [{ files }, report] = await Promise.all([get(`/v1/jobs/${job.id}/files`), get(`/v1/jobs/${job.id}/files/report.json`)]);
   const groups = KINDS.map(([name]) => [name, []]);
   for (const file of files) groups[KINDS.findIndex(([, is]) => is(file.path))][1].push(file);
 
@@ -41,9 +40,9 @@ export async function show(body, job, session) {
 }
 
 function sharing(job, files, session) {
-  const what = field("What", h("select", {}, h("option", { value: "" }, "everything, as a ZIP"), files.map((file) => h("option", { value: file.path }, file.path))));
+  const what = field("What", select([["", "everything, as a ZIP"], ...files.map((file) => [file.path])]));
   const most = session.link_days * 86400;
-  const long = field("For how long", h("select", {}, [[3600, "an hour"], [86400, "a day"], [604800, "a week"], [2592000, "30 days"]].filter(([seconds]) => seconds <= most).map(([seconds, text]) => h("option", { value: seconds, selected: seconds === 86400 }, text))));
+  const long = field("For how long", select([[3600, "an hour"], [86400, "a day"], [604800, "a week"], [2592000, "30 days"]].filter(([seconds]) => seconds <= most), "86400"));
   const out = h("div", { role: "status" });
   const form = h(
     "form",

@@ -1,9 +1,9 @@
 // Tune: click a colour of the art, see where it went and how surely, pin it elsewhere and see that at once.
 import { get, look } from "./api.js";
-import { field, fill, h, number, percent, say, swatch, trouble } from "./dom.js";
+import { field, fill, h, number, percent, say, select, swatch, trouble } from "./dom.js";
 import { formOf } from "./job.js";
 import { picturesOf, sideChoice } from "./look.js";
-import { boardPicture, clusterPicture, errorOf, loadLook } from "./pictures.js";
+import { boardPicture, clusterPicture, errorOf, loadLook, valueAt } from "./pictures.js";
 import { viewer } from "./viewer.js";
 
 const NONE = 255;
@@ -58,11 +58,8 @@ export async function show(body, job) {
 
   async function pick(x, y) {
     const clusters = await found.clusters();
-    const step = found.look.shown.step_px;
-    const id = clusters.pixels[Math.min(clusters.height - 1, Math.floor(y / step)) * clusters.width + Math.min(clusters.width - 1, Math.floor(x / step))];
-    const error = await found.error();
-    const block = found.look.error_map.step_px;
-    choose(found.look.clusters.find((one) => one.id === id), errorOf(error.pixels[Math.floor(y / block) * error.width + Math.floor(x / block)]));
+    const id = valueAt(clusters, found.look.shown.step_px, x, y);
+    choose(found.look.clusters.find((one) => one.id === id), errorOf(valueAt(await found.error(), found.look.error_map.step_px, x, y)));
   }
 
   async function choose(cluster, here = null) {
@@ -74,7 +71,7 @@ export async function show(body, job) {
     for (const row of colours.querySelectorAll("tr")) row.toggleAttribute("aria-current", row.dataset.cluster === String(cluster.id));
     const finish = finishOf(cluster.finish);
     const second = finishOf(cluster.second_finish);
-    const to = field("Pin it to", h("select", {}, found.look.finishes.map((one) => h("option", { value: one.id, selected: one.id === (cluster.second_finish || cluster.finish) }, one.name))));
+    const to = field("Pin it to", select(found.look.finishes.map((one) => [one.id, one.name]), cluster.second_finish || cluster.finish));
     const reach = field("Colours as near as", h("input", { type: "number", min: "0", max: "100", step: "any", value: "5", inputmode: "decimal" }), { hint: "CIEDE2000; all of them go along" });
     fill(
       details,

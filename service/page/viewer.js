@@ -251,9 +251,8 @@ export function viewer({ left = "Artwork", right = "Board", picked = null, label
 
   return {
     root,
-    canvas,
     slider,
-    /** Show pictures of a grid; `pitch` in µm. Each is { picture, step, smooth }, its pixels `step` pixels of the grid wide. */
+    /** Show pictures of a grid. Each is { picture, step, smooth }, its pixels `step` pixels of the grid wide. */
     show({ grid, left: one, right: two, names: [first, second] = [left, right] }) {
       const changed = grid.width_px !== state.width || grid.height_px !== state.height;
       Object.assign(state, { left: one, right: two, width: grid.width_px, height: grid.height_px, pitch: grid.pitch_um });
@@ -279,9 +278,6 @@ export function viewer({ left = "Artwork", right = "Board", picked = null, label
       state.zoom = Math.max(state.zoom, Math.min(LARGEST, zoom));
       state.fitted = false;
       draw();
-    },
-    at(x, y) {
-      pick(x, y);
     },
   };
 }

@@ -9,12 +9,11 @@ from urllib.parse import quote
 
 from starlette.concurrency import run_in_threadpool
 
-from service.asking import Question, answer_of, ask
+from service.asking import Question
 from service.backing import Backing
 from service.collection_answers import CollectionAnswer, collection_answer
 from service.collection_series import stillness
-from service.errors import ProtocolError
-from service.routes.files import read_result
+from service.drawn_files import drawn_file
 from worker.collection.report_page import (
     PREVIEWS,
     SHEET_ENTRIES,
@@ -103,12 +102,7 @@ async def drawn_sheet(
     question = await run_in_threadpool(_sheet_question, backing, collection, order, start, most)
     if question is None:
         return None
-    job = await ask(backing, owner, question)
-    if answer_of(job) is None:
-        raise ProtocolError(
-            "unavailable", "No worker drew the contact sheet in time.", mend="Ask again when there is less to do."
-        )
-    return await run_in_threadpool(read_result, backing, owner, job.id, SHEET)
+    return await drawn_file(backing, owner, question, SHEET, what="drew the contact sheet")
 
 
 def _sheet_question(backing: Backing, collection: Collection, order: Order, start: int, most: int) -> Question | None:

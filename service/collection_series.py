@@ -7,10 +7,9 @@ from typing import Any, Literal
 
 from starlette.concurrency import run_in_threadpool
 
-from service.asking import Question, answer_of, ask
+from service.asking import Question
 from service.backing import Backing
-from service.errors import ProtocolError
-from service.routes.files import read_result
+from service.drawn_files import drawn_file
 from worker.job import ANIMATION, FRAME_FILE, InputFile
 from worker.ledger.collections import Collection, Member
 
@@ -46,12 +45,7 @@ async def drawn_animation(
     question = await run_in_threadpool(_question, backing, collection, form, rate)
     if question is None:
         return None
-    job = await ask(backing, owner, question)
-    if answer_of(job) is None:
-        raise ProtocolError(
-            "unavailable", "No worker made the animation in time.", mend="Ask again when there is less to do."
-        )
-    return await run_in_threadpool(read_result, backing, owner, job.id, ANIMATION)
+    return await drawn_file(backing, owner, question, ANIMATION, what="made the animation")
 
 
 def _question(backing: Backing, collection: Collection, form: Form, rate: float | None) -> Question | None:

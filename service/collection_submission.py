@@ -12,8 +12,8 @@ from collections.abc import Mapping
 from contextlib import ExitStack
 from typing import IO
 
+from service.accepting import key_reused
 from service.backing import Backing
-from service.errors import ProtocolError
 from service.limits import most_waiting
 from service.shared_submission import SERIES_FIELDS, as_series, read_series, with_shared_palette
 from service.submission import chosen_fab, conversion_request, sorted_fields
@@ -165,11 +165,7 @@ def submit_collection(
     )
     collection, new = backing.ledger.collections.add(request, most_waiting=most_waiting(backing, asked=False))
     if not new and collection.fingerprint != request.fingerprint:
-        raise ProtocolError(
-            "key-reused",
-            f"The Idempotency-Key {key!r} stands for another request, collection {collection.id}.",
-            mend="Use a new key for a new request.",
-        )
+        raise key_reused(key, f"collection {collection.id}")
     return collection, new
 
 

@@ -8,10 +8,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import asdict
 from typing import Any
 
+from service.accepting import add_job
 from service.asking import keep_bytes
 from service.backing import Backing
-from service.errors import ProtocolError
-from service.limits import most_waiting
 from worker.errors import ConflictError, ExpiredError, PanelError
 from worker.job import CONVERTED, PANEL_FILE, InputFile, Job, JobRequest, Lane, Package
 from worker.panel_file import PanelFile, PlannedPiece, is_panel_part, read_panel_file
@@ -62,14 +61,7 @@ def submit_panel(backing: Backing, owner: str, lane: Lane, data: bytes, key: str
         idempotency_key=key,
         inputs=inputs,
     )
-    job, new = backing.ledger.jobs.add(request, most_waiting=most_waiting(backing, asked=False))
-    if not new and job.fingerprint != request.fingerprint:
-        raise ProtocolError(
-            "key-reused",
-            f"The Idempotency-Key {key!r} stands for another request, job {job.id}.",
-            mend="Use a new key for a new request.",
-        )
-    return job, new
+    return add_job(backing, request)
 
 
 def _results(backing: Backing, owner: str, panel: PanelFile) -> Iterator[tuple[PlannedPiece, Job, Package]]:

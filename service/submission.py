@@ -8,10 +8,9 @@ from typing import IO, Annotated, Any
 
 from fastapi import Header
 
+from service.accepting import add_job
 from service.asking import keep_input
 from service.backing import Backing
-from service.errors import ProtocolError
-from service.limits import most_waiting
 from service.upload import ARTWORK, Form, Uploaded, too_large
 from worker.board_file import read_board_file
 from worker.errors import ConflictError, ExpiredError, NotFoundError, SettingsError
@@ -82,14 +81,7 @@ def submit(
     request = conversion_request(
         owner, lane, fab, settings, artwork, dict(zip(inputs, further, strict=True)), inputs, key=key
     )
-    job, new = backing.ledger.jobs.add(request, most_waiting=most_waiting(backing, asked=False))
-    if not new and job.fingerprint != request.fingerprint:
-        raise ProtocolError(
-            "key-reused",
-            f"The Idempotency-Key {key!r} stands for another request, job {job.id}.",
-            mend="Use a new key for a new request.",
-        )
-    return job, new
+    return add_job(backing, request)
 
 
 def settings_of_one(given: Mapping[str, Sequence[str]]) -> Settings:

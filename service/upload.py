@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import IO, Any, Protocol
 
@@ -148,6 +148,26 @@ def too_large(limit: int, name: str) -> TooLargeError:
         f"The {name} is over {limit} bytes.",
         mend="Send a smaller or better compressed file, or raise MASKWRIGHT_MAX_UPLOAD_BYTES.",
     )
+
+
+async def read_body(request: Request, most: int, what: str) -> bytes:
+    """The body of a request, in memory. Raises TooLargeError. `what` : it is, for people."""
+    body = bytearray()
+    async for chunk in request.stream():
+        body += chunk
+        if len(body) > most:
+            raise TooLargeError(f"The {what} is over {most} bytes.", mend="Shorten it.")
+    return bytes(body)
+
+
+def form_described(
+    schema: Mapping[str, Any], examples: Mapping[str, Any], *, repeated: Sequence[str] = ()
+) -> dict[str, Any]:
+    """A form as the API's description has it. `repeated` : parts of which there may be many."""
+    form: dict[str, Any] = {"schema": dict(schema), "examples": dict(examples)}
+    if repeated:
+        form["encoding"] = {name: {"style": "form", "explode": True} for name in repeated}
+    return {"requestBody": {"required": True, "content": {"multipart/form-data": form}}}
 
 
 async def read_form(

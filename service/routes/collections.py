@@ -28,7 +28,7 @@ from service.limits import check_space, most_waiting
 from service.paging import read_cursor
 from service.routes.events import LOOK_SECONDS, PING_SECONDS
 from service.submission import IdempotencyKey, setting_schemas
-from service.upload import MAX_FIELD_BYTES, MAX_FIELDS, read_form
+from service.upload import MAX_FIELD_BYTES, MAX_FIELDS, form_described, read_form
 from worker.collection.manifest import MAX_ARTWORKS, MAX_BYTES
 from worker.job import LANES
 from worker.job_settings import REPEATABLE
@@ -77,23 +77,16 @@ def _form_schema() -> dict[str, Any]:
     return {"type": "object", "required": ["fab"], "properties": properties}
 
 
-_FORM = {
-    "requestBody": {
-        "required": True,
-        "content": {
-            "multipart/form-data": {
-                "schema": _form_schema(),
-                "encoding": {name: {"style": "form", "explode": True} for name in (ARTWORK, *REPEATABLE)},
-                "examples": {
-                    "birds": {
-                        "summary": "an archive, 40 mm wide where neither name nor manifest says otherwise",
-                        "value": {ARCHIVE: "(the bytes of birds.zip)", "fab": "example-fab", "width": "40mm"},
-                    }
-                },
-            }
-        },
-    }
-}
+_FORM = form_described(
+    _form_schema(),
+    {
+        "birds": {
+            "summary": "an archive, 40 mm wide where neither name nor manifest says otherwise",
+            "value": {ARCHIVE: "(the bytes of birds.zip)", "fab": "example-fab", "width": "40mm"},
+        }
+    },
+    repeated=(ARTWORK, *REPEATABLE),
+)
 
 
 @router.post(

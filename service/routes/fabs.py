@@ -14,7 +14,8 @@ from service.callers import Caller, FabEditor, ReadingOwner
 from service.conditions import tags
 from service.edits import JSON_TAG, TAG_HEADER, EditedBy, IfMatch, check_match, read_stored, stale, who
 from service.fab_answers import FabAnswer, FabsAnswer, fab_answer
-from worker.errors import FabProfileError, NotFoundError, TooLargeError
+from service.upload import read_body
+from worker.errors import FabProfileError, NotFoundError
 from worker.fab_profile import MAX_BYTES, FabProfile, read_fab_profile
 from worker.ledger.fabs import Edit, StoredFab
 
@@ -97,7 +98,7 @@ async def put_fab(
 ) -> JSONResponse:
     """The TOML of the profile; its id must be that of the path. Jobs asked for before keep their revision."""
     by = who(edited_by)
-    fab = read_fab_profile(await _body(request), file_name=f"fab {fab_id}")
+    fab = read_fab_profile(await read_body(request, MAX_BYTES, "profile"), file_name=f"fab {fab_id}")
     if fab.id != fab_id:
         raise FabProfileError(
             f"fab {fab_id}: id: is {fab.id!r}.", mend=f"Write id = {fab_id!r}, or put it at /v1/fabs/{fab.id}."
@@ -130,12 +131,3 @@ def _store(
     if not fabs.replace(owner, fab.id, fab.revision, fab.toml, started_from=current.revision, edit=edit):
         raise stale(fab.id, "was edited by another just now")
     return fabs.get(owner, fab.id), False
-
-
-async def _body(request: Request) -> bytes:
-    body = bytearray()
-    async for chunk in request.stream():
-        body += chunk
-        if len(body) > MAX_BYTES:
-            raise TooLargeError(f"The profile is over {MAX_BYTES} bytes.", mend="Shorten it.")
-    return bytes(body)

@@ -7,16 +7,16 @@ from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import JSONResponse
-from starlette.background import BackgroundTask
 from starlette.concurrency import run_in_threadpool
 
+from service.accepting import ACCEPTED, accepted
 from service.answers import EXAMPLE_ID, JobAnswer, JobsAnswer, job_answer, problems
 from service.backing import Backed
 from service.callers import ReadingOwner, SubmittingOwner
 from service.limits import check_before_upload
 from service.paging import read_cursor
 from service.submission import FROM_JOB, IdempotencyKey, setting_schemas, submit
-from service.upload import ARTWORK, read_form
+from service.upload import ARTWORK, form_described, read_form
 from worker.errors import SettingsError
 from worker.job import BOARD_FILE, BOTTOM, KINDS, LANES
 from worker.job_settings import REPEATABLE
@@ -56,34 +56,27 @@ def _form_schema() -> dict[str, Any]:
     return {"type": "object", "required": ["fab"], "properties": properties}
 
 
-_FORM = {
-    "requestBody": {
-        "required": True,
-        "content": {
-            "multipart/form-data": {
-                "schema": _form_schema(),
-                "encoding": {name: {"style": "form", "explode": True} for name in REPEATABLE},
-                "examples": {
-                    "badge": {
-                        "summary": "a badge, 60 mm wide",
-                        "value": {ARTWORK: "(the bytes of badge.png)", "fab": "example-fab", "width": "60mm"},
-                    },
-                    "keepsake": {
-                        "summary": "a keepsake with art on both sides, 24 mm round, with the files for the fab",
-                        "value": {
-                            ARTWORK: "(the bytes of front.png)",
-                            BOTTOM: "(the bytes of back.png)",
-                            "fab": "example-fab",
-                            "width": "24mm",
-                            "board": "disc",
-                            "fabrication": "on",
-                        },
-                    },
-                },
-            }
+_FORM = form_described(
+    _form_schema(),
+    {
+        "badge": {
+            "summary": "a badge, 60 mm wide",
+            "value": {ARTWORK: "(the bytes of badge.png)", "fab": "example-fab", "width": "60mm"},
         },
-    }
-}
+        "keepsake": {
+            "summary": "a keepsake with art on both sides, 24 mm round, with the files for the fab",
+            "value": {
+                ARTWORK: "(the bytes of front.png)",
+                BOTTOM: "(the bytes of back.png)",
+                "fab": "example-fab",
+                "width": "24mm",
+                "board": "disc",
+                "fabrication": "on",
+            },
+        },
+    },
+    repeated=REPEATABLE,
+)
 
 
 @router.post(
@@ -92,11 +85,7 @@ _FORM = {
     response_model=JobAnswer,
     summary="Ask for a job",
     responses={
-        200: {"model": JobAnswer, "description": "The Idempotency-Key is known: the job of then"},
-        202: {
-            "description": "The job is in the queue",
-            "headers": {"Location": {"description": "the job", "schema": {"type": "string"}}},
-        },
+        **ACCEPTED,
         **problems(400, 404, 409, 410, 413, 415, 422, 429, 507),
     },
     openapi_extra=_FORM,
@@ -117,14 +106,7 @@ async def create_job(
         spooled = {ARTWORK: artwork, BOTTOM: bottom, BOARD_FILE: board}
         form = await read_form(request, spooled, backing.environment.max_upload_bytes)
         job, new = await run_in_threadpool(submit, backing, owner, idempotency_key, form, spooled)
-    log.info("job %s %s", job.id, "accepted" if new else "asked for again", extra={"job": job.id, "lane": job.lane})
-    answer = job_answer(job)
-    return JSONResponse(
-        answer.model_dump(mode="json"),
-        status_code=202 if new else 200,
-        headers={"Location": answer.links.self},
-        background=BackgroundTask(backing.wake, job.lane) if new else None,
-    )
+    return accepted(backing, job, new)
 
 
 @router.get("", response_model=JobsAnswer, summary="List jobs, newest first", responses=problems(422))

@@ -25,7 +25,7 @@ from service.submission import (
     settings_of_one,
     sorted_fields,
 )
-from service.upload import ARTWORK, read_form
+from service.upload import ARTWORK, form_described, read_form
 from worker.errors import ConflictError, ExpiredError, NotFoundError, SettingsError
 from worker.job import BOARD_FILE, BOTTOM, FRAMES, PALETTE_FILE, PLAN_FILE, PREVIOUS_FILE, InputFile, Job
 from worker.job_settings import REPEATABLE, check_against_fab, length_mm, read_settings
@@ -59,23 +59,16 @@ def _form_schema() -> dict[str, Any]:
     return {"type": "object", "required": ["fab"], "properties": properties}
 
 
-_FORM = {
-    "requestBody": {
-        "required": True,
-        "content": {
-            "multipart/form-data": {
-                "schema": _form_schema(),
-                "encoding": {name: {"style": "form", "explode": True} for name in REPEATABLE},
-                "examples": {
-                    "badge": {
-                        "summary": "a badge, 60 mm wide",
-                        "value": {ARTWORK: "(the bytes of badge.png)", "fab": "example-fab", "width": "60mm"},
-                    }
-                },
-            }
-        },
-    }
-}
+_FORM = form_described(
+    _form_schema(),
+    {
+        "badge": {
+            "summary": "a badge, 60 mm wide",
+            "value": {ARTWORK: "(the bytes of badge.png)", "fab": "example-fab", "width": "60mm"},
+        }
+    },
+    repeated=REPEATABLE,
+)
 
 
 @router.post(

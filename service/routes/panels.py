@@ -7,16 +7,16 @@ from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import JSONResponse
-from starlette.background import BackgroundTask
 from starlette.concurrency import run_in_threadpool
 
-from service.answers import EXAMPLE_ID, JobAnswer, job_answer, problems
+from service.accepting import ACCEPTED, accepted
+from service.answers import EXAMPLE_ID, JobAnswer, problems
 from service.backing import Backed
 from service.callers import SubmittingOwner
 from service.limits import check_before_upload
 from service.panel_submission import submit_panel
 from service.submission import IdempotencyKey
-from worker.errors import TooLargeError
+from service.upload import read_body
 from worker.job import read_lane
 from worker.table_reader import MAX_BYTES
 
@@ -57,11 +57,7 @@ _BODY: dict[str, Any] = {
     response_model=JobAnswer,
     summary="Ask for a panel",
     responses={
-        200: {"model": JobAnswer, "description": "The Idempotency-Key is known: the job of then"},
-        202: {
-            "description": "The job is in the queue",
-            "headers": {"Location": {"description": "the job", "schema": {"type": "string"}}},
-        },
+        **ACCEPTED,
         **problems(400, 404, 409, 410, 413, 422, 429, 507),
     },
     openapi_extra=_BODY,
@@ -80,22 +76,6 @@ async def create_panel(
     """
     wanted = read_lane(lane)
     await check_before_upload(request, backing, owner, asked=False, key=idempotency_key)
-    data = await _body(request)
+    data = await read_body(request, MAX_BYTES, "panel file")
     job, new = await run_in_threadpool(submit_panel, backing, owner, wanted, data, idempotency_key)
-    log.info("job %s %s", job.id, "accepted" if new else "asked for again", extra={"job": job.id, "lane": job.lane})
-    answer = job_answer(job)
-    return JSONResponse(
-        answer.model_dump(mode="json"),
-        status_code=202 if new else 200,
-        headers={"Location": answer.links.self},
-        background=BackgroundTask(backing.wake, job.lane) if new else None,
-    )
-
-
-async def _body(request: Request) -> bytes:
-    body = bytearray()
-    async for chunk in request.stream():
-        body += chunk
-        if len(body) > MAX_BYTES:
-            raise TooLargeError(f"The panel file is over {MAX_BYTES} bytes.", mend="Shorten it.")
-    return bytes(body)
+    return accepted(backing, job, new)

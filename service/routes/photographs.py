@@ -17,7 +17,7 @@ from service.backing import Backed, Backing
 from service.callers import SubmittingOwner
 from service.fab_answers import ReadingAnswer
 from service.limits import check_before_upload
-from service.upload import Form, read_form, too_large
+from service.upload import Form, form_described, read_form, too_large
 from worker.errors import SettingsError
 from worker.patch_map import MAX_BYTES, read_patch_map
 from worker.reading import Reading
@@ -88,22 +88,15 @@ def _form_schema() -> dict[str, Any]:
     return {"type": "object", "required": [PHOTO, MAP], "properties": properties}
 
 
-_FORM = {
-    "requestBody": {
-        "required": True,
-        "content": {
-            "multipart/form-data": {
-                "schema": _form_schema(),
-                "examples": {
-                    "two photographs": {
-                        "summary": "through crossed polarisers and in a diffuse tent",
-                        "value": {PHOTO: "(crossed.tif)", SECOND: "(tent.tif)", MAP: "(patch_map.json)"},
-                    }
-                },
-            }
-        },
-    }
-}
+_FORM = form_described(
+    _form_schema(),
+    {
+        "two photographs": {
+            "summary": "through crossed polarisers and in a diffuse tent",
+            "value": {PHOTO: "(crossed.tif)", SECOND: "(tent.tif)", MAP: "(patch_map.json)"},
+        }
+    },
+)
 
 
 @router.post(

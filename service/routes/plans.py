@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Mapping, Sequence
 from typing import IO, Any
 
@@ -11,15 +10,15 @@ from fastapi.responses import JSONResponse
 from starlette.concurrency import run_in_threadpool
 
 from service.answers import problems
-from service.asking import LATER, Question, answer_of, ask, keep_input, later
+from service.asking import LATER, Question, answer_of, ask, keep_bytes, keep_input, later
 from service.backing import Backed, Backing
 from service.callers import SubmittingOwner
 from service.limits import check_before_upload
 from service.plan_answers import PlanAnswer, plan_answer
 from service.submission import setting_schemas
-from service.upload import ARTWORK, Form, read_form
+from service.upload import ARTWORK, Form, form_described, read_form
 from worker.errors import NotFoundError, SettingsError
-from worker.job import FAB, InputFile
+from worker.job import FAB
 from worker.job_settings import FOR_PLANS, read_settings
 from worker.ledger.fabs import StoredFab
 
@@ -42,23 +41,16 @@ def _form_schema() -> dict[str, Any]:
     return {"type": "object", "required": [ARTWORK], "properties": properties}
 
 
-_FORM = {
-    "requestBody": {
-        "required": True,
-        "content": {
-            "multipart/form-data": {
-                "schema": _form_schema(),
-                "encoding": {"fab": {"style": "form", "explode": True}},
-                "examples": {
-                    "badge": {
-                        "summary": "every fab, for a badge 60 mm wide",
-                        "value": {ARTWORK: "(the bytes of badge.png)", "width": "60mm"},
-                    }
-                },
-            }
-        },
-    }
-}
+_FORM = form_described(
+    _form_schema(),
+    {
+        "badge": {
+            "summary": "every fab, for a badge 60 mm wide",
+            "value": {ARTWORK: "(the bytes of badge.png)", "width": "60mm"},
+        }
+    },
+    repeated=("fab",),
+)
 
 
 @router.post(
@@ -103,7 +95,7 @@ def _question(backing: Backing, owner: str, form: Form, artwork: IO[bytes]) -> Q
         raise SettingsError("The request holds no artwork.", mend=f"Send a picture as the part named {ARTWORK}.")
     fabs = _fabs(backing, owner, ids)
     inputs = {ARTWORK: keep_input(backing, sent, artwork)}
-    inputs |= {f"{FAB}{fab.id}": _keep_profile(backing, fab) for fab in fabs}
+    inputs |= {f"{FAB}{fab.id}": keep_bytes(backing, fab.toml, name=f"{fab.id}.toml") for fab in fabs}
     return Question(
         kind="plan",
         name=sent.name,
@@ -133,14 +125,3 @@ def _fabs(backing: Backing, owner: str, ids: Sequence[str]) -> list[StoredFab]:
             f"There are {len(fabs)} fabs to plan for.", mend=f"Name at most {MOST_FABS}, each as a part named fab."
         )
     return fabs
-
-
-def _keep_profile(backing: Backing, fab: StoredFab) -> InputFile:
-    """Store a profile for a question, as any file that a job reads beside its artwork."""
-    sha256 = hashlib.sha256(fab.toml).hexdigest()
-    key = f"inputs/{sha256}"
-    with backing.store.spool() as spooled:
-        spooled.write(fab.toml)
-        spooled.seek(0)
-        backing.store.keep(key, spooled)
-    return InputFile(key=key, bytes=len(fab.toml), sha256=sha256, name=f"{fab.id}.toml")

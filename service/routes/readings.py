@@ -22,7 +22,7 @@ from service.fab_answers import FinishEdited, ImportAnswer, ImportedFinish, fini
 from service.fab_edits import NewReading, OverrideBody, given
 from service.limits import check_before_upload
 from service.routes.files import read_result
-from service.upload import Form, read_form
+from service.upload import Form, form_described, read_form
 from worker.errors import ConflictError, MaskwrightError, NotFoundError, SettingsError, UnavailableError
 from worker.fab_profile import FabProfile, read_override, read_reading
 from worker.job import Job
@@ -191,23 +191,16 @@ def _form_schema() -> dict[str, Any]:
     return {"type": "object", "required": [FILE], "properties": properties}
 
 
-_IMPORT: dict[str, Any] = {
-    "requestBody": {
-        "required": True,
-        "content": {
-            "multipart/form-data": {
-                "schema": _form_schema(),
-                "encoding": {"sample": {"style": "form", "explode": True}},
-                "examples": {
-                    "instrument": {
-                        "summary": "an instrument's file, in percent, its sample named otherwise",
-                        "value": {FILE: "(the bytes of export.txt)", "sample": ["A1=gold"], "scale": "percent"},
-                    }
-                },
-            }
-        },
-    }
-}
+_IMPORT = form_described(
+    _form_schema(),
+    {
+        "instrument": {
+            "summary": "an instrument's file, in percent, its sample named otherwise",
+            "value": {FILE: "(the bytes of export.txt)", "sample": ["A1=gold"], "scale": "percent"},
+        }
+    },
+    repeated=("sample",),
+)
 
 
 @router.post(

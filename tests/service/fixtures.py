@@ -7,10 +7,12 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
+from unittest import mock
 
 from fastapi.testclient import TestClient
 
 from service.app import create_app
+from service.asking import ANSWER_SECONDS, ask
 from service.backing import Backing
 from worker.access_key import SCOPES, new_key
 from worker.job import Package
@@ -58,7 +60,7 @@ def finish(client: TestClient, job_id: str, files: Mapping[str, bytes], summary:
 
 @contextmanager
 def a_worker(client: TestClient) -> Iterator[None]:
-    """A worker of the interactive lane."""
+    """A worker of the interactive lane; what it is asked is waited for, however busy the machine is."""
     behind, ended = backing(client), threading.Event()
     bench = Bench(ledger=behind.ledger, store=behind.store, tables=behind.environment.data_dir, threads=1)
 
@@ -68,8 +70,10 @@ def a_worker(client: TestClient) -> Iterator[None]:
 
     thread = threading.Thread(target=work)
     thread.start()
+    assert ask.__kwdefaults__ is not None
     try:
-        yield
+        with mock.patch.dict(ask.__kwdefaults__, {"seconds": 10.0 * ANSWER_SECONDS}):
+            yield
     finally:
         ended.set()
         thread.join()

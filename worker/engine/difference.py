@@ -221,6 +221,12 @@ def cube_root(x):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
     return y
 
 
+@njit(cache=True, nogil=True, error_model="numpy")
+def exact_lab_f(x: float) -> float:  # pragma: no cover - compiled
+    """The function f of CIELAB (ISO/CIE 11664-4) of a ratio to the white, float64."""
+    return np.cbrt(x) if x > 216 / 24389 else x * (841 / 108) + 4 / 29
+
+
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def lab_f(x):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
     """The function f of CIELAB (ISO/CIE 11664-4) of a ratio to the white, float32."""

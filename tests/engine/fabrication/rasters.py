@@ -1,10 +1,16 @@
-"""Random stacks: noise, cells, bars and islands in each other; what a picture of layers may look like at its worst."""
+"""Random stacks: noise, cells, bars and islands in each other; what a picture of layers may look like at its worst.
+
+And a partition as a picture again.
+"""
 
 from __future__ import annotations
 
 import numpy as np
 from hypothesis import strategies as st
 
+from worker.engine.arrays import OUTSIDE, Labels
+from worker.engine.fabrication.bit_morphology import unpack
+from worker.engine.fabrication.partition import Partition
 from worker.engine.fabrication.planes import BOARD, COPPER, HATCHED, LEGEND, OPENING, LayerPlanes
 
 STACKS = np.array(
@@ -53,3 +59,11 @@ def planes_from(stack: np.ndarray, pitch_um: float = 10.0) -> LayerPlanes:
 
 
 SEEDS = st.integers(min_value=0, max_value=2**32 - 1)
+
+
+def labels_of(board: Partition) -> Labels:
+    """uint8 (H, W): each pixel's finish, OUTSIDE off the board."""
+    out = np.full((board.frame.height_px, board.frame.width_px), OUTSIDE, dtype=np.uint8)
+    for i, plane in enumerate(board.planes):
+        out[unpack(plane, board.frame)] = i
+    return out

@@ -13,6 +13,7 @@ from skimage.color import deltaE_ciede2000
 
 from tests.boards import board
 from tests.engine.fabrication.fabs import lab
+from tests.engine.fabrication.rasters import labels_of
 from worker.engine.fabrication.clearance import keep_clear, swap_narrow
 from worker.engine.fabrication.partition import Partition
 from worker.fab_profile import FabProfile
@@ -40,7 +41,7 @@ def test_a_ring_as_wide_as_the_clearance_parts_them(name: str, ground: str, part
     labels, _ids = _labels(fab, ground, part, 60)
     parts = Partition(labels, fab, lab(fab), pitch_um=10.0, threads=1)
     keep_clear(parts, None)
-    after = parts.labels()
+    after = labels_of(parts)
     legend, opening = _layers(after, fab)
     away = distance_transform_edt(~opening)[legend]
     assert CLEARANCE_PX < away.min() <= CLEARANCE_PX + 2
@@ -58,11 +59,11 @@ def test_a_narrow_part_whose_ring_would_cost_more_is_shown_by_another_finish() -
     labels, ids = _labels(fab, "legend", "gold", 8)
     parts = Partition(labels, fab, lab(fab), pitch_um=10.0, threads=1)
     swap_narrow(parts, None)
-    after = parts.labels()
+    after = labels_of(parts)
     legend, opening = _layers(after, fab)
     assert not opening.any()
     assert (legend == (labels == ids["legend"])).all()  # the part as a whole, and no ring
     labels, _ = _labels(fab, "legend", "gold", 60)
     parts = Partition(labels, fab, lab(fab), pitch_um=10.0, threads=1)
     swap_narrow(parts, None)
-    assert (parts.labels() == labels).all()  # a wide one is worth its ring
+    assert (labels_of(parts) == labels).all()  # a wide one is worth its ring

@@ -9,6 +9,7 @@ import pytest
 from tests.boards import board
 from tests.engine.fabrication.fabs import lab
 from tests.engine.fabrication.layer_check import broken_limits
+from tests.engine.fabrication.rasters import labels_of
 from tests.engine.fabrication.stroke_check import seen_error
 from worker.engine.colorimetry import lab_to_srgb, lab_to_xyz, xyz_to_linear_rgb
 from worker.engine.fabrication.compensation import compensate
@@ -42,7 +43,7 @@ def test_borders_beside_a_repair_lessen_the_error_and_break_nothing(pitch_um: fl
     assert not parts.faults().any()
     srgb = lab_to_srgb(lab(FAB))[wanted]
     compensate(parts, before.planes, srgb)
-    after = parts.labels()
+    after = labels_of(parts)
     aim = SHOWN[wanted]
     assert seen_error(aim, SHOWN[after], sigma_px) < 0.97 * seen_error(aim, SHOWN[repaired], sigma_px)
     recipes = [finish.recipe for finish in FAB.finishes]
@@ -57,7 +58,7 @@ def test_where_nothing_was_repaired_no_border_moves() -> None:
     repaired[200:] = wanted[200:]
     before, parts = (Partition(one, FAB, lab(FAB), pitch_um=10.0, threads=1) for one in (wanted, repaired))
     compensate(parts, before.planes, None)
-    after = parts.labels()
+    after = labels_of(parts)
     assert (after[250:] == wanted[250:]).all()
     assert (after[:200] != repaired[:200]).any()
 

@@ -14,6 +14,7 @@ from skimage.color import deltaE_ciede2000
 from tests.boards import board
 from tests.engine.fabrication.fabs import lab
 from tests.engine.fabrication.layer_check import broken_limits
+from tests.engine.fabrication.rasters import labels_of
 from worker.engine.fabrication.bit_morphology import unpack
 from worker.engine.fabrication.partition import Partition
 from worker.engine.fabrication.settling import settle
@@ -25,7 +26,7 @@ IDS = {finish.id: i for i, finish in enumerate(FAB.finishes)}
 def _settled(labels: npt.NDArray[np.uint8], *, thorough: bool = False) -> npt.NDArray[np.uint8]:
     parts = Partition(labels, FAB, lab(FAB), pitch_um=10.0, threads=1)
     settle(parts, parts.planes.copy(), parts.faults(), thorough=thorough)
-    return parts.labels()
+    return labels_of(parts)
 
 
 def _broken(labels: npt.NDArray[np.uint8]) -> dict[str, int]:

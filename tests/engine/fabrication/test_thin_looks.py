@@ -8,6 +8,7 @@ from skimage.color import deltaE_ciede2000, lab2xyz, xyz2lab
 
 from tests.boards import board
 from tests.engine.fabrication.fabs import lab
+from tests.engine.fabrication.rasters import labels_of
 from worker.engine.fabrication.partition import Partition
 from worker.engine.fabrication.thin_looks import change_looks, looks_on, rings
 
@@ -63,7 +64,7 @@ def test_only_a_line_that_stands_by_itself_changes_its_finish() -> None:
     change_looks(
         partition, rule, thin, np.ones((-(-thin.shape[0] // 64), thin.shape[1]), np.uint8), looks_on(partition)
     )
-    found = partition.labels()
+    found = labels_of(partition)
     assert (found[50:56, 40:260] == gold).all()
     assert (found[120:126, 200:222] == legend).all()
     assert ((found != labels).sum()) == 6 * 220

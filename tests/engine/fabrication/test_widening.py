@@ -13,6 +13,7 @@ from scipy.ndimage import distance_transform_edt, label
 from tests.boards import board
 from tests.engine.fabrication.fabs import lab
 from tests.engine.fabrication.layer_check import thin
+from tests.engine.fabrication.rasters import labels_of
 from worker.engine.fabrication.bit_morphology import region_of
 from worker.engine.fabrication.partition import Partition
 from worker.engine.fabrication.widening import give_up, widen
@@ -31,7 +32,7 @@ def _widened(labels: npt.NDArray[np.uint8], pitch_um: float = 10.0) -> npt.NDArr
     region = region_of(parts.faults(), 1)
     give_up(parts, region)
     widen(parts, region, more_px=(0, 2))
-    return parts.labels()
+    return labels_of(parts)
 
 
 @pytest.mark.parametrize("angle", [0.0, 30.0, 45.0, 90.0])

@@ -307,19 +307,6 @@ def _flag(bits, out):  # type: ignore[no-untyped-def]  # pragma: no cover - comp
                 row[j] = 1
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def replace(bits, by, region):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    """Take over another plane in a region, in place."""
-    for k in range(region.shape[0]):
-        flags = region[k]
-        if not flags.any():
-            continue
-        for y in range(k * _STRIP, min((k + 1) * _STRIP, bits.shape[0])):
-            for j in range(bits.shape[1]):
-                if flags[j] != 0:
-                    bits[y, j] = by[y, j]
-
-
 def strip_groups(rows: int, threads: int) -> list[tuple[int, int]]:
     """First row, and past the last one, of groups of strips of BLOCK rows: few, since each costs a call."""
     strips = -(-rows // _STRIP)

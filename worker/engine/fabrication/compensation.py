@@ -15,8 +15,9 @@ from numba import njit
 from scipy.ndimage import binary_dilation, gaussian_filter
 
 from worker.engine.arrays import Srgb
-from worker.engine.colorimetry import D65_WHITE, SRGB_TO_LINEAR, lab_to_xyz, linear_rgb_to_xyz, xyz_to_lab
-from worker.engine.difference import ciede2000_pair
+from worker.engine.artwork.mean_blocks import mean_blocks
+from worker.engine.colorimetry import D65_WHITE, lab_to_xyz, linear_rgb_to_xyz, xyz_to_lab
+from worker.engine.difference import ciede2000_pair, exact_lab_f
 from worker.engine.fabrication.bit_morphology import BLOCK, Bits, Region, dilate, disc_within, region_of, wider
 from worker.engine.fabrication.bit_parts import chosen_parts, connected_parts, pixels_in_parts, set_bits
 from worker.engine.fabrication.partition import Partition
@@ -139,9 +140,7 @@ class _Lattice:
 
     def means(self, srgb: Srgb) -> Pictures:
         """A picture's blocks."""
-        out = np.empty((*self.shape, 3), dtype=np.float32)
-        self.run(_mean_blocks, srgb, SRGB_TO_LINEAR, self.block_px, out)
-        return np.asarray(linear_rgb_to_xyz(out), dtype=np.float32)
+        return np.asarray(linear_rgb_to_xyz(mean_blocks(srgb, self.block_px, threads=self.threads)), dtype=np.float32)
 
     def shown(self, planes: Planes, xyz: Pictures, beyond: Pictures | None) -> Pictures:
         """What the planes show; `beyond` is seen where no finish is."""
@@ -194,11 +193,11 @@ def _slopes(aim, seen, asked, white, probe, out, first, last):  # type: ignore[n
                 continue
             for c in range(3):
                 xyz[c] = seen[i, k, c]
-                f[c] = _cielab_f(xyz[c] / white[c])
+                f[c] = exact_lab_f(xyz[c] / white[c])
             for c in range(3):
                 kept, slope = f[c], 0.0
                 for side in (1.0, -1.0):
-                    f[c] = _cielab_f((xyz[c] + side * probe) / white[c])
+                    f[c] = exact_lab_f((xyz[c] + side * probe) / white[c])
                     slope += side * ciede2000_pair(
                         aim[i, k, 0],
                         aim[i, k, 1],
@@ -209,29 +208,6 @@ def _slopes(aim, seen, asked, white, probe, out, first, last):  # type: ignore[n
                     )
                 f[c] = kept
                 out[i, k, c] = slope / (2.0 * probe)
-
-
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def _cielab_f(ratio):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    """f of ISO/CIE 11664-4: what CIELAB makes of a tristimulus value over the white's."""
-    return np.cbrt(ratio) if ratio > (6 / 29) ** 3 else ratio / (3 * (6 / 29) ** 2) + 4 / 29
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _mean_blocks(srgb, to_linear, block, out, first, last):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    height, width = srgb.shape[:2]
-    for i in range(first, last):
-        top, bottom = i * block, min((i + 1) * block, height)
-        for k in range(out.shape[1]):
-            left, right = k * block, min((k + 1) * block, width)
-            red = green = blue = np.float32(0.0)
-            for y in range(top, bottom):
-                for x in range(left, right):
-                    red += to_linear[srgb[y, x, 0]]
-                    green += to_linear[srgb[y, x, 1]]
-                    blue += to_linear[srgb[y, x, 2]]
-            share = np.float32(1.0) / np.float32((bottom - top) * (right - left))
-            out[i, k, 0], out[i, k, 1], out[i, k, 2] = red * share, green * share, blue * share
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

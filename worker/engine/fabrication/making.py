@@ -21,7 +21,6 @@ from worker.engine.fabrication.bit_morphology import (
     dilate,
     disc_within,
     region_of,
-    replace,
     unpack,
     wider,
 )
@@ -40,7 +39,7 @@ from worker.engine.fabrication.registration import (
 )
 from worker.engine.fabrication.repair import repair
 from worker.engine.fabrication.rims import blocks, if_sparse
-from worker.engine.fabrication.sparse_bits import add, common, copy_where, remove, without
+from worker.engine.fabrication.sparse_bits import add, common, copy_where, remove, take_over, without
 from worker.fab_profile import FabProfile
 
 _CREEP = (0.03,) * 8
@@ -172,7 +171,7 @@ def undo_faults(bits: LayerBits, before: LayerBits, fab: FabProfile, pitch_um: f
         undone += _undo(bits, before, where, drawn, held)
         for _ in range(around):
             held = wider(held)
-        replace(faults, faults_in(bits, held), held)
+        take_over(faults, faults_in(bits, held), held)
         region = held | at
     while faults.any():
         near = _grown(faults, region_of(faults, 0), _BITES[-1] * 1000.0 / pitch_um, threads)[0] & drawn

@@ -30,7 +30,6 @@ from worker.engine.fabrication.bit_morphology import (
     everywhere,
     frame_for,
     pack,
-    unpack,
     wider,
 )
 from worker.engine.fabrication.layer_bits import LayerBits
@@ -252,13 +251,6 @@ class Partition:
             free=free,
             hatched=hatched,
         )
-
-    def labels(self) -> Labels:
-        """uint8 (H, W): each pixel's finish, OUTSIDE off the board."""
-        out = np.full((self.frame.height_px, self.frame.width_px), OUTSIDE, dtype=np.uint8)
-        for i in range(self.count):
-            np.copyto(out, np.uint8(i), where=unpack(self.planes[i], self.frame))
-        return out
 
     def nearest_plain(self, finish: int) -> int:
         """The finish without legend and opening that looks most like this one."""

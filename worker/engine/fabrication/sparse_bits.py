@@ -8,84 +8,75 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from worker.engine.fabrication.bit_morphology import Bits, Region
+from worker.engine.fabrication.bit_morphology import BLOCK, Bits, Region
 
-_STRIP = 64
-_NONE = np.uint64(0)
-_ONES = np.uint64(0xFFFFFFFFFFFFFFFF)
+_COMMON, _WITHOUT, _ADD, _REMOVE, _COPY, _COPY_WHERE = range(6)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _pair(one, other, turn, region, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+def _combine(how, one, other, region, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
     for strip in range(region.shape[0]):
         flags = region[strip]
         if not flags.any():
             continue
-        for y in range(strip * _STRIP, min((strip + 1) * _STRIP, one.shape[0])):
-            for j in range(one.shape[1]):
-                if flags[j] != 0:
-                    out[y, j] = one[y, j] & (other[y, j] ^ turn)
+        for y in range(strip * BLOCK, min((strip + 1) * BLOCK, out.shape[0])):
+            for j in range(out.shape[1]):
+                if flags[j] == 0:
+                    continue
+                if how == _COMMON:
+                    out[y, j] = one[y, j] & other[y, j]
+                elif how == _WITHOUT:
+                    out[y, j] = one[y, j] & ~other[y, j]
+                elif how == _ADD:
+                    out[y, j] |= one[y, j]
+                elif how == _REMOVE:
+                    out[y, j] &= ~one[y, j]
+                elif how == _COPY:
+                    out[y, j] = one[y, j]
+                else:
+                    out[y, j] ^= (out[y, j] ^ one[y, j]) & other[y, j]
 
 
 def common(one: Bits, other: Bits, region: Region) -> Bits:
     """Pixels of both planes."""
     out: Bits = np.zeros(one.shape, dtype=np.uint64)
-    _pair(one, other, _NONE, region, out)
+    _combine(_COMMON, one, other, region, out)
     return out
 
 
 def without(one: Bits, other: Bits, region: Region) -> Bits:
     """Pixels of one plane that are not in the other."""
     out: Bits = np.zeros(one.shape, dtype=np.uint64)
-    _pair(one, other, _ONES, region, out)
+    _combine(_WITHOUT, one, other, region, out)
     return out
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def add(bits, more, region):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+def add(bits: Bits, more: Bits, region: Region) -> None:
     """Set the pixels of another plane, in place."""
-    for strip in range(region.shape[0]):
-        flags = region[strip]
-        if not flags.any():
-            continue
-        for y in range(strip * _STRIP, min((strip + 1) * _STRIP, bits.shape[0])):
-            for j in range(bits.shape[1]):
-                if flags[j] != 0:
-                    bits[y, j] |= more[y, j]
+    _combine(_ADD, more, more, region, bits)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def remove(bits, less, region):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+def remove(bits: Bits, less: Bits, region: Region) -> None:
     """Clear the pixels of another plane, in place."""
-    for strip in range(region.shape[0]):
-        flags = region[strip]
-        if not flags.any():
-            continue
-        for y in range(strip * _STRIP, min((strip + 1) * _STRIP, bits.shape[0])):
-            for j in range(bits.shape[1]):
-                if flags[j] != 0:
-                    bits[y, j] &= ~less[y, j]
+    _combine(_REMOVE, less, less, region, bits)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def copy_where(bits, source, where, region):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    """Make pixels of `where` what they are in the source, in place."""
-    for strip in range(region.shape[0]):
-        flags = region[strip]
-        if not flags.any():
-            continue
-        for y in range(strip * _STRIP, min((strip + 1) * _STRIP, bits.shape[0])):
-            for j in range(bits.shape[1]):
-                if flags[j] != 0:
-                    bits[y, j] ^= (bits[y, j] ^ source[y, j]) & where[y, j]
+def take_over(bits: Bits, source: Bits, region: Region) -> None:
+    """Make pixels what they are in another plane, in place."""
+    _combine(_COPY, source, source, region, bits)
+
+
+def copy_where(bits: Bits, source: Bits, where: Bits, region: Region) -> None:
+    """Make pixels of `where` what they are in another plane, in place."""
+    _combine(_COPY_WHERE, source, where, region, bits)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def blocks_changed(one, other):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
     """uint8 (strips, words): the blocks in which two planes differ."""
-    out = np.zeros(((one.shape[0] + _STRIP - 1) // _STRIP, one.shape[1]), dtype=np.uint8)
+    out = np.zeros(((one.shape[0] + BLOCK - 1) // BLOCK, one.shape[1]), dtype=np.uint8)
     for y in range(one.shape[0]):
-        flags = out[y // _STRIP]
+        flags = out[y // BLOCK]
         for j in range(one.shape[1]):
             if one[y, j] != other[y, j]:
                 flags[j] = 1

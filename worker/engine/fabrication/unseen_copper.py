@@ -16,14 +16,21 @@ from worker.engine.fabrication.bit_morphology import (
     erode,
     everywhere,
     region_of,
-    replace,
     wider,
 )
 from worker.engine.fabrication.bit_parts import chosen_parts, connected_parts, pixels_in_parts
 from worker.engine.fabrication.free_copper import Contested, free_copper, strips_of
 from worker.engine.fabrication.layer_bits import LayerBits
 from worker.engine.fabrication.rims import blocks
-from worker.engine.fabrication.sparse_bits import add, blocks_changed, common, copy_where, remove, without
+from worker.engine.fabrication.sparse_bits import (
+    add,
+    blocks_changed,
+    common,
+    copy_where,
+    remove,
+    take_over,
+    without,
+)
 from worker.engine.fabrication.thin_parts import reach_of, thin_parts
 from worker.engine.fabrication.width_rules import edge_px, limit_px
 from worker.fab_profile import FabProfile
@@ -84,7 +91,7 @@ class _Thin:
             if self._found is None or region is None:
                 self._found = found
             else:
-                replace(self._found, found, region)
+                take_over(self._found, found, region)
         return self._found
 
 

@@ -15,7 +15,7 @@ from numba import njit
 
 from worker.engine.arrays import Floats, Labels, Srgb, read_only
 from worker.engine.colorimetry import white_ratios
-from worker.engine.difference import FAST_ERROR, ciede2000_pair, fast_squared, lab_f
+from worker.engine.difference import FAST_ERROR, ciede2000_pair, exact_lab_f, fast_squared, lab_f
 from worker.engine.palette.finish_colours import FinishColours
 from worker.engine.threads import row_strips, run_all, shared_strips
 
@@ -122,16 +122,11 @@ def _fill_nearest(
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _exact_f(x: float) -> float:  # pragma: no cover - compiled
-    return np.cbrt(x) if x > 216 / 24389 else x * (841 / 108) + 4 / 29
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
 def exact_lab(red: int, green: int, blue: int, ratios: Floats) -> tuple[float, float, float]:  # pragma: no cover
     """CIELAB (D65/2 degree) of one encoded sRGB colour in float64."""
-    f_x = _exact_f(ratios[red, 0, 0] + ratios[green, 1, 0] + ratios[blue, 2, 0])
-    f_y = _exact_f(ratios[red, 0, 1] + ratios[green, 1, 1] + ratios[blue, 2, 1])
-    f_z = _exact_f(ratios[red, 0, 2] + ratios[green, 1, 2] + ratios[blue, 2, 2])
+    f_x = exact_lab_f(ratios[red, 0, 0] + ratios[green, 1, 0] + ratios[blue, 2, 0])
+    f_y = exact_lab_f(ratios[red, 0, 1] + ratios[green, 1, 1] + ratios[blue, 2, 1])
+    f_z = exact_lab_f(ratios[red, 0, 2] + ratios[green, 1, 2] + ratios[blue, 2, 2])
     return 116.0 * f_y - 16.0, 500.0 * (f_x - f_y), 200.0 * (f_y - f_z)
 
 

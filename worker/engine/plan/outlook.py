@@ -13,7 +13,7 @@ from numba import njit
 
 from worker.engine.arrays import Float32s, Floats, Labels
 from worker.engine.colorimetry import D65_WHITE, LINEAR_RGB_TO_XYZ, lab_to_xyz, linear_rgb_to_xyz, xyz_to_lab
-from worker.engine.difference import ciede2000, ciede2000_pair, fast_squared
+from worker.engine.difference import ciede2000, ciede2000_pair, exact_lab_f, fast_squared
 from worker.engine.palette.finish_colours import FinishColours, colours_of
 from worker.engine.palette.hull import LINEAR_RGB_TO_OPPONENT, project_onto_hull
 from worker.engine.plan.features import Risk, risks
@@ -244,7 +244,7 @@ def _mean_errors(wanted, parts, ratios, first, last, out):  # type: ignore[no-un
                 ratio = 0.0
                 for j in range(parts.shape[1]):
                     ratio += parts[i, j] * ratios[k, j, c]
-                f[c] = np.cbrt(ratio) if ratio > (6 / 29) ** 3 else ratio / (3 * (6 / 29) ** 2) + 4 / 29
+                f[c] = exact_lab_f(ratio)
             lightness, a_star, b_star = 116.0 * f[1] - 16.0, 500.0 * (f[0] - f[1]), 200.0 * (f[1] - f[2])
             total += ciede2000_pair(wanted[i, 0], wanted[i, 1], wanted[i, 2], lightness, a_star, b_star)
         out[k] = total / parts.shape[0]

@@ -8,10 +8,11 @@ from typing import Any, BinaryIO
 
 import numpy as np
 
-from worker.engine.arrays import Srgb
+from worker.engine.arrays import Labels
 from worker.engine.artwork.decode import read_artwork
 from worker.engine.artwork.picture import GridPicture, WantedSize
 from worker.engine.colorimetry import lab_to_srgb
+from worker.engine.palette.finish_colours import FinishColours
 from worker.engine.plan.advice import Advice, advise
 from worker.engine.plan.outlook import OUT_OF_REACH, Outlook, drawn_labels, outlook
 from worker.engine.plan.pictures import plan_sheet, preview_png
@@ -32,8 +33,9 @@ _ADVICE_PX = 1200
 class Plan:
     """What each fab's board would show, the best first.
 
-    artwork : on the ground of the best board. advice : what to change in the artwork for that board. recoloured : uint8
-    (H, W, 3), encoded sRGB, the artwork in colours that it has; recoloured_svg : the same of an SVG's own drawing.
+    artwork : on the ground of the best board. advice : what to change in the artwork for that board. labels : uint8,
+    the finishes that were looked at of it, as `drawn_labels` gives them, in these `colours`. svg : the artwork's own
+    file, where it is one.
     """
 
     name: str
@@ -45,8 +47,9 @@ class Plan:
     viewing_distance_mm: float
     warnings: tuple[str, ...]
     advice: tuple[Advice, ...]
-    recoloured: Srgb
-    recoloured_svg: bytes | None
+    labels: Labels
+    colours: FinishColours
+    svg: bytes | None
 
     def record(self) -> dict[str, Any]:
         """The plan as plain values, for JSON."""
@@ -71,7 +74,7 @@ class Plan:
         }
 
     def files(self) -> Iterator[tuple[str, bytes]]:
-        """Name and bytes of the pictures: all boards on one, and each by itself."""
+        """Name and bytes of the pictures: all boards on one, each by itself, advice, and the artwork recoloured."""
         previews = [preview_png(one.outlook.shown) for one in self.ranked]
         artwork = preview_png(self.artwork.blocks)
         yield "boards.png", plan_sheet(artwork, self.ranked, previews)
@@ -80,9 +83,10 @@ class Plan:
             yield f"boards/{one.outlook.fab.id}.png", preview
         for number, advice in enumerate(self.advice, 1):
             yield f"advice/{number}-{advice.kind}.png", png(advice.picture(self.artwork.srgb), largest_px=_ADVICE_PX)
-        yield "recoloured.png", png(self.recoloured)
-        if self.recoloured_svg is not None:
-            yield "recoloured.svg", self.recoloured_svg
+        mixed = self.ranked[0].outlook.edges == "dither"
+        yield "recoloured.png", png(recoloured_picture(self.artwork.srgb, self.labels, self.colours, mixed=mixed))
+        if self.svg is not None:
+            yield "recoloured.svg", recoloured_svg(self.svg, self.colours, name=self.name)
 
 
 def plan_artwork(
@@ -140,8 +144,9 @@ def plan_artwork(
         viewing_distance_mm=settings.viewing_distance_mm,
         warnings=(*artwork.warnings, *picture.warnings),
         advice=advise(ready, best, labels, colours, threads=threads),
-        recoloured=recoloured_picture(ready.srgb, labels, colours, mixed=best.edges == "dither", threads=threads),
-        recoloured_svg=recoloured_svg(data, colours, name=name) if artwork.format == "SVG" else None,
+        labels=labels,
+        colours=colours,
+        svg=data if artwork.format == "SVG" else None,
     )
 
 

@@ -11,9 +11,10 @@ from numba import njit
 from worker.engine.arrays import Float32s, Floats, Labels, Srgb, read_only
 from worker.engine.artwork.grid import place_on_grid, size_of
 from worker.engine.artwork.ground import lay_on_ground
+from worker.engine.artwork.mean_blocks import mean_blocks
 from worker.engine.artwork.picture import Artwork, GridPicture, WantedSize
 from worker.engine.artwork.resample import resample
-from worker.engine.colorimetry import LINEAR_RGB_TO_XYZ, SRGB_TO_LINEAR
+from worker.engine.colorimetry import linear_rgb_to_xyz
 from worker.engine.palette.clustering import cluster_bins, cluster_labs
 from worker.engine.palette.histogram import BINS, histogram_of
 from worker.engine.separation.rims import dissolve_rims
@@ -153,32 +154,8 @@ def _number_pixels(srgb, number, clear, use_clear, first, last, out):  # type: i
 
 def _averaged(srgb: Srgb, step: int, threads: int) -> Float32s:
     """Mean XYZ of blocks, float32 (3, h, w)."""
-    height, width = -(-srgb.shape[0] // step), -(-srgb.shape[1] // step)
-    out = np.empty((3, height, width), dtype=np.float32)
-    matrix = LINEAR_RGB_TO_XYZ.astype(np.float32)
-    source = read_only(srgb)
-    run_all(lambda a, b: _average_rows(source, SRGB_TO_LINEAR, matrix, step, a, b, out), row_strips(height, 8), threads)
-    return out
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _average_rows(srgb, to_linear, matrix, step, first, last, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    sums = np.empty((out.shape[2], 3), dtype=np.float32)
-    for row in range(first, last):
-        sums[:] = np.float32(0.0)
-        top, end = row * step, min((row + 1) * step, srgb.shape[0])
-        for y in range(top, end):
-            for x in range(srgb.shape[1]):
-                k = x // step
-                sums[k, 0] += to_linear[srgb[y, x, 0]]
-                sums[k, 1] += to_linear[srgb[y, x, 1]]
-                sums[k, 2] += to_linear[srgb[y, x, 2]]
-        for k in range(out.shape[2]):
-            pixels = np.float32((end - top) * (min((k + 1) * step, srgb.shape[1]) - k * step))
-            for i in range(3):
-                out[i, row, k] = (
-                    matrix[i, 0] * sums[k, 0] + matrix[i, 1] * sums[k, 1] + matrix[i, 2] * sums[k, 2]
-                ) / pixels
+    xyz = linear_rgb_to_xyz(mean_blocks(srgb, step, threads=threads))
+    return np.ascontiguousarray(np.moveaxis(xyz, -1, 0), dtype=np.float32)
 
 
 def block_shares(

@@ -110,6 +110,14 @@ def submitting(traveller: Traveller) -> None:
         assert "Choose 0.1mm to 1200mm." in wrong.inner_text()
         assert page.get_attribute('[data-setting="height"] input', "aria-invalid") == "true"
         traveller.seen(page, "submit-wrong")
+        page.fill('[data-setting="height"] input', "26")
+        cut = (SAMPLES / "artworks" / "owl.png").read_bytes()[:3000]
+        for name, content, told in (("cut.png", cut, "cut short"), ("none.png", b"", "nothing is in it")):
+            page.set_input_files(
+                "input[type=file] >> nth=0", [{"name": name, "mimeType": "image/png", "buffer": content}]
+            )
+            page.locator(".drop .wrong").filter(has_text=name).filter(has_text=told).wait_for()
+            assert not page.is_visible(".draft .viewer"), "a draft of another artwork"
         assert asked(page, "/v1/jobs")["jobs"] == [], "a draft makes no result"
 
 
@@ -140,11 +148,27 @@ def following_a_result(traveller: Traveller, owl: str) -> None:
         traveller.seen(page, "results")
         page.click(f'[data-job="{owl}"] a')
         page.wait_for_selector("[data-shown]")
+        for place, told in (("%E0%A4%A", "There is nothing at %E0%A4%A"), (f"jobs/{'0' * 32}", "There is no job")):
+            page.goto(f"{traveller.service.address}/#/{place}")
+            page.get_by_text(told).wait_for()
+        page.click("text=All results")
+        page.wait_for_selector(f'[data-job="{owl}"]')
 
 
 def looking(traveller: Traveller, owl: str) -> None:
     with traveller.page() as page:
         traveller.open(page, f"jobs/{owl}")
+        page.wait_for_selector("[data-mode=board]")
+        page.route("**/files/error.png", lambda route: route.fulfill(status=404))
+        page.check("input[value=error]")
+        page.get_by_text("Reload the page, and they are made again.").wait_for()
+        page.unroute("**/files/error.png")
+        for place in ("tune", "look"):
+            traveller.open(page, f"jobs/{owl}/{place}")
+            page.wait_for_selector("[data-shown]")
+        page.check("input[value=error]")
+        page.wait_for_selector(".scale-bar")
+        page.check("input[value=board]")
         page.wait_for_selector("[data-mode=board]")
         half = canvas_bytes(page)
         slider = page.get_by_label("Divider between artwork and board")

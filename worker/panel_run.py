@@ -15,6 +15,7 @@ from worker.command_line import ALL_DONE, add_command
 from worker.errors import PanelError
 from worker.fab_profile import FabProfile, check_two_sided
 from worker.job import PANEL_FILE
+from worker.natural_order import natural_key
 from worker.panel_file import PanelFile, PlannedPiece, is_panel_part, read_panel_file
 from worker.result_folder import write_new_folder
 
@@ -158,15 +159,8 @@ def _results(path: Path, name: str, where: str) -> Iterator[tuple[str, Mapping[s
         raise PanelError(
             f"{where}: {path} is no result, and holds none.", mend="Name what 'maskwright convert' has written."
         )
-    for entry in sorted(inside, key=lambda each: natural_order(each.name)):
+    for entry in sorted(inside, key=lambda each: natural_key(each.name)):
         yield f"{name}/{entry.name}", _of_folder(entry, where)
-
-
-def natural_order(name: str) -> list[tuple[int, str]]:
-    """A key that sorts frame-2 before frame-10."""
-    import re
-
-    return [(int(part), "") if part.isdecimal() else (0, part) for part in re.split(r"(\d+)", name)]
 
 
 def _of_folder(path: Path, where: str) -> Mapping[str, bytes]:

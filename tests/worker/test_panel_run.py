@@ -13,7 +13,7 @@ from PIL import Image, ImageDraw
 from worker.cli import main
 from worker.fab_profile import read_fab_profile
 from worker.job_settings import read_settings
-from worker.panel_run import natural_order
+from worker.natural_order import natural_key
 from worker.result_folder import replace_result
 from worker.settings import PROJECT
 
@@ -87,4 +87,4 @@ def test_what_goes_wrong_is_said(
 
 
 def test_numbers_in_names_count_by_their_value() -> None:
-    assert sorted(["a10", "a9", "b1", "a"], key=natural_order) == ["a", "a9", "a10", "b1"]
+    assert sorted(["a10", "a9", "b1", "a"], key=natural_key) == ["a", "a9", "a10", "b1"]

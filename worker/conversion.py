@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+import traceback
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
@@ -11,7 +12,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO
 
 from worker.artwork_files import ArtworkFile
 from worker.board_file import BoardFile
-from worker.errors import ArtworkError
+from worker.errors import ArtworkError, MaskwrightError
 from worker.fab_profile import FabProfile
 from worker.job_settings import Settings
 from worker.job_summary import summary_of
@@ -57,6 +58,9 @@ class Converted:
     seconds: float
 
 
+Outcome = Converted | MaskwrightError | str
+"""What became of an artwork; a text is the traceback of a fault of the program."""
+
 MOST_PROCESSES = 4
 """Unless more are asked for: each may need the memory of a large board."""
 ARTWORKS_EACH = 3
@@ -90,6 +94,16 @@ def with_shared_palette(means: Means, orders: Sequence[Order], settings: Setting
     tables = TableFolder(means.tables)
     step = shared_palette(read, means.fab, settings, tables=tables, threads=means.threads)
     return replace(means, palette=step.palette)
+
+
+def outcome_of(order: Order, means: Means, report: Report) -> Outcome:
+    """Convert one artwork, whatever becomes of it."""
+    try:
+        return convert_to_folder(order, means, report)
+    except MaskwrightError as error:
+        return error
+    except Exception:
+        return traceback.format_exc()
 
 
 def convert_to_folder(order: Order, means: Means, report: Report) -> Converted:

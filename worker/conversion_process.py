@@ -7,12 +7,10 @@ from __future__ import annotations
 
 import signal
 import sys
-import traceback
 from multiprocessing.connection import Connection
 from types import FrameType
 
-from worker.conversion import Converted, Means, Order, convert_to_folder
-from worker.errors import MaskwrightError
+from worker.conversion import Means, Order, outcome_of
 from worker.quick_start import load_compiled_loops_alone
 
 load_compiled_loops_alone()
@@ -20,10 +18,6 @@ load_compiled_loops_alone()
 from worker.engine import pipeline, two_sides  # noqa: E402  # after the loops' own way to be loaded
 
 LOADED = (pipeline.__name__, two_sides.__name__)
-
-Progress = tuple[str, int, int]
-Answer = Converted | MaskwrightError | str
-"""What became of an artwork; a text is the traceback of a fault of the program."""
 
 
 def serve(connection: Connection, means: Means) -> None:
@@ -35,16 +29,7 @@ def serve(connection: Connection, means: Means) -> None:
             order: Order = connection.recv()
         except EOFError:
             return
-        connection.send(_answer(order, means, connection))
-
-
-def _answer(order: Order, means: Means, connection: Connection) -> Answer:
-    try:
-        return convert_to_folder(order, means, lambda *progress: connection.send(progress))
-    except MaskwrightError as error:
-        return error
-    except Exception:
-        return traceback.format_exc()
+        connection.send(outcome_of(order, means, lambda *progress: connection.send(progress)))
 
 
 def _leave(_: int, __: FrameType | None) -> None:

@@ -9,16 +9,14 @@ from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
 from typing import cast
 
-from worker.conversion import Converted, Means, Order
-from worker.errors import ArtworkError, MaskwrightError
+from worker.conversion import Means, Order, Outcome
+from worker.errors import ArtworkError
 from worker.result_folder import drop_unfinished
 
 CHILD = "worker.conversion_process"
 END_SECONDS = 30.0
 """A process that is to stop has so long to take away what it had begun to write."""
 
-Outcome = Converted | MaskwrightError | str
-"""What became of an artwork; a text is the traceback of a fault of the program."""
 Watch = Callable[[int, str, int, int], None]
 """Takes an order's number, the stage, and how many parts of how many are done."""
 

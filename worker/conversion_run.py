@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import gc
-import traceback
-from collections.abc import Callable, Generator, Sequence
+from collections.abc import Generator, Sequence
 from contextlib import AbstractContextManager, closing, nullcontext
 from dataclasses import dataclass, field
+from functools import partial
 from typing import TYPE_CHECKING
 
-from worker.conversion import Converted, Means, Order, convert_to_folder
-from worker.conversion_processes import Outcome, convert_beside_each_other
+from worker.conversion import Converted, Means, Order, Outcome, outcome_of
+from worker.conversion_processes import convert_beside_each_other
 from worker.errors import MaskwrightError
 from worker.quick_start import load_compiled_loops_alone
 from worker.summary_table import SummaryRow
@@ -49,16 +49,8 @@ class ConversionRun:
         load_compiled_loops_alone()
         for number, order in enumerate(orders):
             bars.start(number)
-            yield number, self._outcome(order, bars.watch_of(number))
+            yield number, outcome_of(order, self.means, partial(bars.watch, number))
             gc.enable()
-
-    def _outcome(self, order: Order, report: Callable[[str, int, int], None]) -> Outcome:
-        try:
-            return convert_to_folder(order, self.means, report)
-        except MaskwrightError as error:
-            return error
-        except Exception:
-            return traceback.format_exc()
 
     def _beside_each_other(self, orders: Sequence[Order], bars: _Bars) -> Generator[tuple[int, Outcome], None, None]:
         gc.enable()
@@ -117,9 +109,6 @@ class _Bars:
         if self._progress is not None:
             self.start(number)
             self._progress.update(self._tasks[number], completed=done, total=of, stage=stage)
-
-    def watch_of(self, number: int) -> Callable[[str, int, int], None]:
-        return lambda stage, done, of: self.watch(number, stage, done, of)
 
     def stop(self, number: int) -> None:
         if self._progress is not None and number in self._tasks:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import BinaryIO
 
 from worker.collection.result_names import path_without_suffix, result_folders
 from worker.errors import ArtworkError
@@ -25,6 +26,16 @@ class ArtworkFile:
     def name(self) -> str:
         """The result's folder with forward slashes: the stem, after the sub-folders that are kept."""
         return self.result.as_posix()
+
+
+def open_artwork(path: Path) -> BinaryIO:
+    """An artwork's file, opened. Raises ArtworkError."""
+    try:
+        return path.open("rb")
+    except OSError as error:
+        raise ArtworkError(
+            f"{path.name} can't be read: {error.strerror or error}.", mend="Check its rights."
+        ) from error
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

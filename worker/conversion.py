@@ -10,9 +10,9 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO
 
-from worker.artwork_files import ArtworkFile
+from worker.artwork_files import ArtworkFile, open_artwork
 from worker.board_file import BoardFile
-from worker.errors import ArtworkError, MaskwrightError
+from worker.errors import MaskwrightError
 from worker.fab_profile import FabProfile
 from worker.job_settings import Settings
 from worker.job_summary import summary_of
@@ -86,7 +86,7 @@ def with_shared_palette(means: Means, orders: Sequence[Order], settings: Setting
     from worker.table_folder import TableFolder
 
     read = [
-        PaletteArtwork(name=path.name, open=partial(_opened, path), settings=order.settings)
+        PaletteArtwork(name=path.name, open=partial(open_artwork, path), settings=order.settings)
         for order in sharing
         for path in (order.artwork.path, order.artwork.bottom)
         if path is not None
@@ -110,7 +110,7 @@ def convert_to_folder(order: Order, means: Means, report: Report) -> Converted:
     """Convert one artwork and write its result, whole or not at all. Raises MaskwrightError."""
     began = time.perf_counter()
     check_replaceable(means.out / order.artwork.result)
-    with _opened(order.artwork.path) as source:
+    with open_artwork(order.artwork.path) as source:
         if order.artwork.bottom is None:
             reports, whole = _one_side(order, means, source, report)
         else:
@@ -147,7 +147,7 @@ def _two_sides(order: Order, means: Means, top: BinaryIO, bottom_path: Path, rep
     from worker.engine.two_sides import convert_two_sides
     from worker.table_folder import TableFolder
 
-    with _opened(bottom_path) as bottom:
+    with open_artwork(bottom_path) as bottom:
         piece = convert_two_sides(
             top,
             bottom,
@@ -169,12 +169,3 @@ def _write(order: Order, means: Means, files: Files) -> None:
     from worker.collection.kept_results import marked
 
     replace_result(means.out / order.artwork.result, marked(files, order.mark) if order.mark else files)
-
-
-def _opened(path: Path) -> BinaryIO:
-    try:
-        return path.open("rb")
-    except OSError as error:
-        raise ArtworkError(
-            f"{path.name} can't be read: {error.strerror or error}.", mend="Check its rights."
-        ) from error

@@ -9,7 +9,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, BinaryIO
+from typing import TYPE_CHECKING, Any
 
 from worker.command_line import ALL_DONE, SOME_FAILED, add_command
 from worker.errors import ArtworkError, SettingsError
@@ -121,7 +121,7 @@ def find_series(given: Sequence[Path], *, out: Path) -> tuple[SeriesArt, str]:
 
     Raises ArtworkError.
     """
-    from worker.artwork_files import SUFFIXES, walk
+    from worker.artwork_files import SUFFIXES, open_artwork, walk
     from worker.engine.series import Animation, FrameFile
     from worker.natural_order import natural_key
 
@@ -129,7 +129,7 @@ def find_series(given: Sequence[Path], *, out: Path) -> tuple[SeriesArt, str]:
         if not path.exists():
             raise ArtworkError(f"There is no file or folder {str(path)!r}.", mend="Check the path.")
     if len(given) == 1 and given[0].is_file():
-        with _opened(given[0]) as source:
+        with open_artwork(given[0]) as source:
             animation = Animation(source.read(), name=given[0].name)
         if len(animation) < 2:
             raise ArtworkError(
@@ -147,14 +147,7 @@ def find_series(given: Sequence[Path], *, out: Path) -> tuple[SeriesArt, str]:
         raise ArtworkError(f"A series needs two artworks, and here are {len(found)}.", mend="Name its pictures.")
     ordered = sorted(found, key=lambda path: natural_key(found[path]))
     folder = next((path.resolve().name for path in given if path.is_dir()), ordered[0].stem)
-    return [FrameFile(name=path.name, open=partial(_opened, path)) for path in ordered], folder
-
-
-def _opened(path: Path) -> BinaryIO:
-    try:
-        return path.open("rb")
-    except OSError as error:
-        raise ArtworkError(f"{path.name} can't be read: {error.strerror}.", mend="Check its rights.") from error
+    return [FrameFile(name=path.name, open=partial(open_artwork, path)) for path in ordered], folder
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

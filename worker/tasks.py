@@ -17,7 +17,7 @@ from celery.exceptions import SoftTimeLimitExceeded
 
 from worker.board_file import BoardFile, read_board_file
 from worker.errors import ArtworkError, CancelledError, MaskwrightError, StorageError, UnavailableError
-from worker.fab_profile import read_fab_profile
+from worker.fab_profile import FabProfile, read_fab_profile
 from worker.heartbeat import Heartbeat
 from worker.job import (
     ANIMATION,
@@ -105,6 +105,10 @@ class Work:
     threads: int
     progress: Callable[[str, int, int], None]
 
+    def fab(self) -> FabProfile:
+        """The job's fab profile. Raises FabProfileError."""
+        return read_fab_profile(self.fab_toml, file_name=f"fab {self.job.fab_id}")
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
@@ -127,7 +131,7 @@ def convert(work: Work) -> Outcome:
 
     conversion = pipeline.convert(
         work.artwork,
-        read_fab_profile(work.fab_toml, file_name=f"fab {work.job.fab_id}"),
+        work.fab(),
         read_settings(work.job.settings),
         name=work.job.name,
         board_file=_board_file(work),
@@ -147,7 +151,7 @@ def _convert_two_sides(work: Work) -> Outcome:
         piece = convert_two_sides(
             work.artwork,
             bottom,
-            read_fab_profile(work.fab_toml, file_name=f"fab {work.job.fab_id}"),
+            work.fab(),
             read_settings(work.job.settings),
             names=(work.job.name, work.job.inputs[BOTTOM].name or BOTTOM),
             board_file=_board_file(work),
@@ -188,7 +192,7 @@ def palette(work: Work) -> Outcome:
     ]
     made = shared_palette(
         artworks,
-        read_fab_profile(work.fab_toml, file_name=f"fab {work.job.fab_id}"),
+        work.fab(),
         read_settings(asked["settings"]),
         tables=TableFolder(work.tables),
         threads=work.threads,
@@ -214,7 +218,7 @@ def series_plan(work: Work) -> Outcome:
         ]
     made = plan_series(
         art,
-        read_fab_profile(work.fab_toml, file_name=f"fab {work.job.fab_id}"),
+        work.fab(),
         settings,
         tables=TableFolder(work.tables),
         threads=work.threads,
@@ -249,7 +253,7 @@ def piece(work: Work) -> Outcome:
         FrameFile(name=work.job.name, open=opened),
         read_plan(work.inputs[PLAN_FILE].read()),
         previous,
-        read_fab_profile(work.fab_toml, file_name=f"fab {work.job.fab_id}"),
+        work.fab(),
         read_settings(asked),
         still=still,
         board_file=_board_file(work),
@@ -293,7 +297,7 @@ def photograph(work: Work) -> Outcome:
     """Photographs of a coupon beside a chart to readings, which change nothing by themselves."""
     from worker.photograph_run import photograph_answer
 
-    fab = read_fab_profile(work.fab_toml, file_name=f"fab {work.job.fab_id}")
+    fab = work.fab()
     answer = photograph_answer(fab, work.inputs, work.job.settings["names"], work.job.settings)
     return Outcome(files=(), summary={ANSWER: answer})
 
@@ -328,7 +332,7 @@ def look(work: Work) -> Outcome:
     from worker.table_folder import TableFolder
 
     pictures, answer = look_at(
-        read_fab_profile(work.fab_toml, file_name=f"fab {work.job.fab_id}"),
+        work.fab(),
         work.inputs,
         work.job.settings,
         tables=TableFolder(work.tables),
@@ -342,7 +346,7 @@ def panel(work: Work) -> Outcome:
     """Results of earlier jobs, laid on one panel."""
     from worker.panel_run import panel_of_inputs, summarise_panel
 
-    fab = read_fab_profile(work.fab_toml, file_name=f"fab {work.job.fab_id}")
+    fab = work.fab()
     made = panel_of_inputs(fab, work.inputs, work.job.settings["pieces"], threads=work.threads, progress=work.progress)
     return Outcome(files=made.files.items(), summary=summarise_panel(made.report))
 

@@ -12,7 +12,7 @@ from sqlalchemy.exc import IntegrityError
 
 from worker.errors import ConflictError, NotFoundError
 from worker.job import LIVE, MADE_OF_MANY, Failure, Job, JobFile, JobRequest, Package, State, request_of
-from worker.ledger.database import Database
+from worker.ledger.database import CHUNK, Database
 from worker.ledger.jobs import failure_values, finished_values, insert_jobs, job_of, read_file
 from worker.ledger.needs import add_needs, needs_of
 from worker.ledger.queue_room import check_room
@@ -24,7 +24,6 @@ REFUSED = "refused"
 Order = Literal["given", "error"]
 
 IN_VAIN: tuple[State, ...] = ("failed", "cancelled")
-CHUNK = 500
 _OF_JOB = "of_job_"
 PAGE = 200
 

@@ -19,6 +19,9 @@ from sqlalchemy.exc import DBAPIError, IntegrityError, OperationalError, Program
 from worker.errors import SettingsError, StorageError, UnavailableError
 from worker.ledger.connection import SESSION, connect_impatiently
 
+CHUNK = 500
+"""Rows go into the database, and are asked for by id, so many at once: thousands take no more memory than hundreds."""
+
 MIGRATIONS = Path(__file__).resolve().parent.parent / "migrations"
 MIGRATION_LOCK = 0x6D61736B
 """Number of the advisory lock that lets one process at a time change PostgreSQL's tables."""

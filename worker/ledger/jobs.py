@@ -32,19 +32,16 @@ from worker.job import (
     Progress,
     Sign,
 )
-from worker.ledger.database import Database
+from worker.ledger.database import CHUNK, Database
 from worker.ledger.needs import let_go, needed_files
 from worker.ledger.queue_room import check_room
-from worker.ledger.tables import FREE, HELD, LET_GO, fab_revisions, files, jobs, now, turns
+from worker.ledger.tables import CLOCK, FREE, HELD, LET_GO, fab_revisions, files, jobs, now, turns
 
 BACK_OF_QUEUE = (10, 1000)
 """So many turns behind all that its owner has waiting goes a job that lost its worker once, and one that lost it again.
 
 The first loss is often the machine's fault. After the second the job itself is suspect: it may cost nobody a wait.
 """
-
-CLOCK = ""
-"""The owner under which a lane's clock stands in `turns`."""
 
 SILENT = Failure(
     code="lost",
@@ -412,10 +409,6 @@ def _insert(connection: sql.Connection, request: JobRequest) -> Job:
     (job_id,) = insert_jobs(connection, [request])
     row = connection.execute(sql.select(*jobs.c).where(jobs.c.id == job_id))
     return job_of(row.mappings().one())
-
-
-CHUNK = 500
-"""Rows go into the database so many at once, so that thousands take no more memory than hundreds."""
 
 
 def insert_jobs(connection: sql.Connection, requests: Sequence[JobRequest]) -> list[str]:

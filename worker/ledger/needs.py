@@ -8,10 +8,8 @@ from typing import Any
 import sqlalchemy as sql
 
 from worker.job import LIVE, MADE_OF_MANY, InputFile
-from worker.ledger.tables import HELD, LET_GO, files, jobs, needs, now, turns
-
-_CLOCK = ""
-_CHUNK = 500
+from worker.ledger.database import CHUNK
+from worker.ledger.tables import CLOCK, HELD, LET_GO, files, jobs, needs, now, turns
 
 NOT_MADE = "What it shares with other artworks could not be made: "
 """Begins what is said of a job whose palette or plan failed."""
@@ -27,8 +25,8 @@ def add_needs(connection: sql.Connection, wanted: Mapping[str, Sequence[str]]) -
 def needs_of(connection: sql.Connection, ids: Sequence[str]) -> dict[str, list[str]]:
     """Which jobs each of these jobs needs, but for those that need none."""
     found: dict[str, list[str]] = {}
-    for start in range(0, len(ids), _CHUNK):
-        wanted = sql.select(needs.c.job_id, needs.c.needed_id).where(needs.c.job_id.in_(ids[start : start + _CHUNK]))
+    for start in range(0, len(ids), CHUNK):
+        wanted = sql.select(needs.c.job_id, needs.c.needed_id).where(needs.c.job_id.in_(ids[start : start + CHUNK]))
         for row in connection.execute(wanted):
             found.setdefault(row.job_id, []).append(row.needed_id)
     return found
@@ -66,7 +64,7 @@ def _ready(connection: sql.Connection) -> list[str]:
     other = jobs.alias()
     waits = sql.exists().where(needs.c.job_id == jobs.c.id, needs.c.needed_id == other.c.id, other.c.state.in_(LIVE))
     wanted = sql.select(jobs.c.id).where(jobs.c.held == HELD, jobs.c.state == "queued", ~waits)
-    return list(connection.execute(wanted.order_by(jobs.c.seq).limit(_CHUNK)).scalars())
+    return list(connection.execute(wanted.order_by(jobs.c.seq).limit(CHUNK)).scalars())
 
 
 def _broken(connection: sql.Connection, ids: Sequence[str]) -> dict[str, Sequence[Any]]:
@@ -121,7 +119,7 @@ def _release(connection: sql.Connection, ids: Sequence[str]) -> int:
         .group_by(jobs.c.owner, jobs.c.lane)
     ).all()
     for owner, lane, turn in first:
-        clock = sql.select(turns.c.turn).where(turns.c.lane == lane, turns.c.owner == _CLOCK)
+        clock = sql.select(turns.c.turn).where(turns.c.lane == lane, turns.c.owner == CLOCK)
         later = max(0, (connection.execute(clock).scalar_one_or_none() or 0) - turn)
         mine = (jobs.c.id.in_(ids)) & (jobs.c.owner == owner) & (jobs.c.lane == lane)
         connection.execute(

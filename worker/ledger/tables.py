@@ -146,7 +146,10 @@ turns = sql.Table(
     sql.Column("owner", sql.String(64), primary_key=True),
     sql.Column("turn", sql.BigInteger, nullable=False),
 )
-"""Last turn given to each owner of a lane; owner "" holds the lane's clock, the turn claimed last."""
+"""Last turn given to each owner of a lane; owner CLOCK holds the lane's clock, the turn claimed last."""
+
+CLOCK = ""
+"""The owner under which a lane's clock stands in `turns`."""
 
 fabs = sql.Table(
     "fabs",

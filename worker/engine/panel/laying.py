@@ -21,12 +21,11 @@ from worker.panel_file import FILL, PanelFile, PlannedPiece
 class Laid:
     """The pieces on their places.
 
-    board : the panel. free : what rails and other areas leave of it. region : where pieces may lie, in mm. bound : for
+    board : the panel. free : what rails and other areas leave of it. bound : for
     the outline that fills the panel in `fill_region`, where `filled_count` of it lie; None where nothing fills it.
     """
 
     board: Polygon
-    region: shapely.Geometry
     free: shapely.Geometry
     placed: tuple[PlacedPiece, ...]
     filled: PlacedPiece | None
@@ -85,7 +84,6 @@ def lay(panel: PanelFile, pieces: Sequence[tuple[PlannedPiece, Piece]]) -> Laid:
     placed = _numbered(found, panel)
     return Laid(
         board=board,
-        region=region,
         free=free,
         placed=placed,
         filled=next((one for one in placed if one.piece is filled), None),

@@ -63,11 +63,11 @@ class Marks:
 def set_marks(panel: PanelFile, laid: Laid, frame: shapely.Geometry, fab: FabProfile) -> Marks:
     """Set everything that the panel file asks for. PanelError where a rail is too narrow for it."""
     rails = _rails(panel, laid)
-    fiducials = tuple(_fiducials(panel, laid, rails, frame))
-    tooling = tuple(_tooling(panel, laid, rails, frame))
+    fiducials = tuple(_fiducials(panel, rails, frame))
+    tooling = tuple(_tooling(panel, rails, frame))
     taken = [shapely.Point(each.x_mm, each.y_mm).buffer(each.opening_mm / 2 + 0.5) for each in fiducials]
     taken += [shapely.Point(hole.x_mm, hole.y_mm).buffer(hole.diameter_mm / 2 + 0.5) for hole in tooling]
-    texts = list(_label(panel, laid, rails, frame, taken, fab))
+    texts = list(_label(panel, rails, frame, taken, fab))
     unnumbered = []
     if panel.numbering.where != "none":
         for piece in laid.placed:
@@ -111,7 +111,7 @@ def _corners(rails: tuple[Polygon, ...], room: float, along: float) -> list[Poin
     return [one, four, three, two]
 
 
-def _fiducials(panel: PanelFile, laid: Laid, rails: tuple[Polygon, ...], frame: shapely.Geometry) -> Iterator[Fiducial]:
+def _fiducials(panel: PanelFile, rails: tuple[Polygon, ...], frame: shapely.Geometry) -> Iterator[Fiducial]:
     plan = panel.fiducials
     if plan is None:
         return
@@ -126,7 +126,7 @@ def _tooling_reach(panel: PanelFile) -> float:
     return 0.0 if panel.tooling is None else panel.tooling.diameter + 2.0
 
 
-def _tooling(panel: PanelFile, laid: Laid, rails: tuple[Polygon, ...], frame: shapely.Geometry) -> Iterator[Hole]:
+def _tooling(panel: PanelFile, rails: tuple[Polygon, ...], frame: shapely.Geometry) -> Iterator[Hole]:
     plan = panel.tooling
     if plan is None:
         return
@@ -195,7 +195,6 @@ def _width(text: str, height: float, stroke: float) -> float:
 
 def _label(
     panel: PanelFile,
-    laid: Laid,
     rails: tuple[Polygon, ...],
     frame: shapely.Geometry,
     taken: Sequence[Polygon],

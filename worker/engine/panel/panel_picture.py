@@ -38,7 +38,7 @@ def panel_picture(panel: Panel, top: Srgb) -> bytes:
             *_lines(panel, 1.0 / scale),
             "</g>",
             *_tags(panel, scale, high),
-            *_sizes(panel, wide, high),
+            *_sizes(panel, high),
             "</svg>",
         ]
     )
@@ -95,11 +95,10 @@ def _tags(panel: Panel, scale: float, high: int) -> Iterator[str]:
         yield _text(words, x + cap / 2.0, y + 0.4 * cap, cap, "#fff")
 
 
-def _sizes(panel: Panel, wide: int, high: int) -> Iterator[str]:
+def _sizes(panel: Panel, high: int) -> Iterator[str]:
     width, height = panel.size_mm
     words = f"{panel.file.name}   {width:g} x {height:g} mm   {len(panel.laid.placed)} pieces"
     yield _text(words, _MARGIN_PX, high + _MARGIN_PX + 22.0, 20.0, _INK)
-    del wide
 
 
 def _text(words: str, x: float, y: float, cap: float, colour: str) -> str:

@@ -21,7 +21,6 @@ from worker.engine.fabrication.layer_files import (
     LAYER_KINDS,
     PLATED_FILE,
     PROFILE_FILE,
-    SCORE_FILE,
     SideName,
 )
 from worker.engine.fabrication.read_outline import closed_lines
@@ -48,7 +47,7 @@ class Piece:
     """A piece.
 
     layers : bytes of each layer's file by its name, such as "copper-top.gbr". rings : int64 (n, 2) nm, the outline
-    first, then cut-outs. outline : the same in mm, filled. scored : whether its own files score it. art : the sides
+    first, then cut-outs. outline : the same in mm, filled. art : the sides
     with artwork. free : where a number may stand. source : what error messages call it.
     """
 
@@ -61,7 +60,6 @@ class Piece:
     outline: Polygon
     holes: tuple[tuple[ReadHole, bool], ...]
     pitch_um: float
-    scored: bool
     art: tuple[SideName, ...]
     free: FreePlace | None
     cautions: tuple[Mapping[str, Any], ...]
@@ -118,7 +116,6 @@ def read_piece(files: Mapping[str, bytes], *, source: str) -> Piece:
             for hole in read_drill(made[path], name=path).holes
         ),
         pitch_um=float(side["grid"]["pitch_um"]),
-        scored=SCORE_FILE in made,
         art=_SIDES if "sides" in report else (cast(SideName, side["side"]),),
         free=_free((side.get("fabrication") or {}).get("number_place")),
         cautions=tuple(report.get("cautions", ())),

@@ -54,7 +54,7 @@ class Move:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PlacedPiece:
-    """A piece on the panel. number : in the order of the series. group : its place among the panel file's pieces."""
+    """A piece on the panel. number : in the order of the series."""
 
     piece: Piece
     number: int

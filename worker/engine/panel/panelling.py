@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -22,6 +21,7 @@ from worker.engine.panel.panel_proof import MOST_CORNERS, prove_panel
 from worker.engine.panel.panel_report import panel_report
 from worker.engine.panel.panel_sheet import panel_sheet
 from worker.engine.panel.piece import FABRICATION, REPORT, Piece
+from worker.engine.pipeline import json_file
 from worker.engine.report.order_facts import ORDER_SHEET
 from worker.engine.report.package import package_files, package_name
 from worker.engine.report.png import encode_png
@@ -112,7 +112,7 @@ def make_panel(
     out = {f"{FABRICATION}{name}": data for name, data in made.items() if name != PICTURE}
     out[f"{FABRICATION}{package_name(panel.project)}"] = package_files(made)
     out[PICTURE] = picture
-    out[REPORT] = (json.dumps(report, indent=2, ensure_ascii=False) + "\n").encode("utf-8")
+    out[REPORT] = json_file(report)
     return MadePanel(files=out, report=report, panel=panel)
 
 

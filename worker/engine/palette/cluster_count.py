@@ -7,7 +7,6 @@ as wide in degrees as the whole; since thinning leaves all noise in, the target 
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -19,7 +18,8 @@ from worker.engine.colorimetry import linear_rgb_to_xyz, srgb_decoded
 from worker.engine.difference import ciede2000
 from worker.engine.palette.clustering import cluster_bins, cluster_labs
 from worker.engine.palette.finish_colours import FinishColours
-from worker.engine.palette.histogram import BINS, Histogram
+from worker.engine.palette.histogram import BINS, Histogram, bins_of
+from worker.engine.palette.shared import apart_for, thin
 from worker.engine.palette.tables import TableStore
 from worker.engine.vision import SeenPicture, pixels_per_degree, see, seen_difference, working_step
 
@@ -80,15 +80,13 @@ class _Thinned:
 
     @classmethod
     def of(cls, srgb: Srgb, pitch_um: float, most: int, viewing_distance_mm: float) -> _Thinned:
-        height, width = srgb.shape[:2]
-        apart = max(1, math.ceil(math.sqrt(height * width / most)))
-        thin = srgb[apart // 2 :: apart, apart // 2 :: apart].astype(np.int64)
-        full = pixels_per_degree(viewing_distance_mm, pitch_um * apart)
+        art = thin(srgb, most).astype(np.int64)
+        full = pixels_per_degree(viewing_distance_mm, pitch_um * apart_for(srgb, most))
         step = working_step(full)
         return cls(
-            colour=(thin[..., 0] << 16) | (thin[..., 1] << 8) | thin[..., 2],
-            bins=((thin[..., 0] >> 3) << 10) | ((thin[..., 1] >> 3) << 5) | (thin[..., 2] >> 3),
-            art=see(_blocks(srgb_decoded(thin / 255.0), step), working_ppd=full / step, step=step),
+            colour=(art[..., 0] << 16) | (art[..., 1] << 8) | art[..., 2],
+            bins=bins_of(art),
+            art=see(_blocks(srgb_decoded(art / 255.0), step), working_ppd=full / step, step=step),
             full=full,
             step=step,
         )

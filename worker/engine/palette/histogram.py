@@ -33,6 +33,11 @@ class Histogram:
         return int(self.counts.sum())
 
 
+def bins_of(srgb: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    """The bin of each colour, int64 (..., 3) of 0 to 255."""
+    return ((srgb[..., 0] >> 3) << 10) | ((srgb[..., 1] >> 3) << 5) | (srgb[..., 2] >> 3)
+
+
 @njit(cache=True, nogil=True)
 def _count(srgb, groups, use_groups, skip, first, last, sums):  # type: ignore[no-untyped-def]  # pragma: no cover
     for y in range(first, last):

@@ -11,7 +11,7 @@ import json
 import math
 import zipfile
 from dataclasses import dataclass
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -19,7 +19,7 @@ import numpy.typing as npt
 from worker.engine.arrays import Floats, Labels, Srgb
 from worker.engine.colorimetry import lab_to_din99d, srgb_to_lab
 from worker.engine.palette.contrast import stretch_lightness
-from worker.engine.palette.histogram import BINS, Histogram, histogram_of
+from worker.engine.palette.histogram import BINS, Histogram, bins_of, histogram_of
 from worker.errors import ArtworkError
 
 WEIGHT = 1 << 24
@@ -79,9 +79,14 @@ class Gathering:
         return _histogram(self._sums)
 
 
+def apart_for(pixels: npt.NDArray[Any], most: int) -> int:
+    """Every how many-th row and column leave at most about `most` pixels."""
+    return max(1, math.ceil(math.sqrt(pixels.shape[0] * pixels.shape[1] / most)))
+
+
 def thin(pixels: npt.NDArray[_Kind], most: int) -> npt.NDArray[_Kind]:
     """Every n-th row and column, so that at most about `most` pixels are left."""
-    apart = max(1, math.ceil(math.sqrt(pixels.shape[0] * pixels.shape[1] / most)))
+    apart = apart_for(pixels, most)
     return np.ascontiguousarray(pixels[apart // 2 :: apart, apart // 2 :: apart]) if apart > 1 else pixels
 
 
@@ -100,7 +105,7 @@ def stretched_histogram(histogram: Histogram, slope: float, offset: float) -> Hi
     """
     means = np.rint(histogram.mean_srgb).astype(np.uint8)[None]
     moved = stretch_lightness(means, slope, offset)[0].astype(np.int64)
-    bins = ((moved[:, 0] >> 3) << 10) | ((moved[:, 1] >> 3) << 5) | (moved[:, 2] >> 3)
+    bins = bins_of(moved)
     sums = np.zeros((BINS, 4))
     np.add.at(sums[:, 0], bins, histogram.counts)
     for channel in range(3):

@@ -225,14 +225,14 @@ class SeriesRun:
 
     def _piece(self, piece: Piece, folder: str, milliseconds: int) -> Iterator[tuple[str, bytes]]:
         from worker.engine.report.series_report import PieceEntry
-        from worker.engine.series import FRAME
+        from worker.job import FRAME_FILE
 
         made = piece.conversion
         if made is None:
             self.entries.append(PieceEntry(name=piece.name, milliseconds=milliseconds, error=piece.error))
             return
         for path, data in piece.files():
-            if path == FRAME:
+            if path == FRAME_FILE:
                 self.frames.append((data, milliseconds))
             yield path, data
         self.entries.append(

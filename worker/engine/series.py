@@ -12,12 +12,11 @@ from typing import Any, BinaryIO, cast
 import numpy as np
 from PIL import Image
 
-from worker.animation_file import AnimationFile, read_animation_file
 from worker.board_file import BoardFile
 from worker.engine.arrays import Alpha
 from worker.engine.artwork.decode import read_artwork
 from worker.engine.artwork.flatness import is_flat
-from worker.engine.artwork.frames import read_frames
+from worker.engine.artwork.frames import known_animation, read_frames
 from worker.engine.artwork.picture import Artwork, WantedSize
 from worker.engine.palette.shared import SharedPalette, read_palette, write_palette
 from worker.engine.palette.tables import TableStore
@@ -29,6 +28,7 @@ from worker.engine.separation.edges import choose_edges
 from worker.engine.shared_palette import PaletteMaking, coarse_size
 from worker.errors import ArtworkError, MaskwrightError
 from worker.fab_profile import FabProfile
+from worker.job import FRAME_FILE
 from worker.job_settings import Settings
 
 Frame = Artwork | ArtworkError
@@ -52,10 +52,7 @@ class Animation:
     def __init__(self, data: bytes, *, name: str) -> None:
         self.data = data
         self.name = name
-        found = read_animation_file(io.BytesIO(data), name=name)
-        if found is None:
-            raise ArtworkError(f"{name}: the file is no animation.", mend="Send a GIF, APNG, WebP or TIFF.")
-        self.file: AnimationFile = found
+        self.file = known_animation(data, name=name)
 
     def __len__(self) -> int:
         return self.file.frames
@@ -102,12 +99,8 @@ class Piece:
     def files(self, *, full_size: bool = False) -> Iterator[tuple[str, bytes]]:
         """Path and bytes of every file of the piece: those of a conversion, and its frame of the animation."""
         assert self.conversion is not None
-        yield FRAME, piece_frame(self.conversion)
+        yield FRAME_FILE, piece_frame(self.conversion)
         yield from self.conversion.files(full_size=full_size)
-
-
-FRAME = "frame.png"
-"""The result file of a piece that animations are made from: the artwork, and the board beside it."""
 
 
 def convert_series(
@@ -254,7 +247,7 @@ def convert_piece(
     """
     if isinstance(frame, ArtworkError):
         raise frame
-    conversion = convert(
+    return convert(
         frame if isinstance(frame, Artwork) else _all_of(frame),
         fab,
         settings,
@@ -266,7 +259,6 @@ def convert_piece(
         threads=threads,
         progress=progress,
     )
-    return conversion
 
 
 def _all_of(frame: FrameFile) -> bytes:

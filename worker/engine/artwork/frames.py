@@ -28,6 +28,14 @@ def frame_name(name: str, number: int, of: int) -> str:
     return f"{name}-{number + 1:0{max(2, len(str(of)))}}"
 
 
+def known_animation(data: bytes, *, name: str) -> AnimationFile:
+    """What an animated file says of itself. Raises ArtworkError where it is none, or too long or large."""
+    found = read_animation_file(io.BytesIO(data), name=name)
+    if found is None:
+        raise ArtworkError(f"{name}: the file is no animation.", mend="Send a GIF, APNG, WebP or TIFF.")
+    return found
+
+
 def read_frames(data: bytes, *, name: str) -> Iterator[Artwork | ArtworkError]:
     """Every frame as it is seen, laid over those before it; or why it can't be decoded.
 
@@ -39,9 +47,7 @@ def read_frames(data: bytes, *, name: str) -> Iterator[Artwork | ArtworkError]:
     ArtworkError
         The file is none of these, or has too many frames or pixels.
     """
-    found = read_animation_file(io.BytesIO(data), name=name)
-    if found is None:
-        raise ArtworkError(f"{name}: the file is no animation.", mend="Send a GIF, APNG, WebP or TIFF.")
+    found = known_animation(data, name=name)
     check_pixels(max(found.width, 1), max(found.height, 1), name=name, max_pixels=MAX_PIXELS)
     return _pages(data, found, name) if found.format == "TIFF" else _frames(data, found, name)
 

@@ -28,6 +28,10 @@ from worker.job_settings import Settings
 LEAST_CELLS_PER_DEGREE = 26.0
 """Coarser dots are seen as dots: on photographs, dithering then scores no better than hard regions."""
 
+REACHES = (1, 2, 4, 8, 16, *(4,) * 27)
+"""So far around, in cells, less is kept with each try: first wider and wider; then different places may be stuck one
+after the other."""
+
 
 class Scaled(Protocol):
     """What is known of a picture on the grid, or will be of all pieces of a series."""
@@ -152,7 +156,7 @@ def separate(
 
 def _decide_around(kept: Kept, places: Places, size: int, decide: Callable[[Places], Labels]) -> tuple[Labels, Kept]:
     """Decide what isn't kept. Where the layer rules leave no way around what is, less of it is kept."""
-    for reach in (1, 2, 4, 8, 16, *LOOSENED):
+    for reach in REACHES:
         try:
             return decide(_with_kept(places, kept)), kept
         except ImpossiblePlaceError as error:
@@ -160,10 +164,6 @@ def _decide_around(kept: Kept, places: Places, size: int, decide: Callable[[Plac
                 raise
             kept = kept.loosened(error.cells, size, reach)
     return decide(places), Kept(frozen=np.full_like(kept.frozen, OUTSIDE))
-
-
-LOOSENED = (4,) * 27
-"""Reaches, in cells, of further tries: different places may be stuck one after the other."""
 
 
 def _with_kept(places: Places, kept: Kept) -> Places:

@@ -118,3 +118,19 @@ def test_the_pictures_of_readings_are_what_their_script_draws(tmp_path: Path) ->
         with Image.open(tmp_path / name) as drawn, Image.open(SAMPLES / "pictures" / name) as kept:
             assert drawn.size == kept.size
             assert np.abs(np.asarray(drawn, dtype=int) - np.asarray(kept.convert("RGB"), dtype=int)).mean() < 1.0
+
+
+def test_the_circuit_is_what_its_script_writes(monkeypatch: pytest.MonkeyPatch) -> None:
+    """And without attributes it draws the same, and says nothing of itself."""
+    monkeypatch.syspath_prepend(str(SAMPLES.parent))
+    from samples.render_circuit import FOLDER, circuit_files
+
+    written = circuit_files()
+    assert {path.name for path in FOLDER.iterdir()} == {*written, "README.md"}
+    assert all((FOLDER / name).read_bytes() == data for name, data in written.items())
+    assert sum(len(data) for data in written.values()) < 100_000
+    plain = circuit_files(attributes=False)
+    assert set(written) - set(plain) == {"badge.gbrjob"}
+    assert not any(b"%T" in data or b"#@!" in data for data in plain.values())
+    words = (FOLDER / "README.md").read_text()
+    assert "Invented" in words and "swallowed coin cell" in words and "local codes and licensed practice" in words

@@ -34,6 +34,7 @@ STATUS: dict[str, int] = {
     "panel": 422,
     "proof": 500,
     "returned-file": 422,
+    "circuit": 422,
     "manifest": 422,
     "collection-archive": 422,
     "settings": 422,

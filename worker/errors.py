@@ -12,6 +12,7 @@ MaskwrightError                 the root; carries what went wrong, where, and ho
 ├── PanelError                  the panel can't be laid out, or its file can't be read: names the entry and the mend
 ├── ProofError                  the fabrication files, read back, don't show the layers: a fault of the program
 ├── ReturnedFileError           a fabrication file can't be read, or not matched with its layer without a guess
+├── CircuitError                a circuit's files can't be read, or not used without a guess: names file and mend
 ├── ManifestError               the manifest of a collection is wrong: names file, place and mend
 ├── CollectionArchiveError      the archive of a collection can't be unpacked, or unpacks to too much
 ├── SettingsError               a setting is unknown, malformed or contradicts another
@@ -138,6 +139,16 @@ class ReturnedFileError(MaskwrightError):
     """A fabrication file can't be read, or not be matched with its layer without a guess."""
 
     code = "returned-file"
+
+
+class CircuitError(MaskwrightError):
+    """A circuit's files can't be read, or not be used without a guess.
+
+    unknown : names of the files that don't say what they are, where that is the fault: pictures of them help the user.
+    """
+
+    code = "circuit"
+    unknown: tuple[str, ...] = ()
 
 
 class ManifestError(MaskwrightError):

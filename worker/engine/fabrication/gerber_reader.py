@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -31,6 +32,8 @@ class ReadLayer:
     an object of another kind, whose SVG (in mm, in the current colour where it is dark) `drawings` holds.
     lines : float64 (L, 5), of strokes: both ends and the width. regions, flashes : how many objects were one.
     open_regions : how many regions end where they don't begin. remarks : what the reader complained about.
+    functions, nets : of each object its .AperFunction and .N attribute, fields joined by commas, "" where it has none;
+    empty where they were not asked for.
     """
 
     name: str
@@ -47,6 +50,8 @@ class ReadLayer:
     flashes: int
     open_regions: int
     remarks: tuple[str, ...]
+    functions: tuple[str, ...] = ()
+    nets: tuple[str, ...] = ()
 
     def attribute(self, name: str) -> str:
         """The fields of a file attribute, joined by commas; "" where the file has none."""
@@ -73,11 +78,26 @@ class ReadDrill:
     remarks: tuple[str, ...]
 
 
-def read_gerber(data: bytes, *, name: str) -> ReadLayer:
-    """Read one Gerber file. ReturnedFileError where the reader gives up."""
-    from gerbonara.rs274x import GerberFile, GerberParser
+def read_gerber(data: bytes, *, name: str, marked: bool = False) -> ReadLayer:
+    """Read one Gerber file. ReturnedFileError where the reader gives up.
 
+    `marked` : read too what each object is and which net it belongs to, if the file tells.
+    """
     remarks: list[str] = []
+    file = _parsed(data, name, remarks, marked)
+    try:
+        return _layer(file, name, remarks, marked)
+    except Exception as error:
+        raise _unreadable(name, error) from error
+
+
+def graphic_objects(data: bytes, *, name: str) -> Sequence[Any]:
+    """The reader's own objects of a Gerber file, strokes and arcs as they are. ReturnedFileError."""
+    return _parsed(data, name, [], marked=False).objects  # type: ignore[no-any-return]
+
+
+def _parsed(data: bytes, name: str, remarks: list[str], marked: bool) -> Any:
+    from gerbonara.rs274x import GerberFile, GerberParser
 
     class Parser(GerberParser):  # type: ignore[misc]
         """The reader, whose complaints come here and not into Python's warnings."""
@@ -86,12 +106,24 @@ def read_gerber(data: bytes, *, name: str) -> ReadLayer:
             del kls
             remarks.append(f"line {self.lineno}: {msg}".rstrip("."))
 
+        def _parse_region_start(self, match: object) -> None:
+            self.before_region = len(self.target.objects)
+            super()._parse_region_start(match)
+
+        def _parse_region_end(self, match: object) -> None:
+            super()._parse_region_end(match)
+            if marked:  # the reader keeps attributes of strokes and flashes alone
+                for region in self.target.objects[self.before_region :]:
+                    region.attrs = {**self.aperture_attrs, **self.graphics_state.object_attrs}
+
     file = GerberFile()
     try:
         Parser(file).parse(_text(data, name), name)
-        return _layer(file, name, remarks)
+    except ReturnedFileError:
+        raise
     except Exception as error:  # a file from anywhere can bring another's code to fall in any way
         raise _unreadable(name, error) from error
+    return file
 
 
 def _text(data: bytes, name: str) -> str:
@@ -114,14 +146,20 @@ def _unreadable(name: str, error: Exception) -> ReturnedFileError:
     )
 
 
-def _layer(file: object, name: str, remarks: Sequence[str]) -> ReadLayer:
+def _layer(file: Any, name: str, remarks: Sequence[str], marked: bool) -> ReadLayer:
     collected = _Collected()
-    for thing in file.objects:  # type: ignore[attr-defined]
+    functions: list[str] = []
+    nets: list[str] = []
+    for thing in file.objects:
         collected.take(thing)
+        if marked:
+            primitives = len(collected.areas) - len(nets)
+            functions += [_marked(thing, ".AperFunction")] * primitives
+            nets += [_marked(thing, ".N")] * primitives
     unit = getattr(file, "unit", None)
     return ReadLayer(
         name=name,
-        attributes={key: tuple(value) for key, value in file.file_attrs.items()},  # type: ignore[attr-defined]
+        attributes={key: tuple(value) for key, value in file.file_attrs.items()},
         unit="" if unit is None else {"mm": "mm"}.get(str(unit.shorthand), "in"),
         points=np.array(collected.points, np.float64).reshape(-1, 2),
         starts=np.array(collected.starts, np.int64),
@@ -134,7 +172,17 @@ def _layer(file: object, name: str, remarks: Sequence[str]) -> ReadLayer:
         flashes=collected.flashes,
         open_regions=collected.open_regions,
         remarks=tuple(remarks),
+        functions=tuple(functions),
+        nets=tuple(nets),
     )
+
+
+def _marked(thing: object, name: str) -> str:
+    """An attribute of an object, or of the aperture that it is drawn with; "" where it has none."""
+    own = getattr(thing, "attrs", None) or {}
+    if name not in own:
+        own = dict(getattr(getattr(thing, "aperture", None), "attrs", None) or ())
+    return ",".join(own.get(name, ()))
 
 
 class _Collected:
@@ -186,6 +234,20 @@ class _Collected:
         self.areas.append(-1)
         self.dark.append(dark)
         self.boxes.append((left, low, right, high))
+
+
+def shifted(read: ReadLayer, x_mm: float, y_mm: float) -> ReadLayer:
+    """The layer, moved."""
+    if x_mm == 0.0 and y_mm == 0.0:
+        return read
+    wrap = f'<g transform="translate({x_mm!r} {y_mm!r})">'
+    return replace(
+        read,
+        points=read.points + np.array([x_mm, y_mm]),
+        boxes=read.boxes + np.array([x_mm, y_mm, x_mm, y_mm]),
+        lines=read.lines + np.array([x_mm, y_mm, x_mm, y_mm, 0.0]),
+        drawings={i: f"{wrap}{drawing}</g>" for i, drawing in read.drawings.items()},
+    )
 
 
 def read_drill(data: bytes, *, name: str) -> ReadDrill:

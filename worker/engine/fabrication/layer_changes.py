@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from worker.engine.fabrication.gerber_reader import ReadDrill, ReadHole, ReadLayer, read_drill, read_gerber
+from worker.engine.fabrication.gerber_reader import ReadDrill, ReadHole, ReadLayer, read_drill, read_gerber, shifted
 from worker.engine.fabrication.grid import NM_PER_MM, Grid
 from worker.engine.fabrication.layer_drawing import Window, draw_layers
 from worker.engine.fabrication.returned_files import HOLES, LAYER_NAMES, LINES
@@ -115,11 +115,11 @@ def compare_packages(
     old, new = _read(before, "the package"), _read(after, "the files")
     remarks = tuple(f"{read.name}, {remark}" for read in new.values() for remark in read.remarks[:REMARKS])
     moved = _moved(old.get("profile"), new.get("profile"))
-    new = {layer: _shifted(read, -moved[0], -moved[1]) for layer, read in new.items()}
+    new = {layer: shifted(read, -moved[0], -moved[1]) for layer, read in new.items()}
     grid, origin = _grid([*old.values(), *new.values()], pitch_um)
     to_grid = (-origin[0], -origin[1])
-    old = {layer: _shifted(read, *to_grid) for layer, read in old.items()}
-    new = {layer: _shifted(read, *to_grid) for layer, read in new.items()}
+    old = {layer: shifted(read, *to_grid) for layer, read in old.items()}
+    new = {layer: shifted(read, *to_grid) for layer, read in new.items()}
     changes = []
     for layer in LAYER_NAMES:
         if layer not in before and layer not in after:
@@ -171,19 +171,6 @@ def _middle_line(profile: ReadLayer) -> npt.NDArray[np.float64] | None:
         return None
     ends = profile.lines[:, :4].reshape(-1, 2)
     return np.concatenate([ends.min(axis=0), ends.max(axis=0)])
-
-
-def _shifted(read: ReadLayer, x_mm: float, y_mm: float) -> ReadLayer:
-    if x_mm == 0.0 and y_mm == 0.0:
-        return read
-    wrap = f'<g transform="translate({x_mm!r} {y_mm!r})">'
-    return replace(
-        read,
-        points=read.points + np.array([x_mm, y_mm]),
-        boxes=read.boxes + np.array([x_mm, y_mm, x_mm, y_mm]),
-        lines=read.lines + np.array([x_mm, y_mm, x_mm, y_mm, 0.0]),
-        drawings={i: f"{wrap}{drawing}</g>" for i, drawing in read.drawings.items()},
-    )
 
 
 def _grid(layers: Sequence[ReadLayer], pitch_um: float | None) -> tuple[Grid, tuple[float, float]]:

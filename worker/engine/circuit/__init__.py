@@ -1,0 +1,1 @@
+"""A working circuit that art shares a board with: its files, what they keep free, what they show, and both together."""

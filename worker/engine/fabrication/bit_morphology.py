@@ -32,6 +32,7 @@ _CHUNK = 16
 _ONES = np.uint64(0xFFFFFFFFFFFFFFFF)
 _ONE = np.uint64(1)
 _TOP = np.uint64(63)
+_GATHER = np.uint64(0x0102040810204080)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,25 +87,28 @@ def disc_within(radius_px: float) -> Disc:
 def _pack(labels, table, pad_words, outside, first, last, out):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Rows first..last of the padded plane: bit set where table[label]; `outside` in the pad."""
     height, width = labels.shape
-    pad = pad_words * 64
+    pad, words = pad_words * 64, (width + 63) // 64
+    bytes_of_row = np.zeros(64 * words, dtype=np.uint8)
+    eights = bytes_of_row.view(np.uint64)
     for r in range(first, last):
         row = out[r]
         y = r - pad
         if y < 0 or y >= height:
             row[:] = outside
             continue
-        for j in range(row.shape[0]):
-            x = (j - pad_words) * 64
-            if x < 0 or x >= width:
-                row[j] = outside
-                continue
+        row[:pad_words] = outside
+        row[pad_words + words :] = outside
+        for x in range(width):
+            bytes_of_row[x] = table[labels[y, x]]
+        for j in range(words):
             word = np.uint64(0)
-            n = min(64, width - x)
-            for i in range(n):
-                word |= np.uint64(table[labels[y, x + i]]) << np.uint64(i)
-            if n < 64:
-                word |= outside << np.uint64(n)
-            row[j] = word
+            for i in range(8):
+                # The product brings the lowest bits of eight bytes together in the highest byte.
+                eight = eights[np.uint64(j * 8 + i)] * _GATHER >> np.uint64(56)
+                word |= eight << np.uint64(8 * i)
+            row[pad_words + j] = word
+        if width % 64:
+            row[pad_words + words - 1] |= outside << np.uint64(width % 64)
 
 
 def pack(

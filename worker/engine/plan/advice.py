@@ -85,7 +85,7 @@ def _merging(art: PlannedArtwork, colours: FinishColours) -> Iterator[Advice]:
         if shares[i] >= 0.01
     ]
     for one, other, difference in merged_colours(clusters)[:MOST_PAIRS]:
-        places = np.isin(group, (one.id, other.id))
+        places = (group == one.id) | (group == other.id)
         names = [f"{_code(cluster)} ({100.0 * cluster.share:.0f} % of the artwork)" for cluster in (one, other)]
         yield Advice(
             kind="merging",

@@ -19,7 +19,9 @@ from worker.engine.plan.pictures import plan_sheet, preview_png
 from worker.engine.plan.planned_artwork import PlannedArtwork, grid_for, planned
 from worker.engine.plan.ranking import Ranked, rank
 from worker.engine.plan.recolouring import png, recoloured_picture, recoloured_svg
-from worker.engine.references.findings import FabFindings, fab_findings
+from worker.engine.references.findings import fab_findings
+from worker.engine.references.reference import FinishReference
+from worker.engine.threads import run_all
 from worker.errors import SettingsError
 from worker.fab_profile import FabProfile
 from worker.job_settings import Settings
@@ -114,26 +116,20 @@ def plan_artwork(
     artwork = read_artwork(data, name=name, size=size)
     smallest_um = 1000.0 * min(finish.smallest_feature_mm for fab in fabs for finish in fab.finishes)
     picture = grid_for(artwork, settings, smallest_um, threads=threads)
-    grounds: dict[tuple[int, ...], PlannedArtwork] = {}
-    outlooks: list[Outlook] = []
-    for fab in fabs:
-        findings = fab_findings(fab, settings.viewing_conditions)
-        ready = _ready(picture, _ground(fab, findings), grounds, settings, threads)
-        outlooks.append(
-            outlook(
-                ready,
-                fab,
-                tuple(findings.references),
-                edges=settings.edges,
-                viewing_distance_mm=settings.viewing_distance_mm,
-                threads=threads,
-            )
-        )
-    ranked = rank(outlooks)
+    references = [tuple(fab_findings(fab, settings.viewing_conditions).references) for fab in fabs]
+    grounds = [_ground(picture, fab, known) for fab, known in zip(fabs, references, strict=True)]
+    outlooks: dict[int, Outlook] = {}
+    ready: PlannedArtwork | None = None
+    for ground in dict.fromkeys(grounds):  # one at a time: a ready artwork takes some hundred MB
+        ready = _ready(picture, ground, settings, threads)
+        these = [place for place, one in enumerate(grounds) if one == ground]
+        _look_ahead(ready, these, fabs, references, settings, outlooks, threads)
+    ranked = rank([outlooks[place] for place in range(len(fabs))])
     best = ranked[0].outlook
-    findings = fab_findings(best.fab, settings.viewing_conditions)
-    ready = _ready(picture, _ground(best.fab, findings), grounds, settings, threads)
-    labels, colours = drawn_labels(ready, best, tuple(findings.references), threads=threads)
+    place = [fab.id for fab in fabs].index(best.fab.id)
+    if ready is None or grounds[place] != grounds[-1]:
+        ready = _ready(picture, grounds[place], settings, threads)
+    labels, colours = drawn_labels(ready, best, references[place], threads=threads)
     return Plan(
         name=name,
         format=artwork.format,
@@ -160,27 +156,45 @@ def _check(fabs: Sequence[FabProfile]) -> None:
         seen.add(fab.id)
 
 
-def _ground(fab: FabProfile, findings: FabFindings) -> tuple[int, ...]:
-    ids = [finish.id for finish in fab.finishes]
-    lab = findings.references[ids.index(fab.background)].lab
+def _ground(picture: GridPicture, fab: FabProfile, references: Sequence[FinishReference]) -> tuple[int, ...]:
+    """The colour of a fab's ground, encoded sRGB; () where nothing of it is seen, which is the same on all."""
+    if picture.alpha is None:
+        return ()
+    lab = references[[finish.id for finish in fab.finishes].index(fab.background)].lab
     return tuple(int(value) for value in lab_to_srgb(lab))
 
 
-def _ready(
-    picture: GridPicture,
-    ground: tuple[int, ...],
-    grounds: dict[tuple[int, ...], PlannedArtwork],
+def _ready(picture: GridPicture, ground: tuple[int, ...], settings: Settings, threads: int) -> PlannedArtwork:
+    colour = np.array(ground or (0, 0, 0), dtype=np.uint8)
+    return planned(picture, colour, viewing_distance_mm=settings.viewing_distance_mm, threads=threads)
+
+
+def _look_ahead(
+    ready: PlannedArtwork,
+    places: Sequence[int],
+    fabs: Sequence[FabProfile],
+    references: Sequence[tuple[FinishReference, ...]],
     settings: Settings,
+    out: dict[int, Outlook],
     threads: int,
-) -> PlannedArtwork:
-    """The artwork on a fab's ground; opaque ones are the same on all."""
-    key = () if picture.alpha is None else ground
-    if key not in grounds:
-        if len(grounds) > 3:
-            grounds.clear()  # a transparent artwork on many grounds: some hundred MB each
-        colour = np.array(ground, dtype=np.uint8)
-        grounds[key] = planned(picture, colour, viewing_distance_mm=settings.viewing_distance_mm, threads=threads)
-    return grounds[key]
+) -> None:
+    """Add the outlooks of the fabs at these places: as many fabs at once as there are threads, each on one.
+
+    Few fabs follow on one another instead, each on all threads.
+    """
+    each = 1 if len(places) >= threads else threads
+
+    def look(place: int) -> None:
+        out[place] = outlook(
+            ready,
+            fabs[place],
+            references[place],
+            edges=settings.edges,
+            viewing_distance_mm=settings.viewing_distance_mm,
+            threads=each,
+        )
+
+    run_all(look, [(place,) for place in places], 1 if each > 1 else threads)
 
 
 def _board(one: Ranked) -> dict[str, Any]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from threading import Lock
 
 import numpy as np
 import numpy.typing as npt
@@ -18,7 +19,7 @@ from worker.engine.colorimetry import linear_rgb_to_xyz
 from worker.engine.palette.clustering import cluster_bins, cluster_labs
 from worker.engine.palette.histogram import BINS, histogram_of
 from worker.engine.separation.rims import dissolve_rims
-from worker.engine.threads import row_strips, run_all
+from worker.engine.threads import row_strips, run_all, shared_strips
 from worker.engine.vision import SeenPicture, pixels_per_degree, see
 from worker.job_settings import Settings
 
@@ -29,6 +30,7 @@ SEEN_PER_DEGREE = 40.0
 FLAT_COLOURS = 40
 """Colours that flat art is taken apart into; what anti-aliasing adds dissolves into them."""
 CLEAR = np.uint16(0xFFFF)
+_SAMPLE = 1000
 _STRIP = 32
 
 
@@ -38,8 +40,8 @@ class PlannedArtwork:
 
     codes : uint16 (H, W), which of its colours each pixel has; CLEAR where it is transparent. lab : float64 (m, 3),
     those colours; shares : float64 (m,), of all pixels that have one. blocks : float32 (3, h, w), mean XYZ of blocks
-    of `step` pixels. seen : the same as the eye passes it. clear : share of pixels that are transparent. cells : those
-    that `cells_of` made.
+    of `step` pixels. seen : the same as the eye passes it. sample : int64 (k,), some of the blocks, in no order.
+    clear : share of pixels that are transparent. cells : those that `cells_of` made, which one thread does at a time.
     """
 
     picture: GridPicture
@@ -49,21 +51,24 @@ class PlannedArtwork:
     shares: Floats
     blocks: Float32s
     seen: SeenPicture
+    sample: npt.NDArray[np.int64]
     step: int
     per_degree: float
     clear: float
     cells: dict[tuple[int, int], Srgb]
+    making: Lock
 
     def cells_of(self, cell_um: float, *, threads: int = 1) -> Srgb:
         """The artwork in cells of about this size, uint8 (h, w, 3); each size is made once."""
         height, width = self.srgb.shape[:2]
         rows = max(1, round(height * self.picture.pitch_um / cell_um))
         columns = max(1, round(width * self.picture.pitch_um / cell_um))
-        if (rows, columns) not in self.cells:
-            self.cells[rows, columns], _ = resample(
-                self.srgb, None, height_px=rows, width_px=columns, keep_edges=True, threads=threads
-            )
-        return self.cells[rows, columns]
+        with self.making:
+            if (rows, columns) not in self.cells:
+                self.cells[rows, columns], _ = resample(
+                    self.srgb, None, height_px=rows, width_px=columns, keep_edges=True, threads=threads
+                )
+            return self.cells[rows, columns]
 
 
 def grid_for(artwork: Artwork, settings: Settings, smallest_um: float, *, threads: int) -> GridPicture:
@@ -99,10 +104,12 @@ def planned(picture: GridPicture, ground: Srgb, *, viewing_distance_mm: float, t
         shares=shares,
         blocks=blocks,
         seen=see(blocks, working_ppd=full / step, step=step, threads=threads),
+        sample=np.random.default_rng(0).permutation(blocks[0].size)[:_SAMPLE],
         step=step,
         per_degree=full,
         clear=0.0 if clear is None else float(clear.mean()),
         cells={},
+        making=Lock(),
     )
 
 
@@ -167,27 +174,45 @@ def block_shares(
     """
     rows, columns = labels.shape if shape is None else shape
     height, width = -(-rows // step), -(-columns // step)
-    out = np.zeros((count, height, width), dtype=np.float32)
+    out = np.empty((count, height, width), dtype=np.float32)
     source = read_only(labels)
-    y = np.arange(rows) * labels.shape[0] // rows
-    x = np.arange(columns) * labels.shape[1] // columns
-    run_all(lambda a, b: _count_rows(source, y, x, step, a, b, out), row_strips(height, 8), threads)
+    # Unsigned, so that no place could count from the end, which a loop would ask of each.
+    y = (np.arange(rows) * labels.shape[0] // rows).astype(np.uint64)
+    x = (np.arange(columns) * labels.shape[1] // columns).astype(np.uint64)
+    bits = (step * step).bit_length()
+    for first in range(0, count, 64 // bits):
+        ones = np.zeros(256, dtype=np.uint64)
+        last = min(first + 64 // bits, count)
+        ones[first:last] = np.uint64(1) << np.arange(0, bits * (last - first), bits).astype(np.uint64)
+        planes = out[first:last]
+        run_all(
+            lambda a, b, ones=ones, planes=planes: _count_rows(source, y, x, step, ones, bits, a, b, planes),
+            shared_strips(height, threads),
+            threads,
+        )
     return out
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _count_rows(labels, row_of, column_of, step, first, last, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+def _count_rows(labels, row_of, column_of, step, ones, bits, first, last, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """All labels are counted at once, each in its own `bits` of a word, where `ones` has its one."""
     count, _, columns = out.shape
-    counts = np.empty((columns, 256), dtype=np.int32)
+    lowest = np.uint64((1 << bits) - 1)
+    counts = np.empty(columns, dtype=np.uint64)
     for row in range(first, last):
-        counts[:] = 0
         top, end = row * step, min((row + 1) * step, row_of.shape[0])
+        counts[:] = 0
         for y in range(top, end):
-            line = labels[row_of[y]]
-            for k in range(columns):
-                for x in range(k * step, min((k + 1) * step, column_of.shape[0])):
-                    counts[k, line[column_of[x]]] += 1
+            line, k, left, found = labels[row_of[y]], 0, step, np.uint64(0)
+            for x in range(column_of.shape[0]):
+                found += ones[line[column_of[x]]]
+                left -= 1
+                if left == 0:
+                    counts[k] += found
+                    k, left, found = k + 1, step, np.uint64(0)
+            if left < step:
+                counts[k] += found
         for k in range(columns):
             pixels = np.float32((end - top) * (min((k + 1) * step, column_of.shape[0]) - k * step))
             for i in range(count):
-                out[i, row, k] = np.float32(counts[k, i]) / pixels
+                out[i, row, k] = np.float32((counts[k] >> np.uint64(i * bits)) & lowest) / pixels

@@ -16,6 +16,7 @@ corners included. The upper neighbour's finish is always legal, so the scan neve
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -140,6 +141,14 @@ def legal_in_families(legal: npt.NDArray[np.uint16], families: Families) -> npt.
     return np.stack([np.where(legal & bits, legal & bits, legal) for bits in families.bits])
 
 
+@functools.cache
+def _cube_lab() -> Floats:
+    """CIELAB of the middle of each cell of a cube of encoded sRGB, float64 (32^3, 3)."""
+    step = 256 // _CUBE
+    middle = np.arange(_CUBE) * step + (step - 1) / 2
+    return srgb_to_lab(np.stack(np.meshgrid(middle, middle, middle, indexing="ij"), axis=-1).reshape(-1, 3))
+
+
 def diffusion_tables(
     colours: FinishColours,
     recipes: tuple[LayerRecipe, ...],
@@ -153,10 +162,7 @@ def diffusion_tables(
     are from each of some others (n, 3): (m, n).
     """
     step = 256 // _CUBE
-    middle = np.arange(_CUBE) * step + (step - 1) / 2
-    cube = np.stack(np.meshgrid(middle, middle, middle, indexing="ij"), axis=-1).reshape(-1, 3)
-    lab = srgb_to_lab(cube)
-    ranks = np.argsort(distances(lab, colours.lab), axis=1, kind="stable").astype(np.int64)
+    ranks = np.argsort(distances(_cube_lab(), colours.lab), axis=1, kind="stable").astype(np.int64)
     ranked = np.zeros(len(ranks), dtype=np.int64)
     for place in range(len(recipes)):
         ranked |= ranks[:, place] << (4 * place)

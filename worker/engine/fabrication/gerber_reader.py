@@ -91,9 +91,12 @@ def read_gerber(data: bytes, *, name: str, marked: bool = False) -> ReadLayer:
         raise _unreadable(name, error) from error
 
 
-def graphic_objects(data: bytes, *, name: str) -> Sequence[Any]:
-    """The reader's own objects of a Gerber file, strokes and arcs as they are. ReturnedFileError."""
-    return _parsed(data, name, [], marked=False).objects  # type: ignore[no-any-return]
+def graphic_objects(data: bytes, *, name: str, marked: bool = False) -> Sequence[Any]:
+    """The reader's own objects of a Gerber file, strokes and arcs as they are. ReturnedFileError.
+
+    `marked` : regions, too, carry the attributes that hold for them.
+    """
+    return _parsed(data, name, [], marked).objects  # type: ignore[no-any-return]
 
 
 def _parsed(data: bytes, name: str, remarks: list[str], marked: bool) -> Any:

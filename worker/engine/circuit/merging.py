@@ -1,0 +1,178 @@
+"""Art put into a circuit's own Gerber file: its text stays as it is, byte for byte, and the art stands before its end.
+
+The art is written in the file's own unit and format. It begins with commands that bring every state back that the file
+may have left behind, and it consists of areas (G36) without holes: so it needs no aperture, and clears nothing. A file
+that carries attributes gets them for the art as well; a plain file stays plain.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from worker.engine.circuit.art_polygons import plain_areas
+from worker.engine.circuit.drawn_shapes import Polygons
+from worker.engine.fabrication.file_attributes import field_text
+from worker.engine.fabrication.grid import Points
+from worker.errors import CircuitError
+
+NM_PER_INCH = 25_400_000
+
+_END = re.compile(rb"(?:(?<![^\s*%])|(?<=D02))M0?[02]\s*\*")
+_FORMAT = re.compile(rb"%\s*FS\s*([LTD]?)([AI]?)[^X%*]*X(\d)(\d)\s*Y(\d)(\d)[^%*]*\*")
+_UNIT = re.compile(rb"%\s*(?:FS[^%*]*\*\s*)?MO(MM|IN)\*|G7([01])\s*\*")
+_RELATIVE = re.compile(rb"(?<![^\s*%])G91\s*\*")
+_ATTRIBUTES = re.compile(rb"%T[FAOD]")
+_IN_COMMENTS = re.compile(rb"G04\s*#@!\s*T[FAOD]")
+_COMMENTS = re.compile(rb"G0?4[^*]*\*")
+_ENCLOSING = (
+    (rb"G36\*", rb"G37\*", "region"),
+    (rb"%ABD\d+\*%", rb"%AB\*%", "aperture block"),
+    (rb"%SRX(?!1Y1)[^%]*%", rb"%SR(?:X1Y1[^%]*)?\*%", "step and repeat"),
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ArtAreas:
+    """Art of one layer that shares its attributes.
+
+    polygons : object (n,), shapely polygons in whole nm of the circuit's coordinates. function : value of
+    .AperFunction, or "". net : the net that all of it belongs to, or "".
+    """
+
+    polygons: Polygons
+    function: str = ""
+    net: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FileFormat:
+    """How a Gerber file writes coordinates: `digits` before and behind the point, and what its unit is in nm."""
+
+    name: str
+    unit_nm: int
+    digits: tuple[int, int]
+    pads_behind: bool
+
+    @property
+    def step_nm(self) -> float:
+        """The smallest difference that it can write."""
+        return float(self.unit_nm / 10 ** self.digits[1])
+
+
+def file_format(data: bytes, *, name: str) -> FileFormat:
+    """The format of a Gerber file. CircuitError where it has none that can be written on in."""
+    found, unit = _FORMAT.search(data), _UNIT.search(data)
+    if found is None or unit is None:
+        raise CircuitError(
+            f"{name} does not say in which {'format' if found is None else 'unit'} its coordinates are.",
+            mend="Write it anew, with %FS and %MO.",
+        )
+    zeros, notation, *digits = (group.decode("ascii") for group in found.groups())
+    relative = notation == "I" or _RELATIVE.search(data)
+    if relative or digits[:2] != digits[2:]:
+        raise CircuitError(
+            f"{name} has {'relative coordinates' if relative else 'different formats for x and y'} "
+            f"({found[0].decode('ascii', 'replace')}).",
+            mend="The Gerber standard has dropped that: write the file anew, as %FSLAX46Y46*%.",
+        )
+    inch = b"IN" in (unit[1] or b"") or unit[2] == b"0"
+    return FileFormat(
+        name=name,
+        unit_nm=NM_PER_INCH if inch else 1_000_000,
+        digits=(int(digits[0]), int(digits[1])),
+        pads_behind=zeros == "T",
+    )
+
+
+def merged_gerber(data: bytes, art: Sequence[ArtAreas], *, name: str, pixel_nm: int) -> bytes:
+    """The circuit's file with the art in it.
+
+    Parameters
+    ----------
+    art : what is put in; without any, the file stays as it is.
+    pixel_nm : of the art. The file's coordinates must be finer than a quarter of it.
+
+    Raises
+    ------
+    CircuitError
+        The file can't be written on in: it doesn't end, its format is too coarse, or it has left something open.
+    """
+    art = [group for group in art if len(group.polygons)]
+    if not art:
+        return data
+    how = file_format(data, name=name)
+    if how.step_nm > pixel_nm / 4:
+        raise CircuitError(
+            f"{name} writes coordinates in steps of {how.step_nm / 1000:.3g} um, too coarse for art of "
+            f"{pixel_nm / 1000:g} um.",
+            mend="Write the circuit's files anew with more decimals (%FSLAX46Y46*% in mm), or take a larger pitch.",
+        )
+    commands = _COMMENTS.sub(b"", data)
+    ends = [found for found in _END.finditer(data) if not _in_comment(data, found.start())]
+    if not ends:
+        raise CircuitError(f"{name} has no end (M02).", mend="It is cut short: get it again.")
+    for opened, closed, what in _ENCLOSING:
+        if len(re.findall(opened, commands)) > len(re.findall(closed, commands)):
+            raise CircuitError(f"{name} ends within a {what}.", mend="It is damaged: get it again.")
+    end = ends[0].start()
+    text = "".join(_art(art, how, commands, commented=bool(_IN_COMMENTS.search(data))))
+    return data[:end] + text.encode("ascii") + data[end:]
+
+
+def _in_comment(data: bytes, place: int) -> bool:
+    begin = max(data.rfind(b"G04", 0, place), data.rfind(b"G4", 0, place))
+    return begin >= 0 and b"*" not in data[begin:place]
+
+
+def _art(art: Sequence[ArtAreas], how: FileFormat, commands: bytes, *, commented: bool) -> Iterator[str]:
+    has_attributes = bool(_ATTRIBUTES.search(commands))
+
+    def attribute(text: str) -> str:
+        if has_attributes:
+            return f"%{text}*%\n"
+        return f"G04 #@! {text}*\n" if commented else ""
+
+    yield "\nG04 Art begins. Nothing before or behind it was changed*\n"
+    yield from _at_rest(commands)
+    yield attribute("TD")
+    for group in art:
+        if group.function:
+            yield attribute(f"TA.AperFunction,{group.function}")
+        if group.net:
+            yield attribute(f"TO.N,{field_text(group.net)}")
+        for outline in plain_areas(group.polygons, scale=1.0 / how.step_nm):
+            yield f"G36*\n{_outline(outline, how)}G37*\n"
+        yield attribute("TD")
+    yield "G04 Art ends*\n"
+
+
+def _at_rest(commands: bytes) -> Iterator[str]:
+    """What ends every state that a file may be in. Commands that not every reader knows only where the file has them.
+
+    An open SRX1Y1 repeats once, as nothing does.
+    """
+    for command, rest in ((b"%LM", "%LMN*%\n"), (b"%LR", "%LR0*%\n"), (b"%LS", "%LS1*%\n")):
+        if command in commands:
+            yield rest
+    yield "%LPD*%\nG75*\nG01*\n"
+
+
+def _outline(points: Points, how: FileFormat) -> str:
+    whole = sum(how.digits)
+    if int(np.abs(points).max()) >= 10**whole:
+        x, y = points[int(np.abs(points).max(axis=1).argmax())] * how.step_nm / 1e6
+        raise CircuitError(
+            f"{how.name} has no digits for a point at {x:.3f}, {y:.3f} mm.",
+            mend="Write the circuit's files anew with more digits before the point (%FSLAX46Y46*% in mm).",
+        )
+    if how.pads_behind:  # where zeros behind may be left out, those before may not
+        numbers = [f"{'-' if value < 0 else ''}{abs(value):0{whole}d}" for value in points.ravel().tolist()]
+        body = "X%sY%sD01*\n" * len(points) % tuple(numbers)
+    else:
+        body = "X%dY%dD01*\n" * len(points) % tuple(points.ravel().tolist())
+    first, rest = body.split("\n", 1)
+    return f"{first.removesuffix('D01*')}D02*\n{rest}"

@@ -7,6 +7,7 @@ from the files. Attributes .N and .P: Gerber Layer Format Specification, 5.6 (fr
 from __future__ import annotations
 
 import re
+from itertools import chain
 
 import numpy as np
 import pytest
@@ -65,7 +66,7 @@ def test_without_attributes_the_copper_is_the_same_and_the_user_points_at_it() -
     assert (plain.of == told.of).all() and not any(net.names or net.pins for net in plain.nets)
     x, y = find_net(told, "GND").place
     assert find_net(plain, f"{x},{y} top").number == find_net(told, "GND").number
-    with pytest.raises(CircuitError, match="has no net 'GND'. Its files name no nets"):
+    with pytest.raises(CircuitError, match=r"has no net 'GND'\. Its files name no nets"):
         find_net(plain, "GND")
     with pytest.raises(CircuitError, match="no copper at"):
         find_net(plain, "30, 55 top")
@@ -177,7 +178,7 @@ def _joined(sides: list[shapely.Geometry], holes: list[tuple[float, float]]) -> 
     for hole in holes:
         wall = shapely.Point(hole).buffer(0.25, quad_segs=64)
         touched = [net for net in nets if any(part.intersects(wall) for _, part in net)]
-        nets = [net for net in nets if net not in touched] + ([sum(touched, [])] if touched else [])
+        nets = [net for net in nets if net not in touched] + ([list(chain(*touched))] if touched else [])
     return nets
 
 

@@ -112,20 +112,22 @@ def merged_gerber(data: bytes, art: Sequence[ArtAreas], *, name: str, pixel_nm: 
             mend="Write the circuit's files anew with more decimals (%FSLAX46Y46*% in mm), or take a larger pitch.",
         )
     commands = _COMMENTS.sub(b"", data)
-    ends = [found for found in _END.finditer(data) if not _in_comment(data, found.start())]
-    if not ends:
+    end = next((found.start() for found in _END.finditer(data) if _is_command(data, found.start())), None)
+    if end is None:
         raise CircuitError(f"{name} has no end (M02).", mend="It is cut short: get it again.")
     for opened, closed, what in _ENCLOSING:
         if len(re.findall(opened, commands)) > len(re.findall(closed, commands)):
             raise CircuitError(f"{name} ends within a {what}.", mend="It is damaged: get it again.")
-    end = ends[0].start()
     text = "".join(_art(art, how, commands, commented=bool(_IN_COMMENTS.search(data))))
     return data[:end] + text.encode("ascii") + data[end:]
 
 
-def _in_comment(data: bytes, place: int) -> bool:
-    begin = max(data.rfind(b"G04", 0, place), data.rfind(b"G4", 0, place))
-    return begin >= 0 and b"*" not in data[begin:place]
+def _is_command(data: bytes, place: int) -> bool:
+    """Whether a place lies neither in a comment nor between percent signs."""
+    comment = max(data.rfind(b"G04", 0, place), data.rfind(b"G4", 0, place))
+    if comment >= 0 and b"*" not in data[comment:place]:
+        return False
+    return _COMMENTS.sub(b"", data[:place]).count(b"%") % 2 == 0
 
 
 def _art(art: Sequence[ArtAreas], how: FileFormat, commands: bytes, *, commented: bool) -> Iterator[str]:

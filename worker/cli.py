@@ -61,6 +61,8 @@ examples:
   a folder with a manifest; and one that is watched:
     maskwright convert birds/ --fab nocturne-gold --width 40mm --manifest birds.csv --out birds-done
     maskwright convert birds/ --fab nocturne-gold --width 40mm --out birds-done --watch
+  art beside a working circuit, whose ground copper it may use as colour:
+    maskwright convert badge.png --circuit my-circuit.zip --net GND --fab meadow-tin --out results
   a brooch: which cautions apply
     maskwright convert brooch.png --fab alba-black --width 20mm --use worn --out results
 
@@ -117,6 +119,8 @@ def _parser(asked: Sequence[str]) -> argparse.ArgumentParser:
 
 
 def _add_convert(commands: Commands) -> None:
+    from worker.circuit_options import add_circuit_options
+
     parser = add_command(commands, "convert", "turn artworks into masks, here and now", CONVERT_EXAMPLES)
     parser.add_argument("artworks", nargs="+", type=Path, metavar="ARTWORK", help="a picture, or a folder of pictures")
     parser.add_argument("--fab", required=True, help="path to a fab profile (.toml), or the id of an installed one")
@@ -133,6 +137,7 @@ def _add_convert(commands: Commands) -> None:
     parser.add_argument(
         "--board-file", type=Path, metavar="FILE", help="outline, cut-outs and holes of the board (.toml or .json)"
     )
+    add_circuit_options(parser)
     parser.add_argument(
         "--manifest", type=Path, metavar="FILE", help="what is said of each artwork: .toml, .json or .csv"
     )
@@ -240,12 +245,15 @@ def _terminal() -> Console | None:
 def _convert(given: argparse.Namespace) -> int:
     gc.disable()  # loading modules leaves nothing to collect; `ConversionRun` turns it on again
     settings = read_settings({name: getattr(given, name) for name in SETTINGS})
+    from worker.circuit_options import check_no_circuit, draw_unknown_layers, given_circuit
     from worker.shell_environment import read_shell_environment
 
     environment = read_shell_environment()
     if given.manifest is not None or given.watch or any(path.is_dir() for path in given.artworks):
+        check_no_circuit(given)
         return _convert_collection(given, environment)
     board_file = _board_file(given.board_file)
+    circuit = given_circuit(given)
     from worker.artwork_files import find_artworks
     from worker.fab_profile import check_two_sided
     from worker.installed_fabs import find_fab
@@ -266,6 +274,7 @@ def _convert(given: argparse.Namespace) -> int:
         full_size=given.full_size,
         tables=environment.tables,
         threads=max(1, cores // processes),
+        circuit=circuit,
     )
     run = ConversionRun(means=with_shared_palette(means, orders, settings), console=_terminal(), processes=processes)
     try:
@@ -273,7 +282,10 @@ def _convert(given: argparse.Namespace) -> int:
     except KeyboardInterrupt:
         print(f"maskwright: stopped; {len(run.done)} of {len(artworks)} done and kept.", file=sys.stderr)
         return STOPPED
-    return _tell(run)
+    status = _tell(run)
+    if circuit is not None:
+        draw_unknown_layers(circuit, [error for _, error in run.failures], given.out)
+    return status
 
 
 def _convert_collection(given: argparse.Namespace, environment: ShellEnvironment) -> int:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO
 
 from worker.artwork_files import ArtworkFile, open_artwork
 from worker.board_file import BoardFile
+from worker.circuit_file import GivenCircuit
 from worker.errors import MaskwrightError
 from worker.fab_profile import FabProfile
 from worker.job_settings import Settings
@@ -21,6 +22,8 @@ from worker.result_folder import check_replaceable, replace_result
 from worker.summary_table import SummaryRow, summary_row
 
 if TYPE_CHECKING:
+    from worker.engine.circuit.beside import BesideCircuit
+    from worker.engine.circuit.rasters import SideName
     from worker.engine.palette.shared import SharedPalette
 
 Report = Callable[[str, int, int], None]
@@ -47,6 +50,7 @@ class Means:
     tables: Path
     threads: int
     palette: SharedPalette | None = None
+    circuit: GivenCircuit | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,6 +139,7 @@ def _one_side(order: Order, means: Means, source: BinaryIO, report: Report) -> R
         name=order.artwork.path.name,
         board_file=order.board_file,
         palette=means.palette if order.settings.palette == "shared" else None,
+        beside=_beside(order, means, ("top",)).get("top"),
         tables=TableFolder(means.tables),
         threads=means.threads,
         progress=report,
@@ -156,6 +161,7 @@ def _two_sides(order: Order, means: Means, top: BinaryIO, bottom_path: Path, rep
             names=(order.artwork.path.name, bottom_path.name),
             board_file=order.board_file,
             palette=means.palette if order.settings.palette == "shared" else None,
+            beside=_beside(order, means, ("top", "bottom")) or None,
             tables=TableFolder(means.tables),
             threads=means.threads,
             progress=report,
@@ -163,6 +169,15 @@ def _two_sides(order: Order, means: Means, top: BinaryIO, bottom_path: Path, rep
         _write(order, means, piece.files(full_size=means.full_size))
     sides = {f"{order.artwork.name} ({side})": conversion.report for side, conversion in piece.sides.items()}
     return sides, piece.report
+
+
+def _beside(order: Order, means: Means, sides: tuple[SideName, ...]) -> dict[SideName, BesideCircuit]:
+    """The circuit's sides, where there is one."""
+    if means.circuit is None:
+        return {}
+    from worker.engine.circuit.beside import sides_beside
+
+    return sides_beside(means.circuit, means.fab, order.settings, sides, threads=means.threads)
 
 
 def _write(order: Order, means: Means, files: Files) -> None:

@@ -14,7 +14,7 @@ import numpy.typing as npt
 from worker.board_file import BoardFile
 from worker.engine.arrays import Labels, Srgb, check_array
 from worker.engine.artwork.decode import read_artwork
-from worker.engine.artwork.grid import place_on_grid
+from worker.engine.artwork.grid import aspect_of, place_on_grid
 from worker.engine.artwork.ground import lay_on_ground
 from worker.engine.artwork.picture import Artwork, GridPicture, WantedSize
 from worker.engine.fabrication.board import BoardShape, lay_on_board, plain_board, size_on_board
@@ -43,7 +43,8 @@ from worker.errors import ArtworkError, SettingsError
 from worker.fab_profile import FabProfile
 from worker.job_settings import Settings
 
-if TYPE_CHECKING:
+if TYPE_CHECKING:  # these load shapely, which is slow
+    from worker.engine.circuit.beside import BesideCircuit
     from worker.engine.fabrication.far_copper import SideArt
 
 STAGES = ("artwork", "colours", "finishes", "separation", "score", "layers", "files", "proof")
@@ -63,6 +64,7 @@ class Conversion:
     background: str
     picture: GridPicture
     shape: BoardShape
+    beside: BesideCircuit | None
     clusters: tuple[Cluster, ...]
     cluster_of: Labels
     separation: Separation
@@ -93,8 +95,8 @@ class Conversion:
         from worker.engine.fabrication.border_warnings import wanted_colours
         from worker.engine.fabrication.far_copper import SideArt
 
-        ground = self.colours.srgb[self.colours.ids.index(self.background)]
-        srgb, _ = lay_on_ground(self.picture.srgb, self.picture.alpha, ground)
+        background = self.colours.ids.index(self.background)
+        srgb, _ = _on_ground(self.picture, self.colours, background, self.beside)
         labels, dithered = self.separation.labels, self.separation.edges == "dither"
         judged = wanted_colours(srgb, labels, self.colours.srgb, dithered=dithered, pinned=self.pinned)
         return SideArt(labels=labels, srgb=srgb, judged=judged)
@@ -183,6 +185,7 @@ def convert(
     frozen: Labels | None = None,
     palette: SharedPalette | None = None,
     coherence: Coherence | None = None,
+    beside: BesideCircuit | None = None,
     tables: TableStore | None = None,
     threads: int = 1,
     progress: Progress | None = None,
@@ -209,13 +212,16 @@ def convert(
         Of many artworks, from `shared_palette`: one art colour gets one finish on all.
     coherence : Coherence or None
         Of a piece of a series; see `series.convert_series`.
+    beside : BesideCircuit or None
+        The circuit that the art shares its board with, this side of it; in place of shape, board, allowed and frozen.
     tables : TableStore or None
         Where tables are kept between jobs.
     progress : called with (stage, done, of); what it raises stops the job.
 
     Raises
     ------
-    ArtworkError, FabProfileError, SettingsError, OverrideError, BoardError, ImpossiblePlaceError, ArrayError
+    ArtworkError, FabProfileError, SettingsError, OverrideError, BoardError, CircuitError, ImpossiblePlaceError,
+    ArrayError
     """
     conversion = separated(
         source,
@@ -230,6 +236,7 @@ def convert(
         frozen=frozen,
         palette=palette,
         coherence=coherence,
+        beside=beside,
         tables=tables,
         threads=threads,
         clock=StageClock(progress),
@@ -266,6 +273,7 @@ def separated(
     frozen: Labels | None = None,
     palette: SharedPalette | None = None,
     coherence: Coherence | None = None,
+    beside: BesideCircuit | None = None,
     tables: TableStore | None = None,
     threads: int = 1,
     clock: StageClock,
@@ -282,16 +290,28 @@ def separated(
     findings = fab_findings(fab, settings.viewing_conditions)
     colours = colours_of(findings.references)
     background = colours.ids.index(settings.background or fab.background)
+    if beside is not None:
+        from worker.engine.circuit.beside import check_beside
+
+        check_beside(settings, fab, beside.circuit)
+        allowed = beside.allowed
     with clock("artwork"):
         if isinstance(source, Artwork):
             artwork = source
+        elif beside is not None:
+            artwork = _read_for_board(source, name, size, beside)
         else:
             source = _whole_file(source, settings)
             artwork = read_artwork(source, name=name, size=size)
-        size = size if shape is None else size_on_board(artwork, size, shape)
+        if beside is not None:
+            size = beside.artwork_size(size, aspect_of(artwork))
+        else:
+            size = size if shape is None else size_on_board(artwork, size, shape)
         flat = None if coherence is None else coherence.flat
         picture = place_on_grid(artwork, size, smallest_feature_um=_smallest_um(fab), flat=flat, threads=threads)
-        if shape is None:
+        if beside is not None:
+            shape, picture = beside.shape, beside.laid(picture)
+        elif shape is None:
             svg = source if artwork.format == "SVG" and isinstance(source, bytes) else None
             outline = _outlining(picture, artwork, size, fab, coherence, threads)
             shaped, shape = _shaped(outline, settings, fab, board_file, svg, threads)
@@ -299,7 +319,7 @@ def separated(
         else:
             picture = lay_on_board(picture, shape)
         board = _cut(board, shape)
-        srgb, clear = lay_on_ground(picture.srgb, picture.alpha, colours.srgb[background])
+        srgb, clear = _on_ground(picture, colours, background, beside)
         outside = None if board is None else ~board
     with clock("colours"):
         assignment = assign_colours(
@@ -327,7 +347,7 @@ def separated(
             background=background,
             clear=clear,
             board=board,
-            places=Places(allowed=allowed, frozen=frozen),
+            places=Places(allowed=allowed, frozen=frozen, given=None if beside is None else beside.given),
             coherence=coherence,
             art=srgb,
             tables=tables,
@@ -386,6 +406,8 @@ def separated(
     if coherence is not None:
         still = separation.flicker
         report["series"] = {"stillness": None if still is None else flicker_block(still)}
+    if beside is not None:
+        report["circuit"] = beside.report(separation.labels, fab)
     return Conversion(
         fab=fab,
         settings=settings,
@@ -395,6 +417,7 @@ def separated(
         background=colours.ids[background],
         picture=picture,
         shape=shape,
+        beside=beside,
         clusters=assignment.clusters,
         cluster_of=assignment.cluster_ids,
         separation=separation,
@@ -451,6 +474,25 @@ def _shaped(
 
 def _smallest_um(fab: FabProfile) -> float:
     return min(finish.smallest_feature_mm for finish in fab.finishes) * 1000.0
+
+
+def _on_ground(
+    picture: GridPicture, colours: FinishColours, background: int, beside: BesideCircuit | None
+) -> tuple[Srgb, npt.NDArray[np.bool_] | None]:
+    """The artwork over what shows through it, and where it is transparent."""
+    srgb, clear = lay_on_ground(picture.srgb, picture.alpha, colours.srgb[background])
+    return srgb if beside is None else beside.on_ground(srgb, clear, colours.srgb), clear
+
+
+def _read_for_board(source: BinaryIO | bytes, name: str, size: WantedSize, beside: BesideCircuit) -> Artwork:
+    """The artwork for a circuit's board; a drawing is drawn anew where it must be larger to cover it."""
+    data = source if isinstance(source, bytes) else source.read()
+    narrow = size
+    if size.width_mm is None and size.height_mm is None:
+        narrow = replace(size, width_mm=beside.shape.size_mm[0])
+    artwork = read_artwork(data, name=name, size=narrow)
+    wanted = beside.artwork_size(size, aspect_of(artwork))
+    return artwork if artwork.format != "SVG" or wanted == narrow else read_artwork(data, name=name, size=wanted)
 
 
 def _whole_file(source: BinaryIO | bytes, settings: Settings) -> BinaryIO | bytes:

@@ -21,6 +21,7 @@ from worker.fab_profile import FabProfile, check_two_sided
 from worker.job_settings import Settings
 
 if TYPE_CHECKING:  # these load shapely, which is slow
+    from worker.engine.circuit.beside import BesideCircuit
     from worker.engine.fabrication.far_copper import Settlement
     from worker.engine.fabrication.layer_files import SideName
     from worker.engine.fabrication.planes import LayerPlanes
@@ -83,6 +84,7 @@ def convert_two_sides(
     names: tuple[str, str] = ("top", "bottom"),
     board_file: BoardFile | None = None,
     palette: SharedPalette | None = None,
+    beside: Mapping[SideName, BesideCircuit] | None = None,
     tables: TableStore | None = None,
     threads: int = 1,
     progress: Progress | None = None,
@@ -94,10 +96,12 @@ def convert_two_sides(
     top, bottom : as in `pipeline.convert`, each as it is seen from outside its side. The top's gives the outline; the
         bottom's must have the same proportions.
     names : how reports and messages name the two artworks.
+    beside : both sides of the circuit that the art shares its board with, in place of `board_file`.
 
     Raises
     ------
-    ArtworkError, FabProfileError, SettingsError, OverrideError, BoardError, ImpossiblePlaceError
+    ArtworkError, FabProfileError, SettingsError, OverrideError, BoardError, CircuitError,
+    ImpossiblePlaceError
     """
     check_two_sided(fab)
     from worker.engine.report.piece_report import build_piece_report
@@ -110,6 +114,7 @@ def convert_two_sides(
         side="top",
         board_file=board_file,
         palette=palette,
+        beside=None if beside is None else beside["top"],
         tables=tables,
         threads=threads,
         clock=StageClock(progress, of=_OF),
@@ -122,6 +127,7 @@ def convert_two_sides(
         side="bottom",
         shape=mirrored(front.shape),
         palette=palette,
+        beside=None if beside is None else beside["bottom"],
         tables=tables,
         threads=threads,
         clock=StageClock(progress, before=_PER_SIDE, of=_OF),

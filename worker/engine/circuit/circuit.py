@@ -81,6 +81,12 @@ class Circuit:
         """The layer of a kind on a side, if there is one; of copper the outer one."""
         return next(self.find(kind, side), None)
 
+    @property
+    def roles(self) -> tuple[tuple[str, Role, SaidBy], ...]:
+        """Name, role and who says so, of every layer and drill file."""
+        layers = tuple((layer.name, layer.role, layer.said_by) for layer in self.layers)
+        return (*layers, *((drill.name, drill.role, drill.said_by) for drill in self.drills))
+
     def files(self) -> dict[str, bytes]:
         """Every file that was given, by name, as it was given."""
         job = (self.job,) if self.job is not None else ()

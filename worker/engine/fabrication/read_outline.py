@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -118,27 +119,44 @@ def board_layer(lines: Sequence[Sequence[tuple[int, int]]], holes: Sequence[Read
     """The board as profile and drill files have it, to be drawn: dark, with cut-outs and holes clear."""
     rings = sorted((np.array(line, np.float64) / NM_PER_MM for line in lines), key=lambda ring: -abs(ring_area(ring)))
     boxes = [(*ring.min(axis=0), *ring.max(axis=0)) for ring in rings]
+    drilled = holes_layer(holes, dark=False)
+    count = len(rings) + len(holes)
+    return replace(
+        drilled,
+        points=np.concatenate(rings),
+        starts=np.concatenate([[0], np.cumsum([len(ring) for ring in rings])]),
+        dark=np.arange(count) == 0,
+        boxes=np.concatenate([np.array(boxes, np.float64), drilled.boxes]),
+        areas=np.where(np.arange(count) < len(rings), np.arange(count), -1),
+        drawings={len(rings) + i: drawing for i, drawing in drilled.drawings.items()},
+        regions=len(rings),
+    )
+
+
+def holes_layer(holes: Sequence[ReadHole], *, dark: bool = True) -> ReadLayer:
+    """Holes and slots, to be drawn, dark or clear."""
+    colour = "currentColor" if dark else "#000"
+    boxes = []
     drawings = {}
-    for i, hole in enumerate(holes, start=len(rings)):
+    for i, hole in enumerate(holes):
         x, y = hole.slot_to or (hole.x_mm, hole.y_mm)
-        drawings[i] = (
-            f'<path d="M{hole.x_mm!r} {hole.y_mm!r}L{x!r} {y!r}" stroke="#000" stroke-width="{hole.diameter_mm!r}"/>'
-        )
+        line = f"M{hole.x_mm!r} {hole.y_mm!r}L{x!r} {y!r}"
+        drawings[i] = f'<path d="{line}" stroke="{colour}" stroke-width="{hole.diameter_mm!r}"/>'
         reach = hole.diameter_mm / 2.0
-        boxes.append((min(hole.x_mm, x) - reach, min(hole.y_mm, y) - reach))
-        boxes[-1] += (max(hole.x_mm, x) + reach, max(hole.y_mm, y) + reach)
+        low = min(hole.x_mm, x) - reach, min(hole.y_mm, y) - reach
+        boxes.append((*low, max(hole.x_mm, x) + reach, max(hole.y_mm, y) + reach))
     return ReadLayer(
         name="board",
         attributes={},
         unit="mm",
-        points=np.concatenate(rings),
-        starts=np.concatenate([[0], np.cumsum([len(ring) for ring in rings])]),
-        dark=np.array([i == 0 for i in range(len(boxes))]),
-        boxes=np.array(boxes, np.float64),
-        areas=np.array([i if i < len(rings) else -1 for i in range(len(boxes))]),
+        points=np.zeros((0, 2)),
+        starts=np.zeros(1, np.int64),
+        dark=np.full(len(holes), dark),
+        boxes=np.array(boxes, np.float64).reshape(-1, 4),
+        areas=np.full(len(holes), -1),
         drawings=drawings,
         lines=np.zeros((0, 5)),
-        regions=len(rings),
+        regions=0,
         flashes=0,
         open_regions=0,
         remarks=(),

@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
+import numpy.typing as npt
 
 from worker.engine.arrays import OUTSIDE, Labels, Srgb
 from worker.engine.palette.finish_colours import FinishColours, colours_from_lab
 from worker.engine.palette.tables import TableStore
+from worker.engine.separation.around import cells_left_out
 from worker.engine.separation.cells import FREE, cell_size_px, gather_cells, spread_cells
 from worker.engine.separation.continuity import cell_shares
 from worker.engine.separation.diffusion import diffuse, diffusion_tables
 from worker.engine.separation.families import find_families
-from worker.engine.separation.places import Places
+from worker.engine.separation.places import REACHES, Places
 from worker.engine.separation.restricted import diffuse_restricted
+from worker.errors import ImpossiblePlaceError
 from worker.fab_profile import FabProfile
 
 
@@ -38,7 +41,7 @@ def dither(
     srgb : uint8 (H, W, 3), C-contiguous, encoded sRGB
         The artwork on the grid, opaque.
     active : indices of the finishes that may be mixed; their hull bounds the targets.
-    places : frozen pixels decide their cells.
+    places : frozen pixels decide their cells. Where something is given, cells that art may not take whole stay so.
     wanted : uint8 (H, W) or None
         Finish of pinned pixels, 255 elsewhere: solid wherever the layer rules let it stand.
 
@@ -52,10 +55,13 @@ def dither(
         See `diffuse_restricted`.
     """
     size = cell_size_px(fab, active, pitch_um)
-    cells = gather_cells(srgb, size, decided=places.frozen, wanted=wanted, allowed=places.allowed, threads=threads)
+    given = places.given
+    frozen = places.frozen if given is None else None
+    cells = gather_cells(srgb, size, decided=frozen, wanted=wanted, allowed=places.allowed, threads=threads)
     if places.dots is not None:  # dots show the artwork as well: their colours count for families and errors
         whole = gather_cells(srgb, size, decided=None, wanted=None, allowed=None, threads=threads)
         cells = replace(cells, srgb=whole.srgb)
+    left_out = None if given is None else cells_left_out(cells, places, given, size, colours, active)
     known = list(active)
     for array in (cells.decided, cells.wanted):
         known += [int(i) for i in np.unique(array) if i != FREE and int(i) not in known]
@@ -64,23 +70,50 @@ def dither(
     if cells.restricted:
         cells = cells.renumbered(known)
         distances = np.linalg.norm(colours.linear_rgb[known][:, None] - colours.linear_rgb[known][None], axis=2)
-        labels = diffuse_restricted(
-            cells,
-            families,
-            rules,
-            near=np.argsort(distances, axis=1, kind="stable"),
-            active=(1 << len(active)) - 1,
-            cell_mm=size * pitch_um / 1000.0,
-            dots=None if places.dots is None else cell_shares(places.dots, size) > 0.5,
-        )
+
+        def decide(left_out: npt.NDArray[np.bool_] | None) -> Labels:
+            return diffuse_restricted(
+                cells,
+                families,
+                rules,
+                near=np.argsort(distances, axis=1, kind="stable"),
+                active=(1 << len(active)) - 1,
+                cell_mm=size * pitch_um / 1000.0,
+                dots=None if places.dots is None else cell_shares(places.dots, size) > 0.5,
+                left_out=left_out,
+            )
+
+        if left_out is None:
+            labels = decide(None)
+        else:
+            labels, left_out = _decide_around(left_out, decide)
     else:
         labels = diffuse(cells.srgb, families, rules, threads=threads)
     height, width = srgb.shape[:2]
     spread = spread_cells(np.asarray(known, dtype=np.uint8)[labels], height, width, size)
-    if places.frozen is not None:
+    if given is not None and left_out is not None:
+        stays = spread_cells(left_out.view(np.uint8), height, width, size).view(np.bool_)
+        spread[stays] = given[stays]
+    elif places.frozen is not None:
         fixed = places.frozen != OUTSIDE
         spread[fixed] = places.frozen[fixed]
     return spread, size
+
+
+def _decide_around(
+    left_out: npt.NDArray[np.bool_], decide: Callable[[npt.NDArray[np.bool_] | None], Labels]
+) -> tuple[Labels, npt.NDArray[np.bool_]]:
+    """Decide what is not left out. Where the layer rules leave no way, more is left as it is given."""
+    for reach in REACHES:
+        try:
+            return decide(left_out), left_out
+        except ImpossiblePlaceError as error:
+            if not error.cells:
+                raise
+            left_out = left_out.copy()
+            for y, x in error.cells:
+                left_out[max(0, y - reach) : y + reach + 1, max(0, x - reach) : x + reach + 1] = True
+    return decide(left_out), left_out
 
 
 def _subset(colours: FinishColours, chosen: Sequence[int]) -> FinishColours:

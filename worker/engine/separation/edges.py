@@ -17,7 +17,7 @@ from worker.engine.palette.tables import TableStore
 from worker.engine.separation.cells import cell_size_px
 from worker.engine.separation.continuity import Coherence, Kept, flicker, following, kept_places
 from worker.engine.separation.dither import dither
-from worker.engine.separation.places import Places, check_places
+from worker.engine.separation.places import REACHES, Places, check_places
 from worker.engine.separation.result import Separation
 from worker.engine.separation.threshold import threshold
 from worker.engine.vision import pixels_per_degree
@@ -27,10 +27,6 @@ from worker.job_settings import Settings
 
 LEAST_CELLS_PER_DEGREE = 26.0
 """Coarser dots are seen as dots: on photographs, dithering then scores no better than hard regions."""
-
-REACHES = (1, 2, 4, 8, 16, *(4,) * 27)
-"""So far around, in cells, less is kept with each try: first wider and wider; then different places may be stuck one
-after the other."""
 
 
 class Scaled(Protocol):
@@ -176,16 +172,17 @@ def _with_kept(places: Places, kept: Kept) -> Places:
     if places.frozen is not None:
         dots &= places.frozen == OUTSIDE
         frozen = np.where(places.frozen != OUTSIDE, places.frozen, frozen)
-    return Places(allowed=places.allowed, frozen=frozen, dots=dots)
+    return replace(places, frozen=frozen, dots=dots)
 
 
 def _with_clear(places: Places, clear: npt.NDArray[np.bool_] | None, background: int) -> Places:
-    """Transparent places are decided, where nothing else was."""
+    """Transparent places are decided, where nothing else was: for what is given there, else for the background."""
     if clear is None or not clear.any():
         return places
     frozen = np.full(clear.shape, OUTSIDE, dtype=np.uint8) if places.frozen is None else places.frozen.copy()
-    frozen[clear & (frozen == OUTSIDE)] = background
-    return Places(allowed=places.allowed, frozen=frozen, dots=None if places.dots is None else places.dots & ~clear)
+    free = clear & (frozen == OUTSIDE)
+    frozen[free] = background if places.given is None else places.given[free]
+    return replace(places, frozen=frozen, dots=None if places.dots is None else places.dots & ~clear)
 
 
 def pinned_finishes(assignment: Assignment) -> Labels | None:

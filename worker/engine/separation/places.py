@@ -13,6 +13,10 @@ from worker.errors import ArrayError, ImpossiblePlaceError
 Allowed = npt.NDArray[np.uint32]
 """uint32 (H, W): bit i set where finish i may stand."""
 
+REACHES = (1, 2, 4, 8, 16, *(4,) * 27)
+"""So far around, in cells, less is kept with each try: first wider and wider; then different places may be stuck one
+after the other."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Places:
@@ -20,12 +24,14 @@ class Places:
 
     allowed : uint32 (H, W) or None, bit i for finish i; None allows all. frozen : uint8 (H, W) or None, the finish of
     a decided place, OUTSIDE where it is free. dots : bool (H, W) or None, frozen places that are part of a mixture, as
-    those kept from an earlier piece of a series; others are solid.
+    those kept from an earlier piece of a series; others are solid. given : uint8 (H, W) or None, the finish of a place
+    where nothing is drawn, as of the circuit that the art lies beside; always allowed.
     """
 
     allowed: Allowed | None = None
     frozen: Labels | None = None
     dots: npt.NDArray[np.bool_] | None = None
+    given: Labels | None = None
 
     @property
     def frozen_pixels(self) -> npt.NDArray[np.bool_] | None:

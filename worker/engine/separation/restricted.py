@@ -32,6 +32,7 @@ def diffuse_restricted(
     active: int,
     cell_mm: float,
     dots: npt.NDArray[np.bool_] | None = None,
+    left_out: npt.NDArray[np.bool_] | None = None,
 ) -> Labels:
     """One finish per cell, obeying what is decided, pinned and allowed.
 
@@ -44,6 +45,7 @@ def diffuse_restricted(
     active : bit set of the finishes that free cells may take.
     cell_mm : side of a cell, for messages.
     dots : bool (h, w) or None, decided cells that are part of a mixture.
+    left_out : bool (h, w) or None, cells that stay as they are, and that no rule asks about: 0 in the result.
 
     Raises
     ------
@@ -56,6 +58,9 @@ def diffuse_restricted(
     inner = labels[1:-1, 1:-1]
     decided = cells.decided != FREE
     inner[decided] = cells.decided[decided]
+    if left_out is not None:
+        decided |= left_out
+        inner[left_out] = none
     _check_decided(labels, tables, cell_mm)
     y, x = _scan(
         cells.srgb,
@@ -83,6 +88,8 @@ def diffuse_restricted(
         )
         error.cells = ((int(y), int(x)),)
         raise error
+    if left_out is not None:
+        inner[left_out] = 0
     return np.ascontiguousarray(inner)
 
 

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from worker.engine.arrays import Labels, Srgb
+from worker.engine.separation.around import without_scraps
 from worker.engine.separation.places import Places, obey_places
 from worker.engine.separation.rims import dissolve_rims
 from worker.engine.separation.specks import remove_specks, smallest_areas
@@ -42,7 +43,10 @@ def threshold(
     clean_up : bool
         Dissolve rims and remove specks.
     """
+    wished = labels
     labels = obey_places(labels, cluster_ids, distances, places)
+    if places.given is not None:
+        labels = without_scraps(labels, wished, places.given, features_mm, pitch_um=pitch_um)
     if not clean_up:
         return labels
     frozen = places.frozen_pixels

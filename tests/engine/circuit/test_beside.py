@@ -1,0 +1,142 @@
+"""Art and a circuit on one board: what may not change stays, art goes around it, and the score is of all of it."""
+
+from __future__ import annotations
+
+import io
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import jsonschema
+import numpy as np
+import pytest
+from PIL import Image
+
+from tests.engine.circuit.circuits import small_circuit
+from worker.circuit_file import CircuitFile, GivenCircuit
+from worker.engine.arrays import OUTSIDE
+from worker.engine.circuit.beside import BesideCircuit, sides_beside
+from worker.engine.pipeline import Conversion, convert
+from worker.engine.report.report import report_schema
+from worker.engine.two_sides import convert_two_sides
+from worker.errors import CircuitError, SettingsError
+from worker.fab_profile import FabProfile, read_fab_profile
+from worker.job_settings import Settings, read_settings
+
+
+@pytest.fixture(scope="module")
+def fab() -> FabProfile:
+    return read_fab_profile(Path("samples/fabs/meadow-tin.toml").read_bytes())
+
+
+def asked(**more: str) -> Settings:
+    return read_settings({"pitch": "50um", "clusters": "none", **more})
+
+
+def beside(fab: FabProfile, settings: Settings, side: str = "top", **said: object) -> BesideCircuit:
+    given = GivenCircuit(name="small", files=small_circuit(), said=replace(CircuitFile(), **said))  # type: ignore[arg-type]
+    return next(iter(sides_beside(given, fab, settings, ["top" if side == "top" else "bottom"]).values()))
+
+
+def png(pixels: np.ndarray) -> bytes:  # type: ignore[type-arg]
+    out = io.BytesIO()
+    Image.fromarray(pixels).save(out, "PNG")
+    return out.getvalue()
+
+
+def colourful(height: int = 160, width: int = 240) -> bytes:
+    """Stripes, discs and a gradient in the finishes' colours and between them."""
+    y, x = np.mgrid[:height, :width]
+    art = np.stack([x * 255 // width, y * 255 // height, (x + y) % 256], axis=2).astype(np.uint8)
+    art[(x // 12) % 3 == 0] = (185, 167, 127)
+    art[(x - 120) ** 2 + (y - 80) ** 2 < 900] = (238, 240, 232)
+    return png(art)
+
+
+def alone(conversion: Conversion) -> np.ndarray:  # type: ignore[type-arg]
+    """bool (H, W): where the board shows what the circuit shows by itself."""
+    assert conversion.beside is not None
+    return conversion.separation.labels == conversion.beside.given
+
+
+@pytest.mark.parametrize("edges", ["threshold", "dither"])
+@pytest.mark.parametrize("net", [None, "GND"])
+def test_what_may_not_change_stays_and_what_may_obeys(fab: FabProfile, edges: str, net: str | None) -> None:
+    settings = asked(edges=edges)
+    made = convert(colourful(), fab, settings, beside=beside(fab, settings, net=net))
+    side, labels = made.beside, made.separation.labels
+    assert side is not None
+    board = side.shape.board
+    assert ((labels == OUTSIDE) == ~board).all()
+    assert alone(made)[board & (side.may == 0)].all()
+    assert ((side.allowed >> labels.clip(max=31).astype(np.uint32)) & 1)[board].all()
+    changed = board & ~alone(made)
+    assert 0.2 < changed.sum() / board.sum() < 0.95
+    names = [finish.id for finish in fab.finishes]
+    copper = side.side.plane(1)
+    bare_ground = (labels == names.index("tin")) & ~alone(made) & copper
+    assert bare_ground.any() == (net == "GND")  # the mask is opened over copper of the net that is named alone
+    report = {**made.report, "stages": {}}
+    jsonschema.validate(json.loads(json.dumps(report)), report_schema())
+    block = made.report["circuit"]
+    assert block["net"] == net
+    mm2 = 0.05**2
+    assert block["art_mm2"] == pytest.approx(changed.sum() * mm2)
+    assert sum(block["shown_mm2"].values()) + block["art_mm2"] == pytest.approx(board.sum() * mm2)
+
+
+def test_an_artwork_that_looks_like_the_circuit_leaves_it_alone_and_scores_nothing(fab: FabProfile) -> None:
+    """The circuit's own finishes count in the score: a picture of them differs by no more than colours in 8 bits do."""
+    settings = asked(edges="threshold")
+    side = beside(fab, settings)
+    blank = convert(png(np.zeros((160, 240, 4), np.uint8)), fab, settings, beside=side)
+    assert alone(blank).all()
+    assert blank.score.s_cielab.mean < 0.5
+    seen = convert(png(blank.preview), fab, asked(edges="threshold", clean_up="off"), beside=side)
+    assert alone(seen)[side.shape.board].all()
+    assert seen.score.ciede2000.mean < 0.5
+    white = convert(png(np.full((160, 240, 3), 255, np.uint8)), fab, settings, beside=side)
+    assert white.score.ciede2000.mean > 10.0
+
+
+def test_the_artwork_lies_where_it_is_put(fab: FabProfile) -> None:
+    settings = asked(edges="threshold", width="2mm")
+    white = png(np.full((10, 20, 3), 255, np.uint8))
+    made = convert(white, fab, settings, beside=beside(fab, settings, artwork_at=(14.0, 26.0)))
+    rows, columns = np.nonzero(~alone(made))
+    left, right = 10.0 + columns.min() * 0.05, 10.0 + (columns.max() + 1) * 0.05
+    low, high = 28.0 - (rows.max() + 1) * 0.05, 28.0 - rows.min() * 0.05
+    assert (low, right, high) == pytest.approx((26.0, 16.0, 27.0))
+    assert 14.0 <= left <= 14.55  # the fiducial mark's clear zone reaches to 14.5
+    with pytest.raises(CircuitError, match="lies beside the board"):
+        convert(white, fab, settings, beside=beside(fab, settings, artwork_at=(30.0, 26.0)))
+
+
+def test_the_artwork_covers_the_board_where_no_size_is_said(fab: FabProfile) -> None:
+    settings = asked(edges="threshold")
+    for height, width in ((40, 10), (10, 40)):
+        made = convert(png(np.full((height, width, 3), 255, np.uint8)), fab, settings, beside=beside(fab, settings))
+        assert made.picture.alpha is None
+        assert (made.picture.width_mm, made.picture.height_mm) == pytest.approx((12.0, 8.0))
+
+
+def test_both_sides_go_round_the_circuit(fab: FabProfile) -> None:
+    settings = asked(edges="threshold")
+    given = GivenCircuit(name="small", files=small_circuit())
+    both = sides_beside(given, fab, settings, ["top", "bottom"])
+    piece = convert_two_sides(colourful(), colourful(), fab, settings, beside=both)
+    for conversion in piece.sides.values():
+        assert conversion.beside is not None
+        assert alone(conversion)[conversion.beside.shape.board & (conversion.beside.may == 0)].all()
+    bottom = piece.sides["bottom"]
+    names = [finish.id for finish in fab.finishes]
+    # all of the bottom but its edge is copper, so no bare laminate can be had there
+    assert (bottom.separation.labels != names.index("substrate")).all()
+
+
+@pytest.mark.parametrize(
+    ("more", "said"), [({"board": "disc"}, "board"), ({"islands": "tie"}, "islands"), ({"hatch": "on"}, "hatch")]
+)
+def test_what_contradicts_a_circuit_is_an_error(fab: FabProfile, more: dict[str, str], said: str) -> None:
+    with pytest.raises(SettingsError, match=said):
+        beside(fab, asked(**more))

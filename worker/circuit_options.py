@@ -1,0 +1,129 @@
+"""The circuit that the command line names: its options, its files, and pictures of files that say too little."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Iterable
+from pathlib import Path
+
+from worker.circuit_archive import unpacked_circuit
+from worker.circuit_file import (
+    MAX_BYTES,
+    MAX_FILES,
+    CircuitFile,
+    GivenCircuit,
+    check_circuit_files,
+    read_circuit_file,
+    read_roles,
+    too_many,
+    too_much,
+)
+from worker.errors import CircuitError, MaskwrightError
+
+PICTURES = "layers-to-name"
+_ARCHIVES = (b"PK", b"\x1f\x8b", b"BZh", b"\xfd7zXZ")
+
+
+def add_circuit_options(parser: argparse.ArgumentParser) -> None:
+    """The options of a circuit that art shares its board with."""
+    group = parser.add_argument_group("a working circuit", "art goes around it; its own files give the board's shape")
+    group.add_argument("--circuit", type=Path, metavar="PATH", help="folder or archive of its Gerber and drill files")
+    group.add_argument(
+        "--layer",
+        action="append",
+        default=[],
+        metavar="FILE=FUNCTION",
+        help="which layer a file is that does not say so itself, such as one.gbr=Copper,L1,Top; may be repeated",
+    )
+    group.add_argument("--net", help="the one net that art may touch and use as colour, such as GND")
+    group.add_argument(
+        "--art-at",
+        metavar="X,Y",
+        help="lower left corner of the artwork in mm, in the circuit's coordinates (default: the board's middle)",
+    )
+    group.add_argument(
+        "--circuit-file", type=Path, metavar="FILE", help="all of this and places to keep out of (.toml or .json)"
+    )
+
+
+def check_no_circuit(given: argparse.Namespace) -> None:
+    """CircuitError where a circuit is named and art of a whole collection."""
+    if given.circuit is not None:
+        raise CircuitError(
+            "A collection has no circuit: a circuit is one board.", mend="Give single artworks, or leave --circuit out."
+        )
+
+
+def given_circuit(given: argparse.Namespace) -> GivenCircuit | None:
+    """The circuit that is asked for, its files read. Raises CircuitError."""
+    named = {"--layer": given.layer, "--net": given.net, "--art-at": given.art_at, "--circuit-file": given.circuit_file}
+    if given.circuit is None:
+        for option, value in named.items():
+            if value:
+                raise CircuitError(f"{option} is given, and no circuit.", mend="Add --circuit PATH.")
+        return None
+    said = CircuitFile()
+    if given.circuit_file is not None:
+        said = read_circuit_file(_read(given.circuit_file), file_name=given.circuit_file.name)
+    return GivenCircuit(
+        name=given.circuit.name,
+        files=_files(given.circuit),
+        said=said.with_said(read_roles(given.layer), given.net, _point(given.art_at)),
+    )
+
+
+def _point(text: str | None) -> tuple[float, float] | None:
+    if text is None:
+        return None
+    try:
+        x, y = (float(part) for part in text.split(","))
+    except ValueError as error:
+        raise CircuitError(f"--art-at is {text!r}.", mend="Write two numbers of mm, such as 20,30.") from error
+    return x, y
+
+
+def _read(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise CircuitError(f"{path} can't be read: {error.strerror or error}.", mend="Check its name.") from error
+
+
+def _files(path: Path) -> dict[str, bytes]:
+    if not path.is_dir():
+        data = _read(path)
+        if not data.startswith(_ARCHIVES):
+            raise CircuitError(
+                f"{path} is neither a folder nor an archive.", mend="Give the folder or ZIP file with all its layers."
+            )
+        files = unpacked_circuit(data, name=path.name)
+    else:
+        files = {}
+        total = 0
+        for inside in sorted(path.rglob("*")):
+            name = inside.relative_to(path)
+            if not inside.is_file() or any(part.startswith(".") for part in name.parts):
+                continue
+            total += inside.stat().st_size
+            if len(files) >= MAX_FILES:
+                raise too_many(path.name)
+            if total > MAX_BYTES:
+                raise too_much(path.name)
+            files[name.as_posix()] = _read(inside)
+    check_circuit_files(files, name=path.name)
+    return files
+
+
+def draw_unknown_layers(circuit: GivenCircuit, faults: Iterable[MaskwrightError], out: Path) -> None:
+    """Pictures of the files that don't say which layer they are, for the user to look at, in a new folder of `out`."""
+    names = {name for fault in faults if isinstance(fault, CircuitError) for name in fault.unknown}
+    if not names:
+        return
+    from worker.engine.circuit.layer_pictures import layer_pictures
+    from worker.result_folder import write_new_folder
+
+    folder = next(
+        place for i in range(1, 10_000) if not (place := out / (PICTURES if i == 1 else f"{PICTURES}-{i}")).exists()
+    )
+    write_new_folder(folder, layer_pictures(circuit.files, sorted(names)))
+    print(f"pictures of these files: {folder}")

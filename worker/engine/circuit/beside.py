@@ -1,0 +1,227 @@
+"""Art beside one side of a circuit: what the circuit shows of itself, which finishes art may have where, and where it
+lies."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from worker.circuit_file import CircuitFile, GivenCircuit
+from worker.engine.arrays import OUTSIDE, Labels, Srgb
+from worker.engine.artwork.picture import GridPicture, WantedSize
+from worker.engine.circuit.circuit import Circuit
+from worker.engine.circuit.keep_out import MAY_COPPER, MAY_LEGEND, MAY_METAL, MAY_OPENING, art_may
+from worker.engine.circuit.nets import Net, Nets, find_net, read_nets
+from worker.engine.circuit.rasters import CircuitSide, SideName, board_shape, lay_circuit
+from worker.engine.circuit.reading import read_circuit
+from worker.engine.fabrication.board import BoardShape
+from worker.engine.fabrication.planes import COPPER, DRAWN, LEGEND, OPENING
+from worker.engine.fabrication.stack_colours import nearest_finish
+from worker.engine.palette.values import map_values
+from worker.engine.separation.places import Allowed
+from worker.errors import CircuitError, SettingsError
+from worker.fab_profile import FabProfile
+from worker.finish import LayerRecipe
+from worker.job_settings import Settings
+
+_WORDS = {"copper": MAY_COPPER, "bare_metal": MAY_METAL, "openings": MAY_OPENING, "legend": MAY_LEGEND}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class BesideCircuit:
+    """One side of a circuit and what art may do beside it.
+
+    nets, net : of the circuit; the one that art may touch.
+    given : uint8 (H, W), the finish that the circuit shows by itself, OUTSIDE off the board. may : see `art_may`.
+    allowed : uint32 (H, W), bit i where art may bring about finish i, or the circuit shows it already.
+    """
+
+    circuit: Circuit
+    said: CircuitFile
+    nets: Nets
+    net: Net | None
+    side: CircuitSide
+    given: Labels
+    may: npt.NDArray[np.uint8]
+    allowed: Allowed
+
+    @property
+    def shape(self) -> BoardShape:
+        """The board's shape as seen from this side."""
+        return self.side.shape
+
+    def on_ground(self, srgb: Srgb, clear: npt.NDArray[np.bool_] | None, finish_srgb: Srgb) -> Srgb:
+        """The artwork with the circuit's own colours where it is transparent. `finish_srgb` : uint8 (n, 3)."""
+        if clear is None:
+            return srgb
+        there = clear & (self.given != OUTSIDE)
+        out = srgb.copy()
+        out[there] = finish_srgb[self.given[there]]
+        return out
+
+    def artwork_size(self, size: WantedSize, aspect: float) -> WantedSize:
+        """The artwork's size: as it is asked for, else such that it covers the board."""
+        if size.width_mm is not None or size.height_mm is not None:
+            return size
+        width, height = self.shape.size_mm
+        return replace(size, width_mm=max(width, height * aspect))
+
+    def laid(self, picture: GridPicture) -> GridPicture:
+        """The artwork in its place on the board's grid, transparent round it. CircuitError where it misses the board.
+
+        Its right and left are as seen from this side, its corner in the circuit's coordinates.
+        """
+        height, width = self.given.shape
+        mm = self.shape.pitch_um / 1000.0
+        if self.said.artwork_at is None:
+            left, top = (width - picture.width_px) // 2, (height - picture.height_px) // 2
+        else:
+            origin_x, origin_y, right, _ = self.circuit.box_mm
+            x, y = self.said.artwork_at
+            from_left = x - origin_x if self.side.side == "top" else right - x - picture.width_mm
+            left, top = round(from_left / mm), round(height - (y - origin_y + picture.height_mm) / mm)
+        rows = slice(max(0, top), min(height, top + picture.height_px))
+        columns = slice(max(0, left), min(width, left + picture.width_px))
+        if rows.start >= rows.stop or columns.start >= columns.stop:
+            raise CircuitError(
+                f"The artwork, {picture.width_mm:.4g} x {picture.height_mm:.4g} mm at "
+                f"{', '.join(f'{value:g}' for value in self.said.artwork_at or ())} mm, lies beside the board.",
+                mend="The board reaches from {:g}, {:g} to {:g}, {:g} mm: place it there.".format(*self.circuit.box_mm),
+            )
+        inner = slice(rows.start - top, rows.stop - top), slice(columns.start - left, columns.stop - left)
+        srgb: Srgb = np.zeros((height, width, 3), np.uint8)
+        alpha = np.zeros((height, width), np.uint8)
+        srgb[rows, columns] = picture.srgb[inner]
+        alpha[rows, columns] = 255 if picture.alpha is None else picture.alpha[inner]
+        srgb.flags.writeable = alpha.flags.writeable = False
+        return replace(picture, srgb=srgb, alpha=None if (alpha == 255).all() else alpha)
+
+    def report(self, labels: Labels, fab: FabProfile) -> dict[str, Any]:
+        """The block `circuit` of a side's report."""
+        mm2 = (self.shape.pitch_um / 1000.0) ** 2
+        board = self.given != OUTSIDE
+        art = board & (labels != self.given)
+        circuit = self.circuit
+        return {
+            "name": circuit.name,
+            "files": [
+                {"name": name, "function": role.function, "said_by": said_by} for name, role, said_by in circuit.roles
+            ],
+            "other_files": [name for name, _ in ((circuit.job,) if circuit.job else ()) + circuit.others],
+            "box_mm": dict(zip(("left", "low", "right", "high"), circuit.box_mm, strict=True)),
+            "net": None if self.net is None else self.net.text,
+            "fiducials": len(self.side.fiducials),
+            "places": [{"kind": place.kind, "sides": list(place.sides)} for place in self.said.places],
+            "art_may_mm2": {
+                word: float(np.count_nonzero(board & ((self.may & bit) != 0)) * mm2) for word, bit in _WORDS.items()
+            },
+            "decided_mm2": float(np.count_nonzero(board & (self.may == 0)) * mm2),
+            "art_mm2": float(np.count_nonzero(art) * mm2),
+            "shown_mm2": {
+                finish.id: float(np.count_nonzero(board & ~art & (self.given == i)) * mm2)
+                for i, finish in enumerate(fab.finishes)
+            },
+            "remarks": list(circuit.remarks),
+        }
+
+
+def check_beside(settings: Settings, fab: FabProfile, circuit: Circuit) -> None:
+    """SettingsError or CircuitError where what is asked for can't be had beside a circuit."""
+    refused = {
+        "board": settings.board.text() != "rectangle",
+        "islands": settings.islands != "leave",
+        "hatch": settings.hatch,
+        "round_corners": settings.round_corners,
+        "fabrication": settings.fabrication,
+    }
+    for name, wrong in refused.items():
+        if wrong:
+            raise SettingsError(
+                f"Setting {name} is {settings.as_text()[name]!r}, and there is a circuit.",
+                mend="The circuit's own files say where the board ends, and its copper stays as it is: leave it out.",
+            )
+    if len(circuit.copper_layers) > 1 and fab.stack_up["sides"] != 2:
+        raise CircuitError(
+            f"{circuit.name} has {len(circuit.copper_layers)} copper layers, and the profile {fab.id} one side.",
+            mend="Choose a profile of a board with two sides.",
+        )
+
+
+def sides_beside(
+    given: GivenCircuit, fab: FabProfile, settings: Settings, sides: Iterable[SideName], *, threads: int = 1
+) -> dict[SideName, BesideCircuit]:
+    """The sides of a circuit that art goes on. Raises CircuitError, SettingsError."""
+    circuit = read_circuit(given.files, given.said.roles, name=given.name)
+    check_beside(settings, fab, circuit)
+    nets = read_nets(circuit)
+    net = None if given.said.net is None else find_net(nets, given.said.net)
+    return {
+        side: beside_circuit(circuit, given.said, side, fab, nets, net, pitch_um=settings.pitch_um, threads=threads)
+        for side in sides
+    }
+
+
+def beside_circuit(
+    circuit: Circuit,
+    said: CircuitFile,
+    side: SideName,
+    fab: FabProfile,
+    nets: Nets,
+    net: Net | None,
+    *,
+    pitch_um: float,
+    threads: int = 1,
+) -> BesideCircuit:
+    """One side of a circuit, laid on the grid, with what art may do there. `net` : that it may touch. CircuitError."""
+    shape = board_shape(circuit, pitch_um=pitch_um, threads=threads)
+    laid = lay_circuit(circuit, shape, side, nets=nets, net=net)
+    left, low, _, _ = circuit.box_mm
+    may = art_may(laid, fab, said, origin_mm=(left, low))
+    given = map_values(laid.stack, nearest_finish(fab), threads=threads)
+    given[~laid.shape.board] = OUTSIDE
+    given.flags.writeable = False
+    return BesideCircuit(
+        circuit=circuit,
+        said=said,
+        nets=nets,
+        net=net,
+        side=laid,
+        given=given,
+        may=may,
+        allowed=_allowed(laid.stack, may, given, fab),
+    )
+
+
+def _allowed(stack: npt.NDArray[np.uint8], may: npt.NDArray[np.uint8], given: Labels, fab: FabProfile) -> Allowed:
+    """Bit i where finish i can be had by adding what may be added to what is there, or is there."""
+    table = np.zeros(128, np.uint32)
+    for there in range(8):
+        for more in range(16):
+            for i, finish in enumerate(fab.finishes):
+                if _can_be(finish.recipe, there, more):
+                    table[there | more << 3] |= np.uint32(1 << i)
+    allowed: Allowed = table[(stack & np.uint8(DRAWN)) | (may << 3)]
+    allowed |= np.uint32(1) << np.minimum(given, 31).astype(np.uint32)
+    allowed[given == OUTSIDE] = 0xFFFFFFFF
+    allowed.flags.writeable = False
+    return allowed
+
+
+def _can_be(recipe: LayerRecipe, there: int, may: int) -> bool:
+    copper, opening, legend = bool(there & COPPER), bool(there & OPENING), bool(there & LEGEND)
+    if recipe.legend != legend and (legend or not may & MAY_LEGEND):
+        return False
+    if recipe.mask_opening != opening and (opening or not may & MAY_OPENING):
+        return False
+    if recipe.copper in ("none", "hatch") and copper:
+        return False
+    if recipe.copper in ("solid", "hatch"):
+        bare = recipe.mask_opening and not opening
+        if not copper and not may & MAY_COPPER:
+            return False
+        return bool(may & MAY_METAL) or not (bare or (recipe.mask_opening and not copper))
+    return True

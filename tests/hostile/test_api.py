@@ -78,10 +78,14 @@ def known_ids(client: TestClient, case: Case) -> None:
             parameters[name] = value
 
 
+@pytest.fixture(scope="module")
+def schema(client: TestClient) -> Any:
+    """Read once: it takes a second."""
+    return schemathesis.openapi.from_dict(client.app.openapi())  # type: ignore[attr-defined]
+
+
 @pytest.mark.parametrize(("method", "path"), operations(), ids=lambda part: part)
-def test_every_answer_is_one_that_is_described(client: TestClient, method: str, path: str) -> None:
-    app = client.app
-    schema = schemathesis.openapi.from_dict(app.openapi())  # type: ignore[attr-defined]
+def test_every_answer_is_one_that_is_described(client: TestClient, schema: Any, method: str, path: str) -> None:
     operation = schema[path][method]
     for mode in (GenerationMode.POSITIVE, GenerationMode.NEGATIVE):
         try:

@@ -12,6 +12,7 @@ from typing import Any, BinaryIO
 from worker.board_file import read_board_file
 from worker.engine.colorimetry import lab_to_srgb
 from worker.engine.palette.shared import SharedPalette, read_palette
+from worker.engine.palette.tables import DraftTables, TableStore
 from worker.engine.pipeline import Conversion, Progress, StageClock, separated
 from worker.engine.report.look_pictures import LookPictures, look_pictures
 from worker.engine.separation.continuity import Coherence, read_previous
@@ -54,6 +55,7 @@ def look(
     board_file = None
     if BOARD_FILE in inputs:
         board_file = read_board_file(inputs[BOARD_FILE].read(), file_name=BOARD_FILE)
+    store: TableStore = tables if asked.get("longest_px") is None else DraftTables(tables)
     side = asked["side"]
     names = asked["names"]
     palette, coherence = _shared(inputs, series["still"])
@@ -66,7 +68,7 @@ def look(
         board_file=board_file,
         palette=palette,
         coherence=coherence,
-        tables=tables,
+        tables=store,
         threads=threads,
         clock=StageClock(progress),
     )
@@ -81,7 +83,7 @@ def look(
             side="bottom",
             shape=mirrored(conversion.shape),
             palette=palette,
-            tables=tables,
+            tables=store,
             threads=threads,
             clock=StageClock(progress),
         )

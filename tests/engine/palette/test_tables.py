@@ -15,7 +15,7 @@ from tests.engine.sweeps import sweep_size
 from worker.engine.colorimetry import srgb_to_lab
 from worker.engine.difference import ciede2000
 from worker.engine.palette.finish_colours import FinishColours, colours_from_lab, finish_colours
-from worker.engine.palette.tables import COLOURS, look_up, nearest_finish_table
+from worker.engine.palette.tables import COLOURS, DraftTables, look_up, nearest_finish_table
 
 FABS = ("nocturne-gold", "meadow-tin", "alba-black")
 Codes = npt.NDArray[np.int64]
@@ -113,6 +113,19 @@ def test_a_kept_table_is_used_again_and_a_broken_one_is_not(own_tables: MemoryTa
     assert (nearest_finish_table(colours, tables=own_tables) == 3).all()
     own_tables.kept[key] = b"cut short"
     assert nearest_finish_table(colours, tables=own_tables, threads=2).tobytes() == table.tobytes()
+
+
+def test_a_draft_gets_the_same_finishes_and_keeps_no_part_of_a_table(
+    tables: MemoryTables, own_tables: MemoryTables
+) -> None:
+    colours = finish_colours(board())
+    art = np.random.default_rng(33).integers(90, 140, (60, 50, 3)).astype(np.uint8)
+    whole = nearest_finish_table(colours, tables=tables)
+    part = nearest_finish_table(colours, art=art, tables=DraftTables(own_tables))
+    assert (look_up(art, part) == look_up(art, whole)).all() and own_tables.kept == {}
+    assert not part[: 80 << 16].any() and whole[: 80 << 16].any(), "what nobody looks up was made all the same"
+    own_tables.put(colours.key("nearest-1"), bytes([3]) * COLOURS)
+    assert (nearest_finish_table(colours, art=art, tables=DraftTables(own_tables)) == 3).all()
 
 
 def test_other_colours_make_another_key() -> None:

@@ -21,6 +21,7 @@ from tests.engine.written_masks import Mask, written_masks
 from worker.engine.colorimetry import linear_rgb_to_xyz, srgb_decoded
 from worker.engine.palette.finish_colours import finish_colours
 from worker.engine.pipeline import Conversion, convert
+from worker.engine.report.peak import cell_side
 from worker.engine.report.score import Statistics
 from worker.engine.vision import pixels_per_degree
 from worker.job_settings import read_settings
@@ -133,6 +134,16 @@ def test_s_cielab(name: str, edges: str, pitch: str, width: str, tables: MemoryT
     rows, columns = (side // step for side in differences.shape)
     blocks = differences[: rows * step, : columns * step].reshape(rows, step, columns, step).mean(axis=(1, 3))
     assert np.abs(found.score.error_map[:rows, :columns] - blocks).mean() < 0.3
+
+
+def test_from_far_away(tables: MemoryTables) -> None:
+    """The same of a small board, whose blocks are 27 pixels wide from there and are looked into by cells of 4."""
+    written = {"width": "9mm", "edges": "dither", "viewing_distance": "2500mm"}
+    found = converted(png_of(cut(PHOTOGRAPHS[0], 224, 300)), "nocturne-gold", tables, **written)
+    assert (found.score.error_map_step_px, cell_side(27)) == (27, 4)
+    ppd = pixels_per_degree(2500.0, found.picture.pitch_um)
+    differences = second.s_cielab(second.xyz_of_srgb(found.picture.srgb), board_xyz(found, written_masks(found)), ppd)
+    check(found.score.s_cielab, differences, limit=0.1, highest=0.1)
 
 
 @pytest.mark.parametrize("name", PHOTOGRAPHS)

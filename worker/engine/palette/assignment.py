@@ -205,7 +205,7 @@ def _cluster_route(
     elif settings.clusters == "auto" and shared is not None:
         count = shared[1]
     elif settings.clusters == "auto":
-        direct = nearest(subset, tables=tables, threads=threads)
+        direct = nearest(subset, art=art, tables=tables, threads=threads)
         count = choose_cluster_count(
             [(art, pitch_um)],
             histogram,
@@ -233,7 +233,7 @@ def _cluster_route(
                 ),
             )
     if count is None:
-        table = nearest(subset, tables=tables, threads=threads)
+        table = nearest(subset, art=art, tables=tables, threads=threads)
         found = _finish_of_bins(histogram, subset)
         present = np.unique(found)
         lab = cluster_labs(histogram, np.searchsorted(present, found))

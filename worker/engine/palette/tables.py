@@ -8,15 +8,18 @@ is decided by the exact form in float64.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
+import numpy.typing as npt
 from numba import njit
 
 from worker.engine.arrays import Floats, Labels, Srgb, read_only
 from worker.engine.colorimetry import white_ratios
 from worker.engine.difference import FAST_ERROR, ciede2000_pair, exact_lab_f, fast_squared, lab_f
 from worker.engine.palette.finish_colours import FinishColours
+from worker.engine.palette.histogram import histogram_of
 from worker.engine.threads import row_strips, run_all, shared_strips
 
 COLOURS = 1 << 24
@@ -34,8 +37,35 @@ class TableStore(Protocol):
         """Keep a table under this key."""
 
 
-def nearest_finish_table(colours: FinishColours, *, tables: TableStore | None = None, threads: int = 1) -> Labels:
+@dataclass(frozen=True, slots=True)
+class DraftTables:
+    """A `TableStore` for a draft that somebody waits for: a large table is made for the artwork's colours alone."""
+
+    kept: TableStore
+
+    def get(self, key: str) -> bytes | None:
+        """The table of this key, or None."""
+        return self.kept.get(key)
+
+    def put(self, key: str, table: bytes) -> None:
+        """Keep a table under this key."""
+        self.kept.put(key, table)
+
+
+def nearest_finish_table(
+    colours: FinishColours,
+    *,
+    art: Srgb | None = None,
+    tables: TableStore | None = None,
+    threads: int = 1,
+) -> Labels:
     """The nearest finish of every encoded sRGB colour.
+
+    Parameters
+    ----------
+    art : uint8 (H, W, 3) or None
+        All that will be looked up. With `DraftTables` a table that is not kept yet is made for its colours and their
+        neighbours alone, and is not kept either.
 
     Returns
     -------
@@ -46,18 +76,22 @@ def nearest_finish_table(colours: FinishColours, *, tables: TableStore | None = 
     kept = tables.get(key) if tables is not None else None
     if kept is not None and len(kept) == COLOURS:
         return np.frombuffer(kept, dtype=np.uint8)
-    table = np.empty(COLOURS, dtype=np.uint8)
+    part = isinstance(tables, DraftTables) and art is not None
+    wanted = np.full((32, 32), not part)
+    if part and art is not None:
+        wanted.ravel()[histogram_of(art, threads=threads).bins >> 5] = True
+    table = np.zeros(COLOURS, dtype=np.uint8)
     ratios = white_ratios()
     # Of finishes with the very same colour only the first counts; else every colour would be a tie for the exact form.
     _, firsts = np.unique(colours.lab, axis=0, return_index=True)
     distinct = np.sort(firsts).astype(np.uint8)
     lab = np.ascontiguousarray(colours.lab[distinct])
     run_all(
-        lambda first, last: _fill_nearest(first, last, ratios, lab, distinct, table),
+        lambda first, last: _fill_nearest(first, last, ratios, lab, distinct, wanted, table),
         row_strips(256, 8),
         threads,
     )
-    if tables is not None:
+    if tables is not None and not part:
         tables.put(key, table.tobytes())
     return table
 
@@ -76,7 +110,7 @@ def lab_row(x, y, z, x_blue, y_blue, z_blue, lightness, a_star, b_star, chroma):
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _fill_nearest(
-    first: int, last: int, ratios: Floats, lab: Floats, firsts: Labels, table: Labels
+    first: int, last: int, ratios: Floats, lab: Floats, firsts: Labels, wanted: npt.NDArray[np.bool_], table: Labels
 ) -> None:  # pragma: no cover
     n = lab.shape[0]
     short = lab.astype(np.float32)
@@ -94,6 +128,8 @@ def _fill_nearest(
     opposite = np.empty(256, dtype=np.int32)
     for red in range(first, last):
         for green in range(256):
+            if not wanted[red >> 3, green >> 3]:
+                continue
             x = _F(ratios[red, 0, 0] + ratios[green, 1, 0])
             y = _F(ratios[red, 0, 1] + ratios[green, 1, 1])
             z = _F(ratios[red, 0, 2] + ratios[green, 1, 2])

@@ -4,7 +4,8 @@ The score looks at blocks of a few pixels, which is enough for means and percent
 CIEDE2000 is steep, beside black or between opposite hues, and there the little that block averages let through from
 above the blocks' own sampling rate moves it by several units. So around the highest blocks the narrowest Gaussian of
 every channel, the only one that a pixel can matter to, is applied to the pixels themselves; what the wider ones pass
-is smooth and is interpolated between the blocks.
+is smooth and is interpolated between the blocks. Where a block is many pixels wide, as on a small board seen from far
+away, cells of a few pixels do for pixels: the eye tells what lies inside them even less apart.
 """
 
 from __future__ import annotations
@@ -39,6 +40,9 @@ PLACES = 64
 the 36 highest; in one, on a plateau, in the 231st, which cost 0.2."""
 LOW = 0.75
 """Blocks below this part of the highest one are left out."""
+CELLS = 6
+"""A block is looked into in so many cells a side, or a few more, and pixel by pixel where it has fewer than twice that.
+Their pixels lie at 480 to a degree or more, where the narrowest Gaussian passes nothing."""
 _BEFORE, _AFTER = 2, 3
 _SPAN = _BEFORE + 1 + _AFTER
 
@@ -57,7 +61,8 @@ class Sight:
     """One of the pictures compared: at its pixels, averaged over blocks, and as the eye sees the blocks.
 
     srgb : uint8 (H, W, 3). labels : uint8 (H, W). finish_rgb : float64 (n, 3), linear sRGB.
-    averages : float32 (3, h, w), XYZ with Y of white 1.
+    averages : float32 (3, h, w), XYZ with Y of white 1. cells : float32 (3, m, n), the same of the cells of
+    `cell_side`, empty where those are pixels.
     """
 
     kind: Kind
@@ -66,7 +71,13 @@ class Sight:
     finish_rgb: Floats
     hull: Packed
     averages: Float32s
+    cells: Float32s
     seen: SeenPicture
+
+
+def cell_side(step: int) -> int:
+    """Side in pixels of the cells that blocks of this side are looked into."""
+    return max(1, step // CELLS)
 
 
 def highest_pixel(
@@ -91,9 +102,10 @@ def highest_pixel(
     def work(i: int, index: int) -> None:
         row, column = divmod(index, error.shape[1])
         labs = [xyz_to_lab(np.maximum(eye.light(sight, row, column), 0.0), D65_WHITE) for sight in (one, two)]
-        rows = slice(row * step, (row + 1) * step)
-        columns = slice(column * step, (column + 1) * step)
-        on_board = one.labels[rows, columns] != OUTSIDE
+        rows, columns = (np.array(eye.cells(place)) * eye.cell_px for place in (row, column))
+        on_board = (
+            one.labels[rows[0] : rows[-1] + 1 : eye.cell_px, columns[0] : columns[-1] + 1 : eye.cell_px] != OUTSIDE
+        )
         found = ciede2000(*labs)[: on_board.shape[0], : on_board.shape[1]]
         peaks[i] = found[on_board].max(initial=0.0)
 
@@ -118,35 +130,44 @@ def _highest_blocks(error: Float32s, highest: float, labels: Labels, step: int) 
 class _Eye:
     """What does not depend on the place.
 
-    kernels : float64 (2, 3, n), the narrowest Gaussian of each channel, in blocks and in pixels. reaches : int64
-    (2, 3), how many taps each has to either side. between : float64 (step, 6), weights of six blocks at each pixel of
-    the third.
+    kernels : float64 (2, 3, n), the narrowest Gaussian of each channel, in blocks and in cells. reaches : int64
+    (2, 3), how many taps each has to either side.
     """
 
     step: int
+    cell_px: int
     kernels: Floats
     reaches: npt.NDArray[np.int64]
-    between: Floats
 
     @classmethod
     def of(cls, full_ppd: float, step: int) -> _Eye:
         """The eye for pixels of this resolution and blocks of this side."""
+        cell_px = cell_side(step)
         sigmas = [s / math.sqrt(2.0) * full_ppd for _, s in _NARROWEST]
         halves = [
             [gaussian_taps(block_variance(sigma / step, step)) for sigma in sigmas],
-            [gaussian_taps(sigma * sigma + 1.0 / 12.0) for sigma in sigmas],
+            [gaussian_taps(block_variance(sigma / cell_px, cell_px)) for sigma in sigmas],
         ]
         reaches = np.array([[len(half) - 1 for half in row] for row in halves])
         kernels = np.zeros((2, 3, 2 * reaches.max() + 1))
         for i, row in enumerate(halves):
             for channel, half in enumerate(row):
                 kernels[i, channel, : 2 * len(half) - 1] = np.concatenate([half[:0:-1], half])
-        between = _lagrange((np.arange(step) + 0.5) / step - 0.5)
-        return cls(step=step, kernels=kernels, reaches=reaches, between=between)
+        return cls(step=step, cell_px=cell_px, kernels=kernels, reaches=reaches)
+
+    def cells(self, index: int) -> range:
+        """The cells of one row, or column, of blocks. All have as many, so the last may begin in the next block."""
+        first = index * self.step // self.cell_px
+        return range(first, first + math.ceil((self.step - 1) / self.cell_px) + 1)
+
+    def between(self, index: int, cells: range) -> Floats:
+        """float64 (cells, 6): weights of six blocks at each cell; `index` is the third of them."""
+        return _lagrange((np.array(cells) + 0.5) * self.cell_px / self.step - index - 0.5)
 
     def light(self, sight: Sight, row: int, column: int) -> Floats:
-        """XYZ, Y of white 1, that the eye sees at the pixels of one block: float64 (step, step, 3)."""
-        out = np.empty((3, self.step, self.step))
+        """XYZ, Y of white 1, that the eye sees in the cells of one block: float64 (cells, cells, 3)."""
+        rows, columns = self.cells(row), self.cells(column)
+        out = np.empty((3, len(rows), len(columns)))
         _look(
             read_only(sight.srgb),
             read_only(sight.labels),
@@ -162,7 +183,10 @@ class _Eye:
             self.reaches,
             row,
             column,
-            self.between,
+            sight.cells,
+            rows[0],
+            columns[0],
+            np.stack([self.between(row, rows), self.between(column, columns)]),
             out,
         )
         return np.asarray(np.moveaxis(out, 0, -1) @ np.linalg.inv(XYZ_TO_OPPONENT).T)
@@ -260,11 +284,16 @@ def _look(  # type: ignore[no-untyped-def]
     reaches,
     row,
     column,
+    cells,
+    top,
+    left,
     between,
     out,
 ):  # pragma: no cover - compiled
-    """Opponent light at the pixels of one block: the narrowest Gaussian of the pixels, and the rest of the blocks."""
-    step = out.shape[1]
+    """Opponent light in the cells of one block: the narrowest Gaussian of the cells, and the rest of the blocks.
+
+    The cells are pixels where `cells` is empty; `top` and `left` is the first of the block.
+    """
     coarse = max(reaches[0, 0], reaches[0, 1], reaches[0, 2])
     fine = max(reaches[1, 0], reaches[1, 1], reaches[1, 2])
 
@@ -279,18 +308,23 @@ def _look(  # type: ignore[no-untyped-def]
             for j in range(_SPAN):
                 rest[c, i, j] -= _SHARES[c] * narrow[i, j]
 
-    window = np.empty((3, step + 2 * fine, step + 2 * fine))
-    top, left = row * step - fine, column * step - fine
-    _linear_window(srgb, labels, kind, to_linear, finish_rgb, hull, weights, offsets, top, left, window)
-    window = _turned(window, _RGB_TO_OPPONENT)
+    side = out.shape[1] + 2 * fine
+    if cells.shape[1] == 0:
+        window = np.empty((3, side, side))
+        _linear_window(
+            srgb, labels, kind, to_linear, finish_rgb, hull, weights, offsets, top - fine, left - fine, window
+        )
+        window = _turned(window, _RGB_TO_OPPONENT)
+    else:
+        window = _turned(_block_window(cells, top - fine, left - fine, side), _XYZ_TO_OPPONENT)
     for c in range(3):
         _filter(window[c], kernels[1, c, : 2 * reaches[1, c] + 1], out[c])
-        for y in range(step):
-            for x in range(step):
+        for y in range(out.shape[1]):
+            for x in range(out.shape[1]):
                 total = 0.0
                 for i in range(_SPAN):
                     for j in range(_SPAN):
-                        total += between[y, i] * between[x, j] * rest[c, i, j]
+                        total += between[0, y, i] * between[1, x, j] * rest[c, i, j]
                 out[c, y, x] = _SHARES[c] * out[c, y, x] + total
 
 

@@ -9,11 +9,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from worker.engine.arrays import DeltaE, Float32s, Labels, Srgb
+import numpy as np
+
+from worker.engine.arrays import DeltaE, Labels, Srgb
 from worker.engine.palette.finish_colours import FinishColours
 from worker.engine.palette.hull import Packed
-from worker.engine.report.comparison import average_blocks, measure_pixels, spread_blocks
-from worker.engine.report.peak import Kind, Sight, highest_pixel
+from worker.engine.report.comparison import BlockAverages, average_blocks, measure_pixels, spread_blocks
+from worker.engine.report.peak import Kind, Sight, cell_side, highest_pixel
 from worker.engine.report.statistics import Statistics
 from worker.engine.vision import (
     pixels_per_degree,
@@ -81,9 +83,17 @@ def score_separation(
     full_ppd = pixels_per_degree(viewing_distance_mm, pitch_um)
     step = working_step(full_ppd)
     ppd = full_ppd / step
-    averages = average_blocks(srgb, labels, colours.linear_rgb, hull, step, threads=threads)
 
-    def sight(kind: Kind, art: Srgb, xyz: Float32s) -> Sight:
+    def averaged(art: Srgb) -> tuple[BlockAverages, BlockAverages | None]:
+        """The picture by blocks, and by the cells that the highest blocks are looked into, where they are no pixels."""
+        sides = [step] if cell_side(step) == 1 else [step, cell_side(step)]
+        blocks, *cells = (
+            average_blocks(art, labels, colours.linear_rgb, hull, side, threads=threads) for side in sides
+        )
+        return blocks, cells[0] if cells else None
+
+    def sight(kind: Kind, art: Srgb, blocks: BlockAverages, cells: BlockAverages | None) -> Sight:
+        xyz = getattr(blocks, kind)
         return Sight(
             kind=kind,
             srgb=art,
@@ -91,14 +101,15 @@ def score_separation(
             finish_rgb=colours.linear_rgb,
             hull=hull,
             averages=xyz,
+            cells=np.empty((3, 0, 0), dtype=np.float32) if cells is None else getattr(cells, kind),
             seen=see(xyz, working_ppd=ppd, step=step, threads=threads),
         )
 
-    artwork, board = sight("artwork", srgb, averages.artwork), sight("board", srgb, averages.board)
-    views = [(artwork, board), (artwork, sight("projected", srgb, averages.projected))]
+    averages = averaged(srgb)
+    artwork, board = sight("artwork", srgb, *averages), sight("board", srgb, *averages)
+    views = [(artwork, board), (artwork, sight("projected", srgb, *averages))]
     if stretched is not None:
-        other = average_blocks(stretched, labels, colours.linear_rgb, hull, step, threads=threads)
-        views.append((sight("artwork", stretched, other.artwork), board))
+        views.append((sight("artwork", stretched, *averaged(stretched)), board))
     errors = [seen_difference(one.seen, two.seen, threads=threads) for one, two in views]
     tallies = spread_blocks(errors, labels, len(colours), step, threads=threads)
     s_cielab, reference, *rest = (

@@ -50,9 +50,9 @@ def keep(screen: bytes, name: str) -> None:
 
 def main() -> None:
     """Start the service, draw, and end it."""
-    chromium = shutil.which("chromium")
+    chromium = shutil.which("chromium-headless-shell") or shutil.which("chromium")
     if chromium is None:
-        sys.exit("There is no Chromium. On Debian: apt-get install chromium.")
+        sys.exit("There is no Chromium. On Debian: apt-get install chromium-headless-shell.")
     with tempfile.TemporaryDirectory() as folder:
         command = [sys.executable, "-m", "worker.embedded", "--port", "0", "--data-dir", folder]
         process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)

@@ -50,15 +50,15 @@ class PictureLinks(BaseModel):
 
     artwork, board, clusters (grey: a cluster's id) are on the grid `shown`; board is indexed by finish, 255 off the
     board. error (grey: 239ths of 20 CIEDE2000, 251 off the board), eye_artwork and eye_board, both as the eye's
-    channels pass them at the viewing distance, are on the grid `error_map`.
+    channels pass them at the viewing distance, are on the grid `error_map`; a draft has none of these two.
     """
 
     artwork: str = Field(examples=[f"{_FILES}/artwork.png"])
     board: str = Field(examples=[f"{_FILES}/board.png"])
     clusters: str = Field(examples=[f"{_FILES}/clusters.png"])
     error: str = Field(examples=[f"{_FILES}/error.png"])
-    eye_artwork: str = Field(examples=[f"{_FILES}/eye-artwork.png"])
-    eye_board: str = Field(examples=[f"{_FILES}/eye-board.png"])
+    eye_artwork: str | None = Field(examples=[f"{_FILES}/eye-artwork.png"])
+    eye_board: str | None = Field(examples=[f"{_FILES}/eye-board.png"])
 
 
 class LookAnswer(BaseModel):
@@ -82,8 +82,11 @@ class LookAnswer(BaseModel):
     pictures: PictureLinks
 
 
-def look_answer(job_id: str, answer: Any) -> LookAnswer:
+def look_answer(job_id: str, answer: Any, *, draft: bool) -> LookAnswer:
     """An answer of a worker, as the service shows it."""
     base = f"/v1/jobs/{job_id}/files"
-    pictures = {name: f"{base}/{name.replace('_', '-')}.png" for name in PictureLinks.model_fields}
-    return LookAnswer(job=job_id, pictures=PictureLinks(**pictures), **answer)
+    pictures = {
+        name: None if draft and name.startswith("eye_") else f"{base}/{name.replace('_', '-')}.png"
+        for name in PictureLinks.model_fields
+    }
+    return LookAnswer(job=job_id, pictures=PictureLinks.model_validate(pictures), **answer)

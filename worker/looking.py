@@ -13,7 +13,7 @@ from worker.board_file import read_board_file
 from worker.engine.colorimetry import lab_to_srgb
 from worker.engine.palette.shared import SharedPalette, read_palette
 from worker.engine.palette.tables import DraftTables, TableStore
-from worker.engine.pipeline import Conversion, Progress, StageClock, separated
+from worker.engine.pipeline import Conversion, Progress, StageClock, place_artwork, separated
 from worker.engine.report.look_pictures import LookPictures, look_pictures
 from worker.engine.separation.continuity import Coherence, read_previous
 from worker.fab_profile import FabProfile
@@ -22,6 +22,8 @@ from worker.job_settings import Settings, length_mm, read_settings
 from worker.table_folder import TableFolder
 
 COARSEST_UM = 100.0
+QUICK_PX = 600
+"""A draft no longer than this is one that somebody waits for."""
 
 
 def look(
@@ -33,7 +35,7 @@ def look(
     threads: int,
     progress: Progress,
 ) -> tuple[dict[str, bytes], dict[str, Any]]:
-    """Pictures by name, and the answer.
+    """Pictures by name, and the answer. A draft's are fewer: not those of what the eye sees.
 
     Parameters
     ----------
@@ -55,38 +57,40 @@ def look(
     board_file = None
     if BOARD_FILE in inputs:
         board_file = read_board_file(inputs[BOARD_FILE].read(), file_name=BOARD_FILE)
-    store: TableStore = tables if asked.get("longest_px") is None else DraftTables(tables)
+    longest_px = asked.get("longest_px")
+    store: TableStore = DraftTables(tables) if longest_px is not None and longest_px <= QUICK_PX else tables
     side = asked["side"]
     names = asked["names"]
     palette, coherence = _shared(inputs, series["still"])
+    shape = None
+    if side == BOTTOM:
+        from worker.engine.fabrication.board import mirrored
+
+        top = place_artwork(
+            inputs[ARTWORK].read(),
+            fab,
+            settings,
+            name=names[ARTWORK],
+            board_file=board_file,
+            coherence=coherence,
+            threads=threads,
+        )
+        shape, coherence = mirrored(top.shape), None
+    artwork = BOTTOM if side == BOTTOM else ARTWORK
     conversion = separated(
-        inputs[ARTWORK].read(),
+        inputs[artwork].read(),
         fab,
         settings,
-        name=names[ARTWORK],
-        side="top",
-        board_file=board_file,
+        name=names[artwork],
+        side=side,
+        board_file=board_file if shape is None else None,
+        shape=shape,
         palette=palette,
         coherence=coherence,
         tables=store,
         threads=threads,
         clock=StageClock(progress),
     )
-    if side == BOTTOM:
-        from worker.engine.fabrication.board import mirrored
-
-        conversion = separated(
-            inputs[BOTTOM].read(),
-            fab,
-            settings,
-            name=names[BOTTOM],
-            side="bottom",
-            shape=mirrored(conversion.shape),
-            palette=palette,
-            tables=store,
-            threads=threads,
-            clock=StageClock(progress),
-        )
     drawn = look_pictures(
         picture=conversion.picture,
         labels=conversion.separation.labels,
@@ -95,6 +99,7 @@ def look(
         background=conversion.colours.ids.index(conversion.background),
         hull=conversion.hull,
         score=conversion.score,
+        as_seen=longest_px is None,
         threads=threads,
     )
     return drawn.files, _answer(conversion, drawn, side)

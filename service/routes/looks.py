@@ -211,4 +211,6 @@ def _answer(job: Job) -> JSONResponse:
     answer = answer_of(job)
     if answer is None:
         return later(job)
-    return JSONResponse(look_answer(job.id, answer).model_dump(mode="json"))
+    return JSONResponse(
+        look_answer(job.id, answer, draft=job.settings["longest_px"] is not None).model_dump(mode="json")
+    )

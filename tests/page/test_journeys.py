@@ -30,7 +30,7 @@ def owl_of(traveller: Traveller) -> str:
     """The id of a finished result."""
     with traveller.page() as page:
         traveller.open(page)
-        submit(page, "owl.png", "18")
+        submit(page, "owl.png", "14")
         page.wait_for_selector("body [data-shown]")
         return str(page.url.rsplit("/", 1)[1])
 
@@ -338,8 +338,9 @@ def a_collection(traveller: Traveller) -> None:
         traveller.seen(page, "collection")
         with page.expect_response("**/retry") as answer:
             page.click("text=Try 1 again")
-        assert answer.value.json()["counts"]["queued"] == 1
-        # It fails again at once, maybe before the page has seen it at work: it is no picture still.
+        counts = answer.value.json()["counts"]
+        assert counts["done"] == 3 and sum(counts.values()) == 4
+        # It fails again at once, maybe before anybody has seen it at work: it is no picture still.
         address = f"/v1/collections/{page.url.rsplit('/', 1)[1]}"
         until(page, lambda: asked(page, address)["counts"]["failed"] == 1)
         until(page, lambda: "3 done, 1 failed" in page.inner_text("[role=status] strong"))
@@ -511,20 +512,27 @@ def for_everyone(traveller: Traveller, owl: str) -> None:
     with traveller.page(bypass_csp=True, reduced_motion="reduce") as page:
         traveller.open(page)
         collection = asked(page, "/v1/collections")["collections"][0]["id"]
-        for place in [*(one.format(owl=owl, collection=collection) for one in PLACES), f"fabs/{FAB}"]:
+        for place in [*(one.format(owl=owl, collection=collection) for one in PLACES), "fabs/alba-black"]:
             traveller.open(page, place)
             opened(page, place)
             for scheme, size, rules in (("light", DESKTOP, ALL_RULES), ("dark", PHONE, OF_LOOKS)):
                 page.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]
                 page.set_viewport_size(size)  # type: ignore[arg-type]
                 settled(page)
-                found = Axe().run(page, options=rules).response["violations"]
+                found = violations(page, rules)
                 assert [(place, scheme, one["id"], one["nodes"][0]["html"][:200]) for one in found] == []
                 assert page.evaluate("document.scrollingElement.scrollWidth") <= size["width"], place
             name = place.replace(owl, "owl").replace(collection, "one").replace("/", "-")
             traveller.seen(page, f"everyone-{name}")
             assert page.evaluate("document.getAnimations().length") == 0
             page.set_viewport_size(DESKTOP)  # type: ignore[arg-type]
+
+
+def violations(page: Page, rules: dict[str, Any]) -> list[dict[str, Any]]:
+    """What axe-core finds; its script is written into the page once, and stays while only places change."""
+    if page.evaluate("() => !window.axe"):
+        page.evaluate(Axe().axe_script)
+    return list(page.evaluate("(options) => axe.run(options).then((found) => found.violations)", rules))
 
 
 def opened(page: Page, place: str) -> None:
@@ -536,10 +544,10 @@ def opened(page: Page, place: str) -> None:
         page.fill('[data-setting="width"] input', "8")
         page.set_input_files("input[type=file] >> nth=0", SAMPLES / "artworks" / "small-rover.bmp")
         page.wait_for_selector(".draft[data-detail]")
-    for summary in page.locator("summary").all()[:5]:
-        summary.click()
+    page.evaluate(
+        "() => { for (const one of [...document.querySelectorAll('main details')].slice(-6)) one.open = true; }"
+    )
     if place.startswith("fabs/"):
-        page.click("text=Photograph of a coupon")
         page.wait_for_selector("text=Read the photograph")
 
 

@@ -108,6 +108,7 @@ def test_a_draft_answers_to_its_settings_and_leaves_no_job(client: TestClient) -
     before = client.get("/v1/jobs").json()
     plain = draft(client).json()
     assert plain["grid"]["pitch_um"] == 40.0 and plain["grid"]["width_mm"] == pytest.approx(12, abs=0.05)
+    assert client.get(plain["pictures"]["error"]).is_success and plain["pictures"]["eye_board"] is None
     assert draft(client, width="30mm").json()["grid"]["pitch_um"] == 75.0, "400 pixels"
     assert draft(client, width="30mm", detail="fine").json()["grid"]["pitch_um"] == 40.0, "no finer than the job"
     without = draft(client, forbid="gold").json()

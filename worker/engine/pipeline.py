@@ -286,7 +286,6 @@ def separated(
             mend="Ask for the artworks together, or say palette=each. In Python: make one with shared_palette.",
         )
     usable, metal_left_out = without_live_metal(fab, settings)
-    size = WantedSize(width_mm=settings.width_mm, height_mm=settings.height_mm, pitch_um=settings.pitch_um)
     findings = fab_findings(fab, settings.viewing_conditions)
     colours = colours_of(findings.references)
     background = colours.ids.index(settings.background or fab.background)
@@ -296,28 +295,18 @@ def separated(
         check_beside(settings, fab, beside.circuit)
         allowed = beside.allowed
     with clock("artwork"):
-        if isinstance(source, Artwork):
-            artwork = source
-        elif beside is not None:
-            artwork = _read_for_board(source, name, size, beside)
-        else:
-            source = _whole_file(source, settings)
-            artwork = read_artwork(source, name=name, size=size)
-        if beside is not None:
-            size = beside.artwork_size(size, aspect_of(artwork))
-        else:
-            size = size if shape is None else size_on_board(artwork, size, shape)
-        flat = None if coherence is None else coherence.flat
-        picture = place_on_grid(artwork, size, smallest_feature_um=_smallest_um(fab), flat=flat, threads=threads)
-        if beside is not None:
-            shape, picture = beside.shape, beside.laid(picture)
-        elif shape is None:
-            svg = source if artwork.format == "SVG" and isinstance(source, bytes) else None
-            outline = _outlining(picture, artwork, size, fab, coherence, threads)
-            shaped, shape = _shaped(outline, settings, fab, board_file, svg, threads)
-            picture = shaped if outline is picture else lay_on_board(picture, shape)
-        else:
-            picture = lay_on_board(picture, shape)
+        placed = place_artwork(
+            source,
+            fab,
+            settings,
+            name=name,
+            board_file=board_file,
+            shape=shape,
+            coherence=coherence,
+            beside=beside,
+            threads=threads,
+        )
+        artwork, picture, shape = placed.artwork, placed.picture, placed.shape
         board = _cut(board, shape)
         srgb, clear = _on_ground(picture, colours, background, beside)
         outside = None if board is None else ~board
@@ -430,6 +419,53 @@ def separated(
         threads=threads,
         clock=clock,
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PlacedArtwork:
+    """An artwork as it was read, on the board's grid, and the board's shape."""
+
+    artwork: Artwork
+    picture: GridPicture
+    shape: BoardShape
+
+
+def place_artwork(
+    source: BinaryIO | bytes | Artwork,
+    fab: FabProfile,
+    settings: Settings,
+    *,
+    name: str,
+    board_file: BoardFile | None = None,
+    shape: BoardShape | None = None,
+    coherence: Coherence | None = None,
+    beside: BesideCircuit | None = None,
+    threads: int = 1,
+) -> PlacedArtwork:
+    """The first steps of `convert`, for its parameters."""
+    size = WantedSize(width_mm=settings.width_mm, height_mm=settings.height_mm, pitch_um=settings.pitch_um)
+    if isinstance(source, Artwork):
+        artwork = source
+    elif beside is not None:
+        artwork = _read_for_board(source, name, size, beside)
+    else:
+        source = _whole_file(source, settings)
+        artwork = read_artwork(source, name=name, size=size)
+    if beside is not None:
+        size = beside.artwork_size(size, aspect_of(artwork))
+    else:
+        size = size if shape is None else size_on_board(artwork, size, shape)
+    flat = None if coherence is None else coherence.flat
+    picture = place_on_grid(artwork, size, smallest_feature_um=_smallest_um(fab), flat=flat, threads=threads)
+    if beside is not None:
+        return PlacedArtwork(artwork=artwork, picture=beside.laid(picture), shape=beside.shape)
+    if shape is not None:
+        return PlacedArtwork(artwork=artwork, picture=lay_on_board(picture, shape), shape=shape)
+    svg = source if artwork.format == "SVG" and isinstance(source, bytes) else None
+    outline = _outlining(picture, artwork, size, fab, coherence, threads)
+    shaped, shape = _shaped(outline, settings, fab, board_file, svg, threads)
+    picture = shaped if outline is picture else lay_on_board(picture, shape)
+    return PlacedArtwork(artwork=artwork, picture=picture, shape=shape)
 
 
 def _outlining(

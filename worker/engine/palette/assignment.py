@@ -162,7 +162,7 @@ def _pinned(
         return None
     if len(settings.pins) > MAX_PINS:
         raise OverrideError(f"There are {len(settings.pins)} pins.", mend=f"Give at most {MAX_PINS}.")
-    pinned_by = look_up(srgb, pin_table(settings.pins, threads=threads), threads=threads)
+    pinned_by = look_up(srgb, pin_table(settings.pins, histogram, threads=threads), threads=threads)
     if clear is not None:
         pinned_by[clear] = OUTSIDE
     pixels = count_values(pinned_by)[1 : 1 + len(settings.pins)]

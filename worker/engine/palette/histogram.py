@@ -32,6 +32,13 @@ class Histogram:
     def pixels(self) -> int:
         return int(self.counts.sum())
 
+    @property
+    def reds_and_greens(self) -> npt.NDArray[np.bool_]:
+        """bool (32, 32): whether any bin of this step of red and of green holds pixels."""
+        found = np.zeros((32, 32), dtype=np.bool_)
+        found.ravel()[self.bins >> 5] = True
+        return found
+
 
 def bins_of(srgb: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
     """The bin of each colour, int64 (..., 3) of 0 to 255."""

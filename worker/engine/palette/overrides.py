@@ -53,7 +53,7 @@ def _exact_pin(red, green, blue, ratios, pins, limits):  # type: ignore[no-untyp
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _fill_pins(first, last, ratios, pins, limits, table):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+def _fill_pins(first, last, ratios, pins, limits, wanted, table):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
     """By the fast form of CIEDE2000; by the exact one near a pin's limit, and where two pins are about as near."""
     short = pins.astype(np.float32)
     chroma = np.sqrt(short[:, 1] * short[:, 1] + short[:, 2] * short[:, 2])
@@ -65,6 +65,8 @@ def _fill_pins(first, last, ratios, pins, limits, table):  # type: ignore[no-unt
     margin = np.float32(FAST_ERROR)
     for red in range(first, last):
         for green in range(256):
+            if not wanted[red >> 3, green >> 3]:
+                continue
             x = np.float32(ratios[red, 0, 0] + ratios[green, 1, 0])
             y = np.float32(ratios[red, 0, 1] + ratios[green, 1, 1])
             z = np.float32(ratios[red, 0, 2] + ratios[green, 1, 2])
@@ -91,14 +93,18 @@ def _fill_pins(first, last, ratios, pins, limits, table):  # type: ignore[no-unt
                 table[base + i] = _exact_pin(red, green, i, ratios, pins, limits) if unsure[i] else held[i]
 
 
-def pin_table(pins: Sequence[Pin], *, threads: int = 1) -> PinTable:
-    """Which pin holds each colour: the nearest one within its deltaE, by exact CIEDE2000; of equals, the first."""
+def pin_table(pins: Sequence[Pin], histogram: Histogram | None = None, *, threads: int = 1) -> PinTable:
+    """Which pin holds each colour: the nearest one within its deltaE, by exact CIEDE2000; of equals, the first.
+
+    `histogram` : of all colours that are looked up; None: every one may be.
+    """
     table = np.zeros(1 << 24, dtype=np.uint8)
     ratios = white_ratios()
     labs = srgb_to_lab(np.array([pin.srgb for pin in pins]))
     # The pin's own colour always counts, whatever rounding makes of a distance of 0.
     limits = np.array([pin.delta_e + 1e-9 for pin in pins])
-    run_all(lambda a, b: _fill_pins(a, b, ratios, labs, limits, table), row_strips(256, 8), threads)
+    wanted = np.ones((32, 32), dtype=np.bool_) if histogram is None else histogram.reds_and_greens
+    run_all(lambda a, b: _fill_pins(a, b, ratios, labs, limits, wanted, table), row_strips(256, 8), threads)
     return table
 
 

@@ -77,9 +77,9 @@ def nearest_finish_table(
     if kept is not None and len(kept) == COLOURS:
         return np.frombuffer(kept, dtype=np.uint8)
     part = isinstance(tables, DraftTables) and art is not None
-    wanted = np.full((32, 32), not part)
+    wanted = np.ones((32, 32), dtype=np.bool_)
     if part and art is not None:
-        wanted.ravel()[histogram_of(art, threads=threads).bins >> 5] = True
+        wanted = histogram_of(art, threads=threads).reds_and_greens
     table = np.zeros(COLOURS, dtype=np.uint8)
     ratios = white_ratios()
     # Of finishes with the very same colour only the first counts; else every colour would be a tie for the exact form.

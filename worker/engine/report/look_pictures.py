@@ -54,6 +54,7 @@ def look_pictures(
     background: int,
     hull: Packed,
     score: Score,
+    as_seen: bool = True,
     threads: int = 1,
 ) -> LookPictures:
     """Draw them.
@@ -61,7 +62,7 @@ def look_pictures(
     Parameters
     ----------
     labels, cluster_of : uint8 (H, W), the finish and the cluster of each pixel, 255 where there is none.
-    background : the finish that shows through transparent places.
+    background : the finish that shows through transparent places. as_seen : whether eye-*.png are drawn.
 
     Returns
     -------
@@ -79,7 +80,7 @@ def look_pictures(
             srgb, None, height_px=shown.shape[0], width_px=shown.shape[1], keep_edges=True, threads=threads
         )
     error = _on_board(score.error_map, labels, score.error_map_step_px)
-    seen = _as_seen(srgb, labels, colours, hull, score, threads)
+    seen = _as_seen(srgb, labels, colours, hull, score, threads) if as_seen else ()
 
     def png(pixels: Labels | Srgb) -> bytes:
         return encode_png(np.ascontiguousarray(pixels), palette=None, bits=8, pixels_per_metre=None)
@@ -89,8 +90,7 @@ def look_pictures(
         "board.png": labels_png(np.ascontiguousarray(shown), label_colours(colours.lab), picture.pitch_um * step),
         "clusters.png": png(cluster_of[step // 2 :: step, step // 2 :: step]),
         "error.png": png(scale_indices(error)),
-        "eye-artwork.png": png(seen[0]),
-        "eye-board.png": png(seen[1]),
+        **dict(zip(("eye-artwork.png", "eye-board.png"), map(png, seen), strict=False)),
     }
     worst = worst_places(error, score.error_map_step_px, labels, cluster_of)
     return LookPictures(

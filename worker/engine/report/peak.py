@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
@@ -162,7 +163,7 @@ class _Eye:
 
     def between(self, index: int, cells: range) -> Floats:
         """float64 (cells, 6): weights of six blocks at each cell; `index` is the third of them."""
-        return _lagrange((np.array(cells) + 0.5) * self.cell_px / self.step - index - 0.5)
+        return _between(self.step, self.cell_px, cells[0] * self.cell_px - index * self.step, len(cells))
 
     def light(self, sight: Sight, row: int, column: int) -> Floats:
         """XYZ, Y of white 1, that the eye sees in the cells of one block: float64 (cells, cells, 3)."""
@@ -326,6 +327,12 @@ def _look(  # type: ignore[no-untyped-def]
                     for j in range(_SPAN):
                         total += between[0, y, i] * between[1, x, j] * rest[c, i, j]
                 out[c, y, x] = _SHARES[c] * out[c, y, x] + total
+
+
+@lru_cache(maxsize=256)
+def _between(step: int, cell_px: int, first_px: int, count: int) -> Floats:
+    """float64 (count, 6): weights of the blocks at -2..3 at each cell, the first of which begins at this pixel."""
+    return _lagrange((first_px + (np.arange(count) + 0.5) * cell_px) / step - 0.5)
 
 
 def _lagrange(offsets: Floats) -> Floats:

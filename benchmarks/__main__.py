@@ -21,6 +21,7 @@ from benchmarks import (
     limits,
     nearest_finish,
     planning,
+    separations,
     whole_package,
 )
 from benchmarks.row import Row, at_most, print_table
@@ -71,6 +72,7 @@ GROUPS: dict[str, Callable[[Path], list[Row]]] = {
     "contours": fabrication.rows,
     "limits": limits.rows,
     "plans": planning.rows,
+    "separations": separations.rows,
     "package": whole_package.rows,
     "large": large_artwork.rows,
     "queue": queue_rows,
@@ -79,7 +81,7 @@ GROUPS: dict[str, Callable[[Path], list[Row]]] = {
     "collections": collection_rows,
 }
 """Groups of rows by the name that `--only` knows them by."""
-SLOW = ("package", "large", "queue", "previews", "capacity", "collections")
+SLOW = ("separations", "package", "large", "queue", "previews", "capacity", "collections")
 
 
 def main() -> int:

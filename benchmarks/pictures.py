@@ -20,9 +20,9 @@ def photo_like(width: int = WIDTH, height: int = HEIGHT) -> npt.NDArray[np.uint8
     return np.clip(picture + noise, 0, 255).astype(np.uint8)
 
 
-def flat_art(width: int = WIDTH, height: int = HEIGHT) -> npt.NDArray[np.uint8]:
+def flat_art(width: int = WIDTH, height: int = HEIGHT, *, seed: int = 2) -> npt.NDArray[np.uint8]:
     """A poster of discs, rings and bars in eight colours with anti-aliased edges: uint8 (H, W, 3) encoded sRGB."""
-    rng = np.random.default_rng(2)
+    rng = np.random.default_rng(seed)
     colours = [tuple(int(v) for v in rng.integers(0, 256, 3)) for _ in range(8)]
     scale = 2
     image = Image.new("RGB", (width * scale // 4, height * scale // 4), colours[0])

@@ -39,6 +39,11 @@ SETTINGS: dict[str, tuple[str, str, str]] = {
     "background": ("mask", "", "the finish of transparent places (default: the fab's)"),
     "assignment": ("contrast:0.5", "faithful", "faithful, or contrast[:amount], which stretches the lightness, 0 to 1"),
     "edges": ("dither", "auto", "threshold, dither or auto"),
+    "quality": (
+        "best",
+        "fast",
+        "fast, or best: dots are moved until the eye gains no more, which takes longer (dither only)",
+    ),
     "clean_up": ("off", "on", "on, or off: leave rims and specks as they are (threshold only)"),
     "viewing_distance": ("300mm", "300mm", "from where the board is looked at, for the score"),
     "viewing_conditions": ("D50/2", "D65/2", "the light and the observer that the finishes' colours are computed for"),
@@ -137,6 +142,7 @@ class Settings:
     assignment: Assignment = "faithful"
     contrast: float = 0.5
     edges: Edges = "auto"
+    quality: Literal["fast", "best"] = "fast"
     clean_up: bool = True
     viewing_distance_mm: float = 300.0
     viewing_conditions: ViewingConditions = STANDARD_CONDITIONS
@@ -192,6 +198,7 @@ class Settings:
             "background": self.background,
             "assignment": "faithful" if self.assignment == "faithful" else f"contrast:{self.contrast:.10g}",
             "edges": self.edges,
+            "quality": self.quality,
             "clean_up": "on" if self.clean_up else "off",
             "viewing_distance": f"{self.viewing_distance_mm:.10g}mm",
             "viewing_conditions": self.viewing_conditions.text(),
@@ -281,6 +288,7 @@ def read_settings(given: Mapping[str, str | Sequence[str] | None]) -> Settings:
         assignment=kind,  # type: ignore[arg-type]
         contrast=float(amount) if amount else 0.5,
         edges=choice("edges", ("threshold", "dither", "auto")),  # type: ignore[arg-type]
+        quality=choice("quality", ("fast", "best")),  # type: ignore[arg-type]
         clean_up=choice("clean_up", ("on", "off")) == "on",
         viewing_distance_mm=300.0 if distance is None else length_mm("viewing_distance", distance),
         viewing_conditions=STANDARD_CONDITIONS if conditions is None else read_viewing_conditions(conditions),

@@ -22,7 +22,7 @@ Route = tuple[str, dict[str, str | list[str]]]
 """Kind of picture, and settings."""
 
 MASKS: tuple[Route, ...] = (
-    ("photo", {"edges": "dither"}),
+    ("photo", {"edges": "dither", "quality": "best"}),
     ("photo", {"edges": "threshold", "assignment": "contrast"}),
     ("flat", {"edges": "dither", "pin": ["#C81E1E=legend"]}),
     ("clear", {"edges": "dither"}),

@@ -18,6 +18,8 @@ from worker.engine.separation.diffusion import diffuse, diffusion_tables
 from worker.engine.separation.families import find_families
 from worker.engine.separation.places import REACHES, Places
 from worker.engine.separation.restricted import diffuse_restricted
+from worker.engine.separation.search import search
+from worker.engine.vision import pixels_per_degree
 from worker.errors import ImpossiblePlaceError
 from worker.fab_profile import FabProfile
 
@@ -31,6 +33,7 @@ def dither(
     places: Places,
     wanted: Labels | None,
     pitch_um: float,
+    viewing_distance_mm: float | None = None,
     tables: TableStore | None = None,
     threads: int = 1,
 ) -> tuple[Labels, int]:
@@ -44,6 +47,7 @@ def dither(
     places : frozen pixels decide their cells. Where something is given, cells that art may not take whole stay so.
     wanted : uint8 (H, W) or None
         Finish of pinned pixels, 255 elsewhere: solid wherever the layer rules let it stand.
+    viewing_distance_mm : dots are moved as long as the eye gains by it from there; None leaves them.
 
     Returns
     -------
@@ -58,9 +62,11 @@ def dither(
     given = places.given
     frozen = places.frozen if given is None else None
     cells = gather_cells(srgb, size, decided=frozen, wanted=wanted, allowed=places.allowed, threads=threads)
+    whole = cells.srgb
+    if places.dots is not None or (viewing_distance_mm is not None and frozen is not None):
+        whole = gather_cells(srgb, size, decided=None, wanted=None, allowed=None, threads=threads).srgb
     if places.dots is not None:  # dots show the artwork as well: their colours count for families and errors
-        whole = gather_cells(srgb, size, decided=None, wanted=None, allowed=None, threads=threads)
-        cells = replace(cells, srgb=whole.srgb)
+        cells = replace(cells, srgb=whole)
     left_out = None if given is None else cells_left_out(cells, places, given, size, colours, active)
     known = list(active)
     for array in (cells.decided, cells.wanted):
@@ -89,6 +95,25 @@ def dither(
             labels, left_out = _decide_around(left_out, decide)
     else:
         labels = diffuse(cells.srgb, families, rules, threads=threads)
+    if viewing_distance_mm is not None:
+        fixed = (cells.decided != FREE) | (cells.wanted != FREE)
+        shown = None
+        if given is not None and left_out is not None:
+            fixed |= left_out
+            as_given = np.ascontiguousarray(colours.srgb[np.where(given == OUTSIDE, np.uint8(0), given)])
+            shown = gather_cells(as_given, size, decided=None, wanted=None, allowed=None, threads=threads).srgb
+        labels = search(
+            labels,
+            whole,
+            colours.linear_rgb[known],
+            rules.square,
+            allowed=np.where(fixed, np.uint32(0), cells.allowed & np.uint32((1 << len(active)) - 1)),
+            left_out=left_out,
+            shown=shown,
+            cells_per_degree=pixels_per_degree(viewing_distance_mm, size * pitch_um),
+            cell_px=size,
+            threads=threads,
+        )
     height, width = srgb.shape[:2]
     spread = spread_cells(np.asarray(known, dtype=np.uint8)[labels], height, width, size)
     if given is not None and left_out is not None:

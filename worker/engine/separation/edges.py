@@ -100,6 +100,12 @@ def separate(
         route, reason = choose_edges(picture, settings, fab, assignment.active)
     else:
         route, reason = coherence.edges, coherence.reason
+    if settings.quality == "best":
+        reason += (
+            " Dots were then moved as long as the eye gains by it (quality best)."
+            if route == "dither"
+            else " Quality best changes nothing: hard regions have no dots to move."
+        )
     size = 1 if route == "threshold" else cell_size_px(fab, assignment.active, picture.pitch_um)
 
     def decide(places: Places) -> Labels:
@@ -113,6 +119,7 @@ def separate(
                 places=places,
                 wanted=pinned_finishes(assignment),
                 pitch_um=picture.pitch_um,
+                viewing_distance_mm=settings.viewing_distance_mm if settings.quality == "best" else None,
                 tables=tables,
                 threads=threads,
             )

@@ -110,7 +110,7 @@ def _check_decided(labels: Labels, tables: DiffusionTables, cell_mm: float) -> N
 
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def _fits(labels, square, y, x, label):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+def fits(labels, square, y, x, label):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
     """Whether `label` breaks no rule at (y, x), padded, with all its neighbours as far as they are known."""
     up, down = y - 1, y + 1
     left, right = x - 1, x + 1
@@ -155,7 +155,7 @@ def _search(labels, square, allowed, decided, y, x, reach):  # type: ignore[no-u
             candidate = before[place] if t < 0 else t
             if candidate >= none or (t >= 0 and candidate == before[place]):
                 continue
-            if (allowed[v, u] >> np.uint32(candidate)) & 1 and _fits(labels, square, v + 1, u + 1, candidate):
+            if (allowed[v, u] >> np.uint32(candidate)) & 1 and fits(labels, square, v + 1, u + 1, candidate):
                 labels[v + 1, u + 1] = candidate
                 found = True
                 break
@@ -224,7 +224,7 @@ def _scan(  # type: ignore[no-untyped-def]
                     rest >>= 4
                     if turn == 0 and not pinned and not (bits[here_family] >> candidate) & 1:
                         continue
-                    if (allowed[y, x] >> np.uint32(candidate)) & 1 and _fits(labels, square, y + 1, x + 1, candidate):
+                    if (allowed[y, x] >> np.uint32(candidate)) & 1 and fits(labels, square, y + 1, x + 1, candidate):
                         label = candidate
                         break
                 if label != none:

@@ -21,7 +21,7 @@ class Problem(BaseModel):
 
     model_config = ConfigDict(
         json_schema_extra={
-            "examples": [problem("settings", "Setting pitch is '200um'.", "Choose 5um to 100um.")],
+            "examples": [problem("settings", "Setting pitch is '200um'.", "Choose 5um to 100um.", "pitch")],
         }
     )
 
@@ -30,6 +30,9 @@ class Problem(BaseModel):
     status: int
     detail: str
     code: str
+    setting: str | None = Field(
+        default=None, description="the one setting, or field, that it is about, where it is about one"
+    )
 
 
 class ArtworkAnswer(BaseModel):
@@ -180,6 +183,7 @@ def failure_problem(failure: Failure, title: str) -> Problem:
         status=STATUS.get(failure.code, 500),
         detail=f"{failure.what} {failure.mend}",
         code=failure.code,
+        setting=failure.setting,
     )
 
 

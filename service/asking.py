@@ -114,7 +114,7 @@ def answer_of(job: Job) -> Mapping[str, Any] | None:
         raise ProtocolError("cancelled", f"Job {job.id} was cancelled while it was waited for.", mend="Ask again.")
     if job.failure is not None:
         code = job.failure.code if job.failure.code in STATUS else "internal"
-        raise ProtocolError(code, job.failure.what, mend=job.failure.mend)
+        raise ProtocolError(code, job.failure.what, mend=job.failure.mend, setting=job.failure.setting)
     return None
 
 

@@ -9,10 +9,11 @@ from typing import Any
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
-from fastapi.responses import JSONResponse
+from fastapi.responses import JSONResponse, Response
 from starlette.exceptions import HTTPException
 from starlette.requests import ClientDisconnect
 
+from service.link_page import for_people
 from service.security_headers import DEFAULTS, SECURITY_HEADERS
 from worker.bounded_text import shown
 from worker.errors import MaskwrightError, QueueFullError, fit_to_show
@@ -81,14 +82,22 @@ _MID_REQUEST = ("too-large", "media-type", "bad-request", "queue-full", "store-f
 class ProtocolError(MaskwrightError):
     """A request that breaks a rule of HTTP or of this service's use of it."""
 
-    def __init__(self, code: str, what: str, *, mend: str, headers: Mapping[str, str] | None = None) -> None:
-        super().__init__(what, mend=mend)
+    def __init__(
+        self,
+        code: str,
+        what: str,
+        *,
+        mend: str,
+        headers: Mapping[str, str] | None = None,
+        setting: str | None = None,
+    ) -> None:
+        super().__init__(what, mend=mend, setting=setting)
         self.code = code
         self.headers = dict(headers or {})
 
 
-def problem(code: str, what: str, mend: str) -> dict[str, Any]:
-    """The members of a problem document."""
+def problem(code: str, what: str, mend: str, setting: str | None = None) -> dict[str, Any]:
+    """The members of a problem document. `setting` is the one setting, or field, that it is about."""
     status = STATUS[code]
     return {
         "type": f"urn:maskwright:problem:{code}",
@@ -96,13 +105,19 @@ def problem(code: str, what: str, mend: str) -> dict[str, Any]:
         "status": status,
         "detail": f"{what} {mend}".strip(),
         "code": code,
+        **({} if setting is None else {"setting": setting}),
     }
 
 
-def problem_response(code: str, what: str, mend: str, headers: Mapping[str, str] | None = None) -> JSONResponse:
+def problem_response(
+    code: str, what: str, mend: str, headers: Mapping[str, str] | None = None, *, setting: str | None = None
+) -> JSONResponse:
     """A problem document as a response."""
     return JSONResponse(
-        problem(code, what, mend), status_code=STATUS[code], media_type=MEDIA_TYPE, headers=dict(headers or {})
+        problem(code, what, mend, setting),
+        status_code=STATUS[code],
+        media_type=MEDIA_TYPE,
+        headers=dict(headers or {}),
     )
 
 
@@ -117,12 +132,12 @@ def error_response(error: MaskwrightError) -> JSONResponse:
         headers["Connection"] = "close"
     if error.code == "unavailable":
         headers["Retry-After"] = "2"
-    return problem_response(error.code, error.what, error.mend, headers)
+    return problem_response(error.code, error.what, error.mend, headers, setting=error.setting)
 
 
-def _understood(request: Request, error: Exception) -> JSONResponse:
+def _understood(request: Request, error: Exception) -> Response:
     assert isinstance(error, MaskwrightError)
-    return error_response(error)
+    return for_people(request, error_response(error))
 
 
 def _invalid(request: Request, error: Exception) -> JSONResponse:
@@ -130,11 +145,16 @@ def _invalid(request: Request, error: Exception) -> JSONResponse:
     first = error.errors()[0]
     place = ".".join(str(part) for part in first["loc"])
     what = f"{place} is {shown(first.get('input'), 100)}: {first['msg']}."
-    return problem_response("settings", fit_to_show(what), "Mend it and ask again.")
+    at = str(first["loc"][-1]) if len(first["loc"]) > 1 else None
+    return problem_response("settings", fit_to_show(what), "Mend it and ask again.", setting=at)
 
 
-def _refused(request: Request, error: Exception) -> JSONResponse:
+def _refused(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
+    return for_people(request, _refusal(request, error))
+
+
+def _refusal(request: Request, error: HTTPException) -> JSONResponse:
     path = fit_to_show(request.url.path)
     if error.status_code == 404:
         return problem_response("no-such-page", f"There is nothing at {path}.", "See /openapi.json for what there is.")

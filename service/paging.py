@@ -10,5 +10,7 @@ def read_cursor(cursor: str | None) -> int | None:
     if cursor is None:
         return None
     if not (cursor.isascii() and cursor.isdigit() and len(cursor) < 19):
-        raise SettingsError(f"cursor is {cursor[:64]!r}.", mend="Take it from `next` of the page before.")
+        raise SettingsError(
+            f"cursor is {cursor[:64]!r}.", mend="Take it from `next` of the page before.", setting="cursor"
+        )
     return int(cursor)

@@ -26,7 +26,7 @@ def read_series(plain: Mapping[str, str]) -> float | None:
     """What a form says of a series: the CIEDE2000 up to which colours are the same; None where it is none."""
     chosen = plain.get("series", "") or "off"
     if chosen not in ("on", "off"):
-        raise SettingsError(f"series is {chosen[:40]!r}.", mend="Choose on or off.")
+        raise SettingsError(f"series is {chosen[:40]!r}.", mend="Choose on or off.", setting="series")
     if chosen == "off":
         return None
     text = plain.get("still", "") or "1"
@@ -35,7 +35,9 @@ def read_series(plain: Mapping[str, str]) -> float | None:
     except ValueError:
         still = float("nan")
     if not 0.0 <= still <= 20.0:
-        raise SettingsError(f"still is {text[:40]!r}.", mend="Write a CIEDE2000 from 0 to 20, such as 1.")
+        raise SettingsError(
+            f"still is {text[:40]!r}.", mend="Write a CIEDE2000 from 0 to 20, such as 1.", setting="still"
+        )
     return still
 
 

@@ -91,6 +91,7 @@ def settings_of_one(given: Mapping[str, Sequence[str]]) -> Settings:
         raise SettingsError(
             "palette is shared, but a job has one artwork.",
             mend="Send the artworks as a collection, or say palette=each.",
+            setting="palette",
         )
     return settings
 
@@ -120,7 +121,9 @@ def files_of_form(
             )
         files = files_of_job(job)
     elif ARTWORK not in sent:
-        raise SettingsError("The request has no artwork.", mend=f"Send the file as the part named {ARTWORK}.")
+        raise SettingsError(
+            "The request has no artwork.", mend=f"Send the file as the part named {ARTWORK}.", setting=ARTWORK
+        )
     else:
         folders = {ARTWORK: "artworks", BOTTOM: "inputs", BOARD_FILE: "inputs"}
         files = {name: _to_store(sent[name], folder) for name, folder in folders.items() if name in sent}
@@ -195,12 +198,12 @@ def sorted_fields(
     for name, value in form.fields:
         if name in plain_fields:
             if name in plain:
-                raise SettingsError(f"{name} is given twice.", mend="Give it once.")
+                raise SettingsError(f"{name} is given twice.", mend="Give it once.", setting=name)
             plain[name] = value.strip()
         elif name in SETTINGS:
             given.setdefault(name, []).append(value)
             if len(given[name]) > 1 and name not in REPEATABLE:
-                raise SettingsError(f"Setting {name} is given twice.", mend="Give it once.")
+                raise SettingsError(f"Setting {name} is given twice.", mend="Give it once.", setting=name)
         else:
             known = ", ".join((*files, *plain_fields, *SETTINGS))
             raise SettingsError(f"There is no setting {name[:64]!r}.", mend=f"Known parts: {known}.")
@@ -210,11 +213,13 @@ def sorted_fields(
 def chosen_fab(backing: Backing, owner: str, plain: Mapping[str, str]) -> FabProfile:
     """The fab that a form names. Raises SettingsError."""
     if not plain.get("fab"):
-        raise SettingsError("The request names no fab.", mend="Send its id as the part named fab; see GET /v1/fabs.")
+        raise SettingsError(
+            "The request names no fab.", mend="Send its id as the part named fab; see GET /v1/fabs.", setting="fab"
+        )
     try:
         stored = backing.ledger.fabs.get(owner, plain["fab"])
     except NotFoundError as error:
-        raise SettingsError(error.what, mend=error.mend) from error
+        raise SettingsError(error.what, mend=error.mend, setting="fab") from error
     return read_fab_profile(stored.toml, file_name=f"fab {stored.id}")
 
 
@@ -227,5 +232,7 @@ def _check_board_file(spooled: IO[bytes], board: Uploaded) -> None:
 
 def _check_bottom(bottom: InputFile, fab: FabProfile) -> None:
     if bottom.bytes == 0:
-        raise SettingsError("The artwork of the bottom is empty.", mend=f"Send a picture as {BOTTOM}, or leave it out.")
+        raise SettingsError(
+            "The artwork of the bottom is empty.", mend=f"Send a picture as {BOTTOM}, or leave it out.", setting=BOTTOM
+        )
     check_two_sided(fab)

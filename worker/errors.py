@@ -58,21 +58,26 @@ class MaskwrightError(Exception):
         What is wrong and where, with the value that was wrong.
     mend : str
         What to do about it.
+    setting : str or None
+        The one setting, or field, that it is about.
     """
 
     code = "internal"
 
-    def __init__(self, what: str, *, mend: str) -> None:
+    def __init__(self, what: str, *, mend: str, setting: str | None = None) -> None:
         self.what = fit_to_show(what)
         self.mend = fit_to_show(mend)
+        self.setting = setting
         super().__init__(f"{self.what} {self.mend}")
 
     def __reduce__(self) -> tuple[object, ...]:
-        return (_rebuild, (type(self), self.what, self.mend))
+        return (_rebuild, (type(self), self.what, self.mend, self.setting))
 
 
-def _rebuild(kind: type[MaskwrightError], what: str, mend: str) -> MaskwrightError:
-    return kind(what, mend=mend)
+def _rebuild(kind: type[MaskwrightError], what: str, mend: str, setting: str | None) -> MaskwrightError:
+    error = kind(what, mend=mend)
+    error.setting = setting
+    return error
 
 
 class ArtworkError(MaskwrightError):

@@ -141,16 +141,17 @@ def conversion_fingerprint(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Failure:
-    """Why a job failed: stable code, what is wrong, what to do."""
+    """Why a job failed: stable code, what is wrong, what to do, and the one setting that it is about."""
 
     code: str
     what: str
     mend: str
+    setting: str | None = None
 
 
 def failure_of(error: MaskwrightError) -> Failure:
     """An error as what a job, or an artwork of a collection, failed by."""
-    return Failure(code=error.code, what=error.what, mend=error.mend)
+    return Failure(code=error.code, what=error.what, mend=error.mend, setting=error.setting)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

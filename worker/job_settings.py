@@ -91,7 +91,7 @@ MAX_VOLTAGE = 100_000.0
 
 
 def _fail(name: str, value: object, mend: str) -> NoReturn:
-    raise SettingsError(f"Setting {name} is {value!r}.", mend=mend)
+    raise SettingsError(f"Setting {name} is {value!r}.", mend=mend, setting=name)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -316,9 +316,10 @@ def check_against_fab(settings: Settings, fab: FabProfile) -> None:
             raise OverrideError(
                 f"Setting {setting} names finish {finish!r}, which fab {fab.id} does not have.",
                 mend=f"Its finishes: {', '.join(ids)}.",
+                setting=setting,
             )
     if not set(ids) - set(settings.forbid):
-        raise OverrideError(f"Every finish of fab {fab.id} is forbidden.", mend="Leave at least one.")
+        raise OverrideError(f"Every finish of fab {fab.id} is forbidden.", mend="Leave at least one.", setting="forbid")
 
 
 def read_board_choice(text: str) -> BoardChoice:

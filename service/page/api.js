@@ -1,11 +1,12 @@
 // Asking the service, whose errors are problem documents (RFC 9457) that say how to mend them.
 
-/** An answer that is an error: `code` never changes, `message` says what is wrong and what to do. */
+/** An answer that is an error: `code` never changes, `message` says what is wrong and what to do, `setting` where. */
 export class Problem extends Error {
   constructor(status, body) {
     super(body.detail || `The service answered ${status}.`);
     this.status = status;
     this.code = body.code || "";
+    this.setting = body.setting || "";
   }
 }
 

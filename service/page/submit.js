@@ -205,10 +205,9 @@ export async function show(view, _, session) {
   }
   function blameFor(error) {
     clearBlame();
-    const named = /(?:Setting|setting) '?([a-z_]+)'?/.exec(error.message)?.[1] || (/finish of fab/.test(error.message) ? "forbid" : "");
-    const setting = named === "height" && state.given === "width" ? "width" : named;
-    const box = boxes.find((one) => one.dataset.setting === setting);
-    if (box && setting) blame(box, error.message);
+    const setting = ["width", "height"].includes(error.setting) ? state.given : error.setting;
+    const box = boxes.find((one) => setting && one.dataset.setting === setting);
+    if (box) blame(box, error.message);
     else if (error.code === "artwork" || error.code === "too-large") blame(drop, error.message);
     else fill(wrong, trouble(error.message));
     say(error.message);
@@ -235,11 +234,12 @@ export async function show(view, _, session) {
   async function choose(file) {
     state.chosen = file;
     state.aspect = null;
+    again("quick", 0); // which needs no more than the one side that is given
     [...list.querySelectorAll("button")].forEach((button) => button.toggleAttribute("aria-current", button.textContent === (file.webkitRelativePath || file.name)));
     const size = await sizeOf(file);
+    if (file !== state.chosen) return;
     if (size) state.aspect = size[0] / size[1];
     follow();
-    again("quick", 0);
   }
 
   picker.addEventListener("change", () => take([...picker.files]));

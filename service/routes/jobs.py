@@ -123,7 +123,7 @@ def list_jobs(
     """
     before = read_cursor(cursor)
     if kind not in KINDS:
-        raise SettingsError(f"kind is {kind[:64]!r}.", mend=f"Choose one of: {', '.join(KINDS)}.")
+        raise SettingsError(f"kind is {kind[:64]!r}.", mend=f"Choose one of: {', '.join(KINDS)}.", setting="kind")
     found = backing.ledger.jobs.page(owner, before=before, size=limit + 1, kind=kind)
     more = len(found) > limit
     only = "" if kind == KINDS[0] else f"&kind={kind}"

@@ -38,7 +38,9 @@ def make_link(backing: Backed, submitter: Submitter, job_id: str, body: LinkBody
     days = backing.environment.link_days
     if body.seconds > days * DAY_SECONDS:
         raise SettingsError(
-            f"seconds is {body.seconds}.", mend=f"A link lives {days * DAY_SECONDS} at most ({days} days)."
+            f"seconds is {body.seconds}.",
+            mend=f"A link lives {days * DAY_SECONDS} at most ({days} days).",
+            setting="seconds",
         )
     job = backing.ledger.jobs.get(submitter.owner, job_id)
     if job.state != "done":

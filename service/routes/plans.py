@@ -85,14 +85,16 @@ def _question(backing: Backing, owner: str, form: Form, artwork: IO[bytes]) -> Q
         elif name in FOR_PLANS:
             given.setdefault(name, []).append(value)
             if len(given[name]) > 1:
-                raise SettingsError(f"Setting {name} is given twice.", mend="Give it once.")
+                raise SettingsError(f"Setting {name} is given twice.", mend="Give it once.", setting=name)
         else:
             known = ", ".join((ARTWORK, "fab", *FOR_PLANS))
             raise SettingsError(f"A plan has no setting {name[:64]!r}.", mend=f"Known parts: {known}.")
     settings = read_settings(given)
     sent = form.files.get(ARTWORK)
     if sent is None or sent.bytes == 0:
-        raise SettingsError("The request holds no artwork.", mend=f"Send a picture as the part named {ARTWORK}.")
+        raise SettingsError(
+            "The request holds no artwork.", mend=f"Send a picture as the part named {ARTWORK}.", setting=ARTWORK
+        )
     fabs = _fabs(backing, owner, ids)
     inputs = {ARTWORK: keep_input(backing, sent, artwork)}
     inputs |= {f"{FAB}{fab.id}": keep_bytes(backing, fab.toml, name=f"{fab.id}.toml") for fab in fabs}

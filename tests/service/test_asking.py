@@ -70,12 +70,13 @@ def test_the_request_waits_for_the_answer(client: TestClient) -> None:
 
 
 def test_a_failure_comes_out_as_what_it_is(client: TestClient) -> None:
-    lost = Failure(code="lost", what="It was lost.", mend="Try again.")
+    lost = Failure(code="lost", what="It was lost.", mend="Try again.", setting="height")
     with a_worker(client, lambda ledger, claim: ledger.jobs.fail(claim.job.id, claim.token, lost)):
         job = asked(client)
     with pytest.raises(ProtocolError, match=r"It was lost\. Try again\.") as found:
         answer_of(job)
-    assert found.value.code == "lost"
+    assert (found.value.code, found.value.setting) == ("lost", "height")
+    assert client.get(f"/v1/jobs/{job.id}").json()["error"]["setting"] == "height"
     with a_worker(client, lambda ledger, claim: ledger.jobs.cancel(LOCAL_OWNER, claim.job.id)):
         job = asked(client)
     with pytest.raises(ProtocolError, match="cancelled"):

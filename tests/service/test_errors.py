@@ -77,3 +77,12 @@ def test_a_full_disk_is_said_so_and_the_same_request_goes_through_once_there_is_
 def test_no_answer_lets_a_browser_guess_its_type(client: TestClient) -> None:
     for path in ("/livez", "/nothing", "/v1/fabs"):
         assert client.get(path).headers["x-content-type-options"] == "nosniff"
+
+
+def test_a_problem_names_the_one_setting_that_it_is_about(client: TestClient) -> None:
+    """Members of its own a problem document may have (RFC 9457, 3.2); none where it is about no single setting."""
+    for wrong, setting in (({"width": "5000mm"}, "width"), ({"forbid": "silver"}, "forbid"), ({"fab": "no"}, "fab")):
+        refused = post(client, **wrong)
+        assert is_problem(refused, 422) and refused.json()["setting"] == setting
+    assert "setting" not in client.get("/v1/jobs/x").json()
+    assert client.get("/v1/jobs?limit=many").json()["setting"] == "limit"

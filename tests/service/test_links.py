@@ -149,3 +149,18 @@ def test_making_and_revoking_links_is_in_the_audit_trail(client: TestClient, job
     told = [(event["what"], event["subject"]) for event in client.get("/v1/audit").json()["events"][:3]]
     job_id = job.rpartition("/")[2]
     assert told == [("links-revoked", "all"), ("links-revoked", job_id), ("link-made", job_id)]
+
+
+def test_a_browser_gets_a_page_where_a_link_leads_nowhere_and_a_program_a_problem(client: TestClient, job: str) -> None:
+    """The header that browsers send with a navigation is common practice: text/html first (Fetch standard, 5.6)."""
+    browser = {"Accept": "text/html,application/xhtml+xml,*/*;q=0.8"}
+    link = share(client, job)
+    assert client.get(link, headers=browser).headers["content-type"] == "application/zip"
+    client.delete(f"{job}/links")
+    for address in (link, link[:60], f"{link}0", f"{link}&x=<script>"):
+        assert is_problem(client.get(address), 404)
+        page = client.get(address, headers=browser)
+        assert page.status_code == 404 and page.headers["content-type"] == "text/html; charset=utf-8"
+        assert "This link leads nowhere" in page.text and "<script>" not in page.text
+        assert "script-src" not in page.headers["content-security-policy"] and page.headers["vary"] == "Accept"
+    assert is_problem(client.get(f"{job}/nothing", headers=browser), 404), "what is no link stays a problem"

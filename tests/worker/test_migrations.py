@@ -84,6 +84,8 @@ def value(table: str, column: sql.Column[Any], number: int) -> Any:
         return f"id{number}"
     if column.name in ("expired", "error_code", "inputs"):
         return None
+    if column.name == "held":
+        return 0  # it waits for no other job
     if isinstance(column.type, sql.JSON):
         return {"width": f"{number}mm"}
     if isinstance(column.type, sql.LargeBinary):

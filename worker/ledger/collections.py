@@ -13,7 +13,7 @@ from sqlalchemy.exc import IntegrityError
 from worker.errors import ConflictError, NotFoundError
 from worker.job import LIVE, MADE_OF_MANY, Failure, Job, JobFile, JobRequest, Package, State, request_of
 from worker.ledger.database import CHUNK, Database
-from worker.ledger.jobs import failure_values, finished_values, insert_jobs, job_of, read_file
+from worker.ledger.jobs import failure_in, failure_values, finished_values, insert_jobs, job_of, read_file
 from worker.ledger.needs import add_needs, needs_of
 from worker.ledger.queue_room import check_room
 from worker.ledger.tables import HELD, collections, files, jobs, members, now
@@ -379,7 +379,7 @@ def _member_row(
     }
 
 
-_FAILURE_COLUMNS = ("error_code", "error_what", "error_mend")
+_FAILURE_COLUMNS = ("error_code", "error_what", "error_mend", "error_setting")
 
 
 def _asked_before(connection: sql.Connection, owner: str, asked: Sequence[JobRequest]) -> dict[str, str]:
@@ -422,7 +422,7 @@ def _collection(row: Mapping[Any, Any]) -> Collection:
 def _member(row: Mapping[Any, Any]) -> Member:
     failure = None
     if row["error_code"] is not None:
-        failure = Failure(code=row["error_code"], what=row["error_what"], mend=row["error_mend"])
+        failure = failure_in(row)
     job = None
     if row["job_id"] is not None:
         job = job_of({column.name: row[f"{_OF_JOB}{column.name}"] for column in jobs.c})

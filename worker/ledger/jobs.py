@@ -390,7 +390,9 @@ def _worn_out(failure: Failure, attempts: int, stage: str | None) -> Failure:
     """The failure of a job that has used up its attempts: how it ended last, how often it was begun, where it was."""
     where = "" if stage is None else f", the last time up to its stage {stage!r}"
     tried = "It was tried once" if attempts == 1 else f"It was tried {attempts} times"
-    return Failure(code=failure.code, what=f"{failure.what} {tried}{where}.", mend=failure.mend)
+    return Failure(
+        code=failure.code, what=f"{failure.what} {tried}{where}.", mend=failure.mend, setting=failure.setting
+    )
 
 
 def _no_job(job_id: str) -> NotFoundError:
@@ -464,7 +466,17 @@ def _set_turn(connection: sql.Connection, lane: Lane, owner: str, turn: int) -> 
 
 def failure_values(failure: Failure) -> dict[str, Any]:
     """The columns of a failure."""
-    return {"error_code": failure.code, "error_what": failure.what, "error_mend": failure.mend}
+    return {
+        "error_code": failure.code,
+        "error_what": failure.what,
+        "error_mend": failure.mend,
+        "error_setting": failure.setting,
+    }
+
+
+def failure_in(row: Mapping[str, Any]) -> Failure:
+    """The failure that a row's columns hold."""
+    return Failure(code=row["error_code"], what=row["error_what"], mend=row["error_mend"], setting=row["error_setting"])
 
 
 def finished_values() -> dict[str, Any]:
@@ -479,7 +491,7 @@ def job_of(row: Mapping[Any, Any]) -> Job:
         progress = Progress(stage=row["stage"], done=row["stage_done"], of=row["stage_of"])
     failure = None
     if row["error_code"] is not None:
-        failure = Failure(code=row["error_code"], what=row["error_what"], mend=row["error_mend"])
+        failure = failure_in(row)
     return Job(
         seq=row["seq"],
         id=row["id"],

@@ -53,6 +53,7 @@ jobs = sql.Table(
     sql.Column("error_code", sql.String(64)),
     sql.Column("error_what", sql.Text),
     sql.Column("error_mend", sql.Text),
+    sql.Column("error_setting", sql.String(64)),
     sql.Column("summary", sql.JSON(none_as_null=True)),
     sql.Column("package_key", sql.String(512)),
     sql.Column("package_bytes", sql.BigInteger),
@@ -134,6 +135,7 @@ members = sql.Table(
     sql.Column("error_code", sql.String(64)),
     sql.Column("error_what", sql.Text),
     sql.Column("error_mend", sql.Text),
+    sql.Column("error_setting", sql.String(64)),
     sql.Index(None, "job_id"),
 )
 """A collection's artworks: each has a job, which may be an earlier collection's (`reused`), or what it was refused for.

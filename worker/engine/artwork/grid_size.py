@@ -52,6 +52,7 @@ def find_grid_size(size: WantedSize, *, aspect: float, natural_mm: tuple[float, 
             f"{width_px:,} x {height_px:,} px, {width_px * height_px / 1e6:,.1f} million; the limit is "
             f"{MAX_GRID_PIXELS // 1_000_000} million.",
             mend=_mend(width_mm, height_mm),
+            setting="width" if size.width_mm is not None or size.height_mm is None else "height",
         )
     return GridSize(width_mm=width_mm, height_mm=height_mm, width_px=width_px, height_px=height_px, warnings=warnings)
 
@@ -70,12 +71,14 @@ def _sides(
         raise SettingsError(
             f"{name}: no size is given, and the file states no resolution.",
             mend="Give width or height, such as width=60mm; the other side follows.",
+            setting="width",
         )
     if not all(MIN_SIDE_MM <= side <= MAX_SIDE_MM for side in natural_mm):
         raise SettingsError(
             f"{name}: no size is given, and by the file's own the board would be {natural_mm[0]:.6g} x "
             f"{natural_mm[1]:.6g} mm; a side has {MIN_SIDE_MM:g} to {MAX_SIDE_MM:g} mm.",
             mend="Give width or height, such as width=60mm; the other side follows.",
+            setting="width",
         )
     return *natural_mm, ()
 

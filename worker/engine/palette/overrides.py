@@ -35,9 +35,10 @@ def check_finish_ids(fab: FabProfile, settings: Settings) -> None:
             raise SettingsError(
                 f"Setting {name} is {text!r}, but fab {fab.id} has no finish {finish_id!r}.",
                 mend=f"Its finishes: {', '.join(ids)}.",
+                setting=name,
             )
     if len(set(settings.forbid)) == len(ids):
-        raise OverrideError("Every finish of the fab is forbidden.", mend="Leave at least one.")
+        raise OverrideError("Every finish of the fab is forbidden.", mend="Leave at least one.", setting="forbid")
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -134,6 +135,7 @@ def check_pins_apply(
             "or another pin lies nearer.",
             mend=f"The artwork's nearest colour is about #{red:02X}{green:02X}{blue:02X}, at deltaE "
             f"{distances[near]:.1f}: pin that, or give a wider ~deltaE.",
+            setting="pin",
         )
 
 
@@ -159,6 +161,7 @@ def choose_finishes(
             raise OverrideError(
                 f"Transparent places need finish {ids[i]}, which is forbidden.",
                 mend="Set background to another finish, or drop the forbid.",
+                setting="background",
             )
     most = settings.max_finishes
     if most is None or most >= len(free):
@@ -168,6 +171,7 @@ def choose_finishes(
         raise OverrideError(
             f"max_finishes is {most}, but pins and transparent places need {len(needed)}: {names}.",
             mend=f"Set max_finishes to {len(needed)} or more, or drop a pin.",
+            setting="max_finishes",
         )
     if not len(histogram.bins):
         return tuple(sorted(needed)) or (free[0],)

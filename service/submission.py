@@ -13,11 +13,15 @@ from service.asking import keep_input
 from service.backing import Backing
 from service.upload import ARTWORK, Form, Uploaded, too_large
 from worker.board_file import read_board_file
-from worker.errors import ConflictError, ExpiredError, NotFoundError, SettingsError
+from worker.circuit_file import ARCHIVES, read_circuit_file
+from worker.errors import CircuitError, ConflictError, ExpiredError, NotFoundError, SettingsError
 from worker.fab_profile import FabProfile, check_two_sided, read_fab_profile
 from worker.job import (
+    BESIDE,
     BOARD_FILE,
     BOTTOM,
+    CIRCUIT,
+    CIRCUIT_FILE,
     CONVERTED,
     InputFile,
     Job,
@@ -125,10 +129,11 @@ def files_of_form(
             "The request has no artwork.", mend=f"Send the file as the part named {ARTWORK}.", setting=ARTWORK
         )
     else:
-        folders = {ARTWORK: "artworks", BOTTOM: "inputs", BOARD_FILE: "inputs"}
+        folders = {ARTWORK: "artworks", **dict.fromkeys(BESIDE, "inputs")}
         files = {name: _to_store(sent[name], folder) for name, folder in folders.items() if name in sent}
         if BOARD_FILE in sent:
             _check_board_file(spooled[BOARD_FILE], sent[BOARD_FILE])
+        _check_circuit(spooled, sent)
     if BOTTOM in files:
         _check_bottom(files[BOTTOM], fab)
     return files
@@ -145,7 +150,7 @@ def files_of_job(job: Job) -> dict[str, InputFile]:
     if job.expired is not None:
         raise ExpiredError(f"The files of job {job.id} were given up.", mend="Send its artwork again.")
     artwork = InputFile(key=f"artworks/{job.artwork}", bytes=job.artwork_bytes, sha256=job.artwork, name=job.name)
-    return {ARTWORK: artwork, **{name: job.inputs[name] for name in (BOTTOM, BOARD_FILE) if name in job.inputs}}
+    return {ARTWORK: artwork, **{name: job.inputs[name] for name in BESIDE if name in job.inputs}}
 
 
 def conversion_request(
@@ -177,6 +182,9 @@ def conversion_request(
             settings=_text_of(settings),
             board_file=further[BOARD_FILE].sha256 if BOARD_FILE in further else None,
             bottom=(further[BOTTOM].name, further[BOTTOM].sha256) if BOTTOM in further else None,
+            circuit=(further[CIRCUIT].sha256, further[CIRCUIT_FILE].sha256 if CIRCUIT_FILE in further else "")
+            if CIRCUIT in further
+            else None,
         ),
         idempotency_key=key,
         inputs=inputs,
@@ -190,7 +198,7 @@ def _text_of(settings: Settings) -> Mapping[str, Any]:
 
 
 def sorted_fields(
-    form: Form, plain_fields: Sequence[str] = PLAIN_FIELDS, files: Sequence[str] = (ARTWORK, BOTTOM, BOARD_FILE)
+    form: Form, plain_fields: Sequence[str] = PLAIN_FIELDS, files: Sequence[str] = (ARTWORK, *BESIDE)
 ) -> tuple[dict[str, str], dict[str, list[str]]]:
     """The plain fields of a form, each once, and its settings. Raises SettingsError. `files` : for its words."""
     plain: dict[str, str] = {}
@@ -228,6 +236,31 @@ def _check_board_file(spooled: IO[bytes], board: Uploaded) -> None:
         raise too_large(MAX_BYTES, BOARD_FILE)
     spooled.seek(0)
     read_board_file(spooled.read(), file_name=board.name)
+
+
+def _check_circuit(spooled: Mapping[str, IO[bytes]], sent: Mapping[str, Uploaded]) -> None:
+    """Check what can be checked of a circuit before a worker unpacks it. Raises CircuitError, TooLargeError."""
+    if CIRCUIT not in sent:
+        if CIRCUIT_FILE in sent:
+            raise CircuitError(
+                f"The request has the file {CIRCUIT_FILE}, and no circuit.", mend=f"Send its archive as {CIRCUIT}."
+            )
+        return
+    if BOARD_FILE in sent:
+        raise CircuitError(
+            f"The request has the files {CIRCUIT} and {BOARD_FILE}.",
+            mend="The circuit's own files say where the board ends, and where its holes are: leave the board file out.",
+        )
+    spooled[CIRCUIT].seek(0)
+    if not spooled[CIRCUIT].read(8).startswith(ARCHIVES):
+        raise CircuitError(
+            f"{sent[CIRCUIT].name} is no archive.", mend="Pack the circuit's Gerber and drill files as one ZIP."
+        )
+    if CIRCUIT_FILE in sent:
+        if sent[CIRCUIT_FILE].bytes > MAX_BYTES:
+            raise too_large(MAX_BYTES, CIRCUIT_FILE)
+        spooled[CIRCUIT_FILE].seek(0)
+        read_circuit_file(spooled[CIRCUIT_FILE].read(), file_name=sent[CIRCUIT_FILE].name)
 
 
 def _check_bottom(bottom: InputFile, fab: FabProfile) -> None:

@@ -20,6 +20,9 @@ MAX_BYTES = 128 * 1024 * 1024
 """Of all files together, unpacked."""
 MAX_FILE_BYTES = 64 * 1024 * 1024
 
+ARCHIVES = (b"PK", b"\x1f\x8b", b"BZh", b"\xfd7zXZ")
+"""How ZIP archives begin, and TAR archives that gzip, bzip2 or xz have compressed."""
+
 FORMS = (
     "Copper,L1,Top",
     "Copper,L2,Bot",

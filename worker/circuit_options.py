@@ -8,6 +8,7 @@ from pathlib import Path
 
 from worker.circuit_archive import unpacked_circuit
 from worker.circuit_file import (
+    ARCHIVES,
     MAX_BYTES,
     MAX_FILES,
     CircuitFile,
@@ -21,7 +22,6 @@ from worker.circuit_file import (
 from worker.errors import CircuitError, MaskwrightError
 
 PICTURES = "layers-to-name"
-_ARCHIVES = (b"PK", b"\x1f\x8b", b"BZh", b"\xfd7zXZ")
 
 
 def add_circuit_options(parser: argparse.ArgumentParser) -> None:
@@ -92,7 +92,7 @@ def _read(path: Path) -> bytes:
 def _files(path: Path) -> dict[str, bytes]:
     if not path.is_dir():
         data = _read(path)
-        if not data.startswith(_ARCHIVES):
+        if not data.startswith(ARCHIVES):
             raise CircuitError(
                 f"{path} is neither a folder nor an archive.", mend="Give the folder or ZIP file with all its layers."
             )

@@ -72,6 +72,12 @@ BOARD_FILE = "board_file"
 BOTTOM = "bottom"
 """Name of the further file of `convert` that holds the artwork of the bottom, as it is seen from outside."""
 
+CIRCUIT, CIRCUIT_FILE = "circuit", "circuit_file"
+"""Names of the further files of `convert` that hold the circuit that art lies beside, and what is said of it."""
+
+BESIDE = (BOTTOM, BOARD_FILE, CIRCUIT, CIRCUIT_FILE)
+"""All further files that a `convert` is asked for with."""
+
 PANEL_FILE = "panel_file"
 """Name of the further file of `panel` that holds the panel file; the others are results' files, by number and path."""
 
@@ -132,10 +138,15 @@ def conversion_fingerprint(
     settings: Mapping[str, Any],
     board_file: str | None,
     bottom: tuple[str, str] | None,
+    circuit: tuple[str, str] | None = None,
 ) -> str:
-    """Equal for equal requests of `convert`. Files by their SHA-256, artworks by name and SHA-256; settings as text."""
+    """Equal for equal requests of `convert`. Files by their SHA-256, artworks by name and SHA-256; settings as text.
+
+    `circuit` : the SHA-256 of its archive, and of what is said of it, "" for nothing.
+    """
     asked: list[Any] = ["convert", lane, *artwork, fab_id, settings]
     asked += [one if isinstance(one, str) else list(one) for one in (board_file, bottom) if one is not None]
+    asked += [] if circuit is None else [{"circuit": list(circuit)}]
     return hashlib.sha256(json.dumps(asked, sort_keys=True).encode()).hexdigest()
 
 

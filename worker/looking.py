@@ -10,6 +10,7 @@ from dataclasses import replace
 from typing import Any, BinaryIO
 
 from worker.board_file import read_board_file
+from worker.circuit_archive import circuit_of
 from worker.engine.colorimetry import lab_to_srgb
 from worker.engine.palette.shared import SharedPalette, read_palette
 from worker.engine.palette.tables import DraftTables, TableStore
@@ -39,13 +40,14 @@ def look(
 
     Parameters
     ----------
-    inputs : artwork, and bottom and board_file where there are. asked : `settings` as written; `names` of the
-        artworks; `side`; `longest_px`, where a coarser grid is enough, else None; `viewing_distance`, where another
+    inputs : artwork, and the further files of a conversion where there are. asked : `settings` as written; `names` of
+        the artworks; `side`; `longest_px`, where a coarser grid is enough, else None; `viewing_distance`, where another
         than the settings' is wanted, else None.
 
     Raises
     ------
-    ArtworkError, FabProfileError, SettingsError, OverrideError, BoardError, ImpossiblePlaceError
+    ArtworkError, FabProfileError, SettingsError, OverrideError, BoardError, CircuitError,
+    ImpossiblePlaceError
     """
     given = dict(asked["settings"])
     series = {name: given.pop(name, None) for name in ("frame", "still", "milliseconds")}
@@ -62,8 +64,13 @@ def look(
     side = asked["side"]
     names = asked["names"]
     palette, coherence = _shared(inputs, series["still"])
-    shape = None
-    if side == BOTTOM:
+    shape, beside = None, None
+    circuit = circuit_of(inputs, names)
+    if circuit is not None:
+        from worker.engine.circuit.beside import sides_beside
+
+        beside = sides_beside(circuit, fab, settings, [side], threads=threads)[side]
+    elif side == BOTTOM:
         from worker.engine.fabrication.board import mirrored
 
         top = place_artwork(
@@ -87,6 +94,7 @@ def look(
         shape=shape,
         palette=palette,
         coherence=coherence,
+        beside=beside,
         tables=store,
         threads=threads,
         clock=StageClock(progress),

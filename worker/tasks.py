@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO
 from celery.exceptions import SoftTimeLimitExceeded
 
 from worker.board_file import BoardFile, read_board_file
+from worker.circuit_archive import circuit_of
 from worker.errors import ArtworkError, CancelledError, MaskwrightError, StorageError, UnavailableError
 from worker.fab_profile import FabProfile, read_fab_profile
 from worker.heartbeat import Heartbeat
@@ -51,6 +52,8 @@ from worker.storage import ObjectStore
 from worker.tracing import Tracing
 
 if TYPE_CHECKING:
+    from worker.engine.circuit.beside import BesideCircuit
+    from worker.engine.circuit.rasters import SideName
     from worker.engine.palette.shared import SharedPalette
 
 log = logging.getLogger(__name__)
@@ -136,6 +139,7 @@ def convert(work: Work) -> Outcome:
         name=work.job.name,
         board_file=_board_file(work),
         palette=_palette(work),
+        beside=_beside(work, ("top",)).get("top"),
         tables=TableFolder(work.tables),
         threads=work.threads,
         progress=work.progress,
@@ -156,11 +160,22 @@ def _convert_two_sides(work: Work) -> Outcome:
             names=(work.job.name, work.job.inputs[BOTTOM].name or BOTTOM),
             board_file=_board_file(work),
             palette=_palette(work),
+            beside=_beside(work, ("top", "bottom")) or None,
             tables=TableFolder(work.tables),
             threads=work.threads,
             progress=work.progress,
         )
     return Outcome(files=piece.files(), summary=summary_of(piece.report))
+
+
+def _beside(work: Work, sides: tuple[SideName, ...]) -> dict[SideName, BesideCircuit]:
+    """The sides of the circuit that the art lies beside, where there is one."""
+    given = circuit_of(work.inputs, {name: file.name for name, file in work.job.inputs.items()})
+    if given is None:
+        return {}
+    from worker.engine.circuit.beside import sides_beside
+
+    return sides_beside(given, work.fab(), read_settings(work.job.settings), sides, threads=work.threads)
 
 
 def _board_file(work: Work) -> BoardFile | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+from contextlib import ExitStack
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Request
@@ -18,7 +19,7 @@ from service.paging import read_cursor
 from service.submission import FROM_JOB, IdempotencyKey, setting_schemas, submit
 from service.upload import ARTWORK, form_described, read_form
 from worker.errors import SettingsError
-from worker.job import BOARD_FILE, BOTTOM, KINDS, LANES
+from worker.job import BESIDE, BOARD_FILE, BOTTOM, CIRCUIT, CIRCUIT_FILE, KINDS, LANES
 from worker.job_settings import REPEATABLE
 
 router = APIRouter(prefix="/v1/jobs", tags=["jobs"])
@@ -40,9 +41,21 @@ def _form_schema() -> dict[str, Any]:
             "format": "binary",
             "description": "outline, cut-outs, holes and slots of the board, as TOML or JSON; may be left out",
         },
+        CIRCUIT: {
+            "type": "string",
+            "format": "binary",
+            "description": "a working circuit that the art lies beside: one archive of its Gerber and drill files, "
+            "which give the board's shape; may be left out",
+        },
+        CIRCUIT_FILE: {
+            "type": "string",
+            "format": "binary",
+            "description": "what is said of the circuit, as TOML or JSON: layers, net, place of the artwork, places "
+            "that art keeps out of; may be left out",
+        },
         FROM_JOB: {
             "type": "string",
-            "description": "id of a job of yours whose artwork, bottom and board file are taken, in place of files",
+            "description": "id of a job of yours whose artwork and further files are taken, in place of files",
         },
         "fab": {"type": "string", "description": "id of a fab; GET /v1/fabs lists them"},
         "lane": {
@@ -74,6 +87,15 @@ _FORM = form_described(
                 "fabrication": "on",
             },
         },
+        "badge beside a circuit": {
+            "summary": "art around a working circuit, over its ground copper",
+            "value": {
+                ARTWORK: "(the bytes of badge.png)",
+                CIRCUIT: "(the bytes of my-circuit.zip)",
+                CIRCUIT_FILE: 'net = "GND"',
+                "fab": "example-fab",
+            },
+        },
     },
     repeated=REPEATABLE,
 )
@@ -102,8 +124,8 @@ async def create_job(
     """
     await check_before_upload(request, backing, owner, asked=False, key=idempotency_key)
     store = backing.store
-    with store.spool() as artwork, store.spool() as bottom, store.spool() as board:
-        spooled = {ARTWORK: artwork, BOTTOM: bottom, BOARD_FILE: board}
+    with ExitStack() as open_files:
+        spooled = {name: open_files.enter_context(store.spool()) for name in (ARTWORK, *BESIDE)}
         form = await read_form(request, spooled, backing.environment.max_upload_bytes)
         job, new = await run_in_threadpool(submit, backing, owner, idempotency_key, form, spooled)
     return accepted(backing, job, new)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from contextlib import ExitStack
 from dataclasses import replace
 from typing import Annotated, Any, Literal
 
@@ -27,7 +28,19 @@ from service.submission import (
 )
 from service.upload import ARTWORK, form_described, read_form
 from worker.errors import ConflictError, ExpiredError, NotFoundError, SettingsError
-from worker.job import BOARD_FILE, BOTTOM, FRAMES, PALETTE_FILE, PLAN_FILE, PREVIOUS_FILE, InputFile, Job
+from worker.job import (
+    BESIDE,
+    BOARD_FILE,
+    BOTTOM,
+    CIRCUIT,
+    CIRCUIT_FILE,
+    FRAMES,
+    PALETTE_FILE,
+    PLAN_FILE,
+    PREVIOUS_FILE,
+    InputFile,
+    Job,
+)
 from worker.job_settings import REPEATABLE, check_against_fab, length_mm, read_settings
 
 router = APIRouter(prefix="/v1", tags=["looking"])
@@ -45,6 +58,8 @@ def _form_schema() -> dict[str, Any]:
         ARTWORK: {**file, "description": "the artwork, or a smaller copy of it"},
         BOTTOM: {**file, "description": "the artwork of the bottom; may be left out"},
         BOARD_FILE: {**file, "description": "outline, cut-outs and holes; may be left out"},
+        CIRCUIT: {**file, "description": "the circuit that the art lies beside, as one archive; may be left out"},
+        CIRCUIT_FILE: {**file, "description": "what is said of the circuit; may be left out"},
         FROM_JOB: {"type": "string", "description": "id of a job of yours whose files are taken, in place of files"},
         "fab": {"type": "string", "description": "id of a fab"},
         DETAIL: {
@@ -85,8 +100,8 @@ async def make_draft(request: Request, backing: Backed, owner: SubmittingOwner) 
     """
     await check_before_upload(request, backing, owner, asked=True)
     store = backing.store
-    with store.spool() as artwork, store.spool() as bottom, store.spool() as board:
-        spooled = {ARTWORK: artwork, BOTTOM: bottom, BOARD_FILE: board}
+    with ExitStack() as open_files:
+        spooled = {name: open_files.enter_context(store.spool()) for name in (ARTWORK, *BESIDE)}
         form = await read_form(request, spooled, backing.environment.max_upload_bytes)
         question = await run_in_threadpool(_draft_question, backing, owner, form, spooled)
     return _answer(await ask(backing, owner, question))

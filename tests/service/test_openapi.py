@@ -101,6 +101,8 @@ def test_the_form_names_every_setting_with_an_example(described: dict[str, Any])
         "artwork",
         "bottom",
         "board_file",
+        "circuit",
+        "circuit_file",
         "from_job",
         "fab",
         "lane",

@@ -292,7 +292,7 @@ def separated(
     if beside is not None:
         from worker.engine.circuit.beside import check_beside
 
-        check_beside(settings, fab, beside.circuit)
+        check_beside(settings, fab, beside.circuit, board_file)
         allowed = beside.allowed
     with clock("artwork"):
         placed = place_artwork(

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from worker.board_file import BoardFile
 from worker.circuit_file import CircuitFile, GivenCircuit
 from worker.engine.arrays import OUTSIDE, Labels, Srgb
 from worker.engine.artwork.picture import GridPicture, WantedSize
@@ -129,8 +130,13 @@ class BesideCircuit:
         }
 
 
-def check_beside(settings: Settings, fab: FabProfile, circuit: Circuit) -> None:
+def check_beside(settings: Settings, fab: FabProfile, circuit: Circuit, board_file: BoardFile | None = None) -> None:
     """SettingsError or CircuitError where what is asked for can't be had beside a circuit."""
+    if board_file is not None:
+        raise CircuitError(
+            f"There are a circuit and the board file {board_file.name}.",
+            mend="The circuit's own files say where the board ends, and where its holes are: leave the board file out.",
+        )
     refused = {
         "board": settings.board.text() != "rectangle",
         "islands": settings.islands != "leave",

@@ -23,7 +23,9 @@ from worker.engine.separation.places import Places
 
 Mask = npt.NDArray[np.bool_]
 SEAM_FEATURES = 5
-"""What stands for another finish is at least so many features wide."""
+"""What stands for another finish beside a part that has it, or a third one, is at least so many features wide."""
+_SCRAP_SQUARES = 4.0
+"""A thin part of a third finish goes if its area is below so many squares of that width; longer ones are a drawing."""
 
 
 def cells_left_out(
@@ -89,9 +91,11 @@ def without_scraps(
     for i, feature in enumerate(features_mm):
         size = max(1, int(np.ceil(feature * 1000.0 / pitch_um)))
         instead = art & cut & (labels == i)
-        for j in np.unique(wished[instead]) if instead.any() else ():
+        thin = instead & ~_opened(instead, SEAM_FEATURES * size) if instead.any() else instead
+        for j in np.unique(wished[thin]):
             beside = _grown(art & ~cut & (labels == j), SEAM_FEATURES * size)
-            seams = instead & (wished == j) & beside & ~_opened(instead, SEAM_FEATURES * size)
+            seams = thin & (wished == j) & beside
+            seams |= _scraps_beside(thin & (wished == j), art & (labels != i) & (wished == j), SEAM_FEATURES * size)
             out[seams] = given[seams]
         part = art & (out == i)
         if part.any():
@@ -99,6 +103,16 @@ def without_scraps(
             scraps = part & ~_opened(out == i, size) & _grown(cut, size)
             out[scraps] = given[scraps]
     return out
+
+
+def _scraps_beside(parts: Mask, others: Mask, size: int) -> Mask:
+    """Connected parts that touch one of the others and are smaller than a few squares of a side."""
+    count, found, stats, _ = cv2.connectedComponentsWithStats(parts.view(np.uint8), connectivity=8)
+    drop = np.zeros(count, np.bool_)
+    drop[np.unique(found[parts & _grown(others, 2)])] = True
+    drop &= stats[:, cv2.CC_STAT_AREA] < _SCRAP_SQUARES * size**2
+    drop[0] = False
+    return np.asarray(drop[found])
 
 
 def _opened(part: Mask, size: int) -> Mask:

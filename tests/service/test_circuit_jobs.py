@@ -1,0 +1,100 @@
+"""Art beside a circuit over HTTP: the circuit goes along with the artwork, and what is wrong with it is said."""
+
+from __future__ import annotations
+
+import io
+import zipfile
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+from fastapi.testclient import TestClient
+
+from tests.engine.circuit.circuits import small_circuit
+from tests.service.fixtures import a_worker, backing, is_problem, service
+from worker.settings import PROJECT
+from worker.tasks import Bench
+
+OWL = (PROJECT / "samples" / "artworks" / "owl.png").read_bytes()
+SAID = b'net = "GND"\n[[places]]\nkind = "antenna"\nrectangle = [18, 26, 3, 1.5]\n'
+GIVEN = {"fab": "meadow-tin", "pitch": "50um"}
+
+
+def zipped(files: dict[str, bytes]) -> bytes:
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w") as archive:
+        for name, data in files.items():
+            archive.writestr(name, data)
+    return out.getvalue()
+
+
+CIRCUIT = zipped(small_circuit())
+
+
+@pytest.fixture(scope="module")
+def client(tmp_path_factory: pytest.TempPathFactory) -> Iterator[TestClient]:
+    with service(tmp_path_factory.mktemp("circuits")) as client, a_worker(client):
+        yield client
+
+
+def ask(client: TestClient, path: str = "/v1/jobs", key: str = "", settings: Any = None, **files: bytes) -> Any:
+    named = {"artwork": "owl.png", "circuit": "small.zip", "circuit_file": "circuit.toml", "board_file": "board.toml"}
+    sent = {name: (named[name], data) for name, data in {"artwork": OWL, **files}.items()}
+    headers = {"Idempotency-Key": key} if key else {}
+    return client.post(path, files=sent, data={**GIVEN, **(settings or {})}, headers=headers)
+
+
+def worked(client: TestClient, job: str) -> Any:
+    """The job, brought to its end by a worker."""
+    behind = backing(client)
+    bench = Bench(ledger=behind.ledger, store=behind.store, tables=behind.environment.data_dir, threads=1)
+    assert bench.work("batch", "test")
+    return client.get(f"/v1/jobs/{job}").json()
+
+
+def test_a_job_beside_a_circuit_gives_what_the_engine_gives(client: TestClient) -> None:
+    job = ask(client, circuit=CIRCUIT, circuit_file=SAID).json()
+    done = worked(client, job["id"])
+    assert done["state"] == "done", done
+    report = client.get(f"/v1/jobs/{job['id']}/files/report.json").json()
+    assert report["board"]["shape"] == "circuit"
+    assert (report["board"]["width_mm"], report["board"]["height_mm"]) == (12.0, 8.0)
+    block = report["circuit"]
+    assert (block["name"], block["net"]) == ("small.zip", "GND")
+    assert block["places"] == [{"kind": "antenna", "sides": ["top", "bottom"]}]
+    again = client.post(
+        "/v1/jobs", files={name: (None, value) for name, value in {**GIVEN, "from_job": job["id"]}.items()}
+    )
+    assert again.json()["artwork"] == job["artwork"]
+    claim = backing(client).ledger.jobs.claim("batch", "test")
+    assert claim is not None and set(claim.job.inputs) == {"circuit", "circuit_file"}
+
+
+def test_a_draft_shows_the_circuit(client: TestClient) -> None:
+    plain = ask(client, "/v1/drafts", settings={"width": "12mm"}).json()
+    drawn = ask(client, "/v1/drafts", circuit=CIRCUIT, circuit_file=SAID).json()
+    assert (drawn["grid"]["width_mm"], drawn["grid"]["height_mm"]) == (12.0, 8.0)
+    assert {finish["id"] for finish in drawn["finishes"] if finish["share"] > 0} >= {"mask", "tin", "legend"}
+    assert drawn["score"] != plain["score"]
+
+
+def test_another_circuit_or_another_word_on_it_is_another_request(client: TestClient) -> None:
+    first = ask(client, key="one", circuit=CIRCUIT, circuit_file=SAID).json()
+    assert ask(client, key="one", circuit=CIRCUIT, circuit_file=SAID).json()["id"] == first["id"]
+    assert is_problem(ask(client, key="one", circuit=CIRCUIT), 422, "another request")
+    changed = zipped({**small_circuit(), "note.txt": b"x"})
+    assert is_problem(ask(client, key="one", circuit=changed, circuit_file=SAID), 422, "another request")
+
+
+def test_what_is_wrong_is_said_at_once_or_by_the_job(client: TestClient) -> None:
+    assert is_problem(ask(client, circuit=b"%FSLAX46Y46*%"), 422, "no archive", "ZIP")
+    assert is_problem(ask(client, circuit_file=SAID), 422, "no circuit")
+    assert is_problem(
+        ask(client, circuit=CIRCUIT, circuit_file=b"nets = 3"), 422, "circuit.toml: nets: is not a known key"
+    )
+    assert is_problem(ask(client, circuit=CIRCUIT, circuit_file=b"#" * (5 << 20)), 413, "circuit_file")
+    holes = b"[[holes]]\nx = 5\ny = 5\ndiameter = 1\nplated = true\n"
+    assert is_problem(ask(client, circuit=CIRCUIT, board_file=holes), 422, "board_file", "leave the board file out")
+    unnamed = {name: data.replace(b"%TF.FileFunction,Legend,Top*%\n", b"") for name, data in small_circuit().items()}
+    drafted = ask(client, "/v1/drafts", circuit=zipped(unnamed))
+    assert is_problem(drafted, 422, "three.gbr of small.zip does not say which layer it is", "three.gbr=Copper,L1,Top")

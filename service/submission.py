@@ -23,6 +23,7 @@ from worker.job import (
     CIRCUIT,
     CIRCUIT_FILE,
     CONVERTED,
+    KEEP_OUT,
     InputFile,
     Job,
     JobRequest,
@@ -182,7 +183,7 @@ def conversion_request(
             settings=_text_of(settings),
             board_file=further[BOARD_FILE].sha256 if BOARD_FILE in further else None,
             bottom=(further[BOTTOM].name, further[BOTTOM].sha256) if BOTTOM in further else None,
-            circuit=(further[CIRCUIT].sha256, further[CIRCUIT_FILE].sha256 if CIRCUIT_FILE in further else "")
+            circuit=tuple(further[name].sha256 if name in further else "" for name in (CIRCUIT, CIRCUIT_FILE, KEEP_OUT))
             if CIRCUIT in further
             else None,
         ),
@@ -241,10 +242,11 @@ def _check_board_file(spooled: IO[bytes], board: Uploaded) -> None:
 def _check_circuit(spooled: Mapping[str, IO[bytes]], sent: Mapping[str, Uploaded]) -> None:
     """Check what can be checked of a circuit before a worker unpacks it. Raises CircuitError, TooLargeError."""
     if CIRCUIT not in sent:
-        if CIRCUIT_FILE in sent:
-            raise CircuitError(
-                f"The request has the file {CIRCUIT_FILE}, and no circuit.", mend=f"Send its archive as {CIRCUIT}."
-            )
+        for name in (CIRCUIT_FILE, KEEP_OUT):
+            if name in sent:
+                raise CircuitError(
+                    f"The request has the file {name}, and no circuit.", mend=f"Send its archive as {CIRCUIT}."
+                )
         return
     if BOARD_FILE in sent:
         raise CircuitError(

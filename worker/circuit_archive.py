@@ -13,6 +13,7 @@ from worker.circuit_file import (
     MAX_FILES,
     CircuitFile,
     GivenCircuit,
+    Painting,
     check_circuit_files,
     read_circuit_file,
     too_many,
@@ -20,7 +21,7 @@ from worker.circuit_file import (
 )
 from worker.collection.archives import archived_files
 from worker.errors import CircuitError, MaskwrightError
-from worker.job import CIRCUIT, CIRCUIT_FILE
+from worker.job import CIRCUIT, CIRCUIT_FILE, KEEP_OUT
 
 
 def unpacked_circuit(data: bytes, *, name: str) -> dict[str, bytes]:
@@ -51,22 +52,19 @@ def unpacked_circuit(data: bytes, *, name: str) -> dict[str, bytes]:
     return files
 
 
-def given_by_files(archive: bytes, said: bytes | None, *, name: str, said_name: str = "circuit file") -> GivenCircuit:
-    """A circuit from its archive, and the circuit file with what is said of it. Raises CircuitError."""
-    files = unpacked_circuit(archive, name=name)
-    check_circuit_files(files, name=name)
-    read = CircuitFile() if said is None else read_circuit_file(said, file_name=said_name)
-    return GivenCircuit(name=name, files=files, said=read)
-
-
 def circuit_of(inputs: Mapping[str, BinaryIO], names: Mapping[str, str]) -> GivenCircuit | None:
-    """The circuit among the further files of a job; None where there is none. `names` : what people call them."""
+    """The circuit among the further files of a job; None where there is none. Raises CircuitError.
+
+    `names` : what people call them.
+    """
     if CIRCUIT not in inputs:
         return None
-    said = inputs[CIRCUIT_FILE].read() if CIRCUIT_FILE in inputs else None
-    return given_by_files(
-        inputs[CIRCUIT].read(),
-        said,
-        name=names.get(CIRCUIT) or CIRCUIT,
-        said_name=names.get(CIRCUIT_FILE) or CIRCUIT_FILE,
-    )
+    called = {part: names.get(part) or part for part in (CIRCUIT, CIRCUIT_FILE, KEEP_OUT)}
+    files = unpacked_circuit(inputs[CIRCUIT].read(), name=called[CIRCUIT])
+    check_circuit_files(files, name=called[CIRCUIT])
+    said, painting = CircuitFile(), None
+    if CIRCUIT_FILE in inputs:
+        said = read_circuit_file(inputs[CIRCUIT_FILE].read(), file_name=called[CIRCUIT_FILE])
+    if KEEP_OUT in inputs:
+        painting = Painting(name=called[KEEP_OUT], data=inputs[KEEP_OUT].read())
+    return GivenCircuit(name=called[CIRCUIT], files=files, said=said, painting=painting)

@@ -131,12 +131,21 @@ class CircuitFile:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Painting:
+    """A picture of the board from the top, dark where art keeps out: its name and bytes."""
+
+    name: str
+    data: bytes = field(repr=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class GivenCircuit:
     """A circuit as it comes to the engine's doors: its name, the bytes of its files by name, and what is said of it."""
 
     name: str
     files: Mapping[str, bytes] = field(repr=False)
     said: CircuitFile = field(default_factory=CircuitFile)
+    painting: Painting | None = None
 
 
 def read_circuit_file(data: bytes, *, file_name: str = "circuit file") -> CircuitFile:

@@ -13,6 +13,7 @@ from worker.circuit_file import (
     MAX_FILES,
     CircuitFile,
     GivenCircuit,
+    Painting,
     check_circuit_files,
     read_circuit_file,
     read_roles,
@@ -42,6 +43,12 @@ def add_circuit_options(parser: argparse.ArgumentParser) -> None:
         help="lower left corner of the artwork in mm, in the circuit's coordinates (default: the board's middle)",
     )
     group.add_argument(
+        "--keep-out",
+        type=Path,
+        metavar="PICTURE",
+        help="a picture or SVG of the board from the top, dark where art keeps out",
+    )
+    group.add_argument(
         "--circuit-file", type=Path, metavar="FILE", help="all of this and places to keep out of (.toml or .json)"
     )
 
@@ -56,7 +63,13 @@ def check_no_circuit(given: argparse.Namespace) -> None:
 
 def given_circuit(given: argparse.Namespace) -> GivenCircuit | None:
     """The circuit that is asked for, its files read. Raises CircuitError."""
-    named = {"--layer": given.layer, "--net": given.net, "--art-at": given.art_at, "--circuit-file": given.circuit_file}
+    named = {
+        "--layer": given.layer,
+        "--net": given.net,
+        "--art-at": given.art_at,
+        "--keep-out": given.keep_out,
+        "--circuit-file": given.circuit_file,
+    }
     if given.circuit is None:
         for option, value in named.items():
             if value:
@@ -69,6 +82,7 @@ def given_circuit(given: argparse.Namespace) -> GivenCircuit | None:
         name=given.circuit.name,
         files=_files(given.circuit),
         said=said.with_said(read_roles(given.layer), given.net, _point(given.art_at)),
+        painting=None if given.keep_out is None else Painting(name=given.keep_out.name, data=_read(given.keep_out)),
     )
 
 

@@ -72,10 +72,11 @@ BOARD_FILE = "board_file"
 BOTTOM = "bottom"
 """Name of the further file of `convert` that holds the artwork of the bottom, as it is seen from outside."""
 
-CIRCUIT, CIRCUIT_FILE = "circuit", "circuit_file"
-"""Names of the further files of `convert` that hold the circuit that art lies beside, and what is said of it."""
+CIRCUIT, CIRCUIT_FILE, KEEP_OUT = "circuit", "circuit_file", "keep_out"
+"""Names of the further files of `convert` that hold the circuit that art lies beside, what is said of it, and a picture
+of where art keeps out."""
 
-BESIDE = (BOTTOM, BOARD_FILE, CIRCUIT, CIRCUIT_FILE)
+BESIDE = (BOTTOM, BOARD_FILE, CIRCUIT, CIRCUIT_FILE, KEEP_OUT)
 """All further files that a `convert` is asked for with."""
 
 PANEL_FILE = "panel_file"
@@ -138,11 +139,11 @@ def conversion_fingerprint(
     settings: Mapping[str, Any],
     board_file: str | None,
     bottom: tuple[str, str] | None,
-    circuit: tuple[str, str] | None = None,
+    circuit: tuple[str, ...] | None = None,
 ) -> str:
     """Equal for equal requests of `convert`. Files by their SHA-256, artworks by name and SHA-256; settings as text.
 
-    `circuit` : the SHA-256 of its archive, and of what is said of it, "" for nothing.
+    `circuit` : the SHA-256 of its archive, of what is said of it and of where art keeps out, "" for nothing.
     """
     asked: list[Any] = ["convert", lane, *artwork, fab_id, settings]
     asked += [one if isinstance(one, str) else list(one) for one in (board_file, bottom) if one is not None]

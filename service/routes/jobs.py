@@ -19,7 +19,7 @@ from service.paging import read_cursor
 from service.submission import FROM_JOB, IdempotencyKey, setting_schemas, submit
 from service.upload import ARTWORK, form_described, read_form
 from worker.errors import SettingsError
-from worker.job import BESIDE, BOARD_FILE, BOTTOM, CIRCUIT, CIRCUIT_FILE, KINDS, LANES
+from worker.job import BESIDE, BOARD_FILE, BOTTOM, CIRCUIT, CIRCUIT_FILE, KEEP_OUT, KINDS, LANES
 from worker.job_settings import REPEATABLE
 
 router = APIRouter(prefix="/v1/jobs", tags=["jobs"])
@@ -52,6 +52,12 @@ def _form_schema() -> dict[str, Any]:
             "format": "binary",
             "description": "what is said of the circuit, as TOML or JSON: layers, net, place of the artwork, places "
             "that art keeps out of; may be left out",
+        },
+        KEEP_OUT: {
+            "type": "string",
+            "format": "binary",
+            "description": "a picture or SVG of the circuit's board as it is seen from the top, dark where art keeps "
+            "out; may be left out",
         },
         FROM_JOB: {
             "type": "string",

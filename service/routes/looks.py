@@ -35,6 +35,7 @@ from worker.job import (
     CIRCUIT,
     CIRCUIT_FILE,
     FRAMES,
+    KEEP_OUT,
     PALETTE_FILE,
     PLAN_FILE,
     PREVIOUS_FILE,
@@ -60,6 +61,7 @@ def _form_schema() -> dict[str, Any]:
         BOARD_FILE: {**file, "description": "outline, cut-outs and holes; may be left out"},
         CIRCUIT: {**file, "description": "the circuit that the art lies beside, as one archive; may be left out"},
         CIRCUIT_FILE: {**file, "description": "what is said of the circuit; may be left out"},
+        KEEP_OUT: {**file, "description": "a picture of the board, dark where art keeps out; may be left out"},
         FROM_JOB: {"type": "string", "description": "id of a job of yours whose files are taken, in place of files"},
         "fab": {"type": "string", "description": "id of a fab"},
         DETAIL: {

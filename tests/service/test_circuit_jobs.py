@@ -39,6 +39,7 @@ def client(tmp_path_factory: pytest.TempPathFactory) -> Iterator[TestClient]:
 
 def ask(client: TestClient, path: str = "/v1/jobs", key: str = "", settings: Any = None, **files: bytes) -> Any:
     named = {"artwork": "owl.png", "circuit": "small.zip", "circuit_file": "circuit.toml", "board_file": "board.toml"}
+    named["keep_out"] = "places.png"
     sent = {name: (named[name], data) for name, data in {"artwork": OWL, **files}.items()}
     headers = {"Idempotency-Key": key} if key else {}
     return client.post(path, files=sent, data={**GIVEN, **(settings or {})}, headers=headers)
@@ -89,6 +90,7 @@ def test_another_circuit_or_another_word_on_it_is_another_request(client: TestCl
 def test_what_is_wrong_is_said_at_once_or_by_the_job(client: TestClient) -> None:
     assert is_problem(ask(client, circuit=b"%FSLAX46Y46*%"), 422, "no archive", "ZIP")
     assert is_problem(ask(client, circuit_file=SAID), 422, "no circuit")
+    assert is_problem(ask(client, keep_out=OWL), 422, "no circuit")
     assert is_problem(
         ask(client, circuit=CIRCUIT, circuit_file=b"nets = 3"), 422, "circuit.toml: nets: is not a known key"
     )

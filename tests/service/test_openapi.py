@@ -103,6 +103,7 @@ def test_the_form_names_every_setting_with_an_example(described: dict[str, Any])
         "board_file",
         "circuit",
         "circuit_file",
+        "keep_out",
         "from_job",
         "fab",
         "lane",

@@ -13,7 +13,7 @@ import pytest
 from PIL import Image
 
 from tests.engine.circuit.circuits import small_circuit
-from worker.circuit_file import CircuitFile, GivenCircuit
+from worker.circuit_file import CircuitFile, GivenCircuit, Painting
 from worker.engine.arrays import OUTSIDE
 from worker.engine.circuit.beside import BesideCircuit, sides_beside
 from worker.engine.pipeline import Conversion, convert
@@ -132,6 +132,36 @@ def test_both_sides_go_round_the_circuit(fab: FabProfile) -> None:
     names = [finish.id for finish in fab.finishes]
     # all of the bottom but its edge is copper, so no bare laminate can be had there
     assert (bottom.separation.labels != names.index("substrate")).all()
+
+
+SVG = b"""<svg xmlns="http://www.w3.org/2000/svg" width="12mm" height="8mm" viewBox="0 0 12 8">
+<rect x="6" y="1" width="3" height="2" fill="#123"/><rect x="0" y="6" width="3" height="2" fill="#eee"/></svg>"""
+
+
+@pytest.mark.parametrize("side", ["top", "bottom"])
+def test_art_keeps_out_of_what_is_painted_dark(fab: FabProfile, side: str) -> None:
+    """6 mm from the left, 1 mm from the top, 3 x 2 mm, seen from the top; the light rectangle says nothing."""
+    given = GivenCircuit(name="small", files=small_circuit())
+    painted = replace(given, painting=Painting(name="places.svg", data=SVG))
+    name = "top" if side == "top" else "bottom"
+    without, with_it = (sides_beside(one, fab, asked(), [name])[name].may for one in (given, painted))  # type: ignore[list-item,index]
+    dark = np.zeros(without.shape, np.bool_)
+    dark[20:60, 120:180] = True
+    if side == "bottom":
+        dark = dark[:, ::-1]
+    assert (with_it[dark] == 0).all() and without[dark].any()
+    assert (with_it[~dark] == without[~dark]).all()
+
+
+def test_a_painting_of_another_shape_or_all_dark_is_an_error(fab: FabProfile) -> None:
+    given = GivenCircuit(name="small", files=small_circuit())
+    for pixels, said in (
+        (np.full((80, 80, 3), 255, np.uint8), "80 x 80 px"),
+        (np.zeros((80, 120, 3), np.uint8), "dark"),
+    ):
+        painted = replace(given, painting=Painting(name="places.png", data=png(pixels)))
+        with pytest.raises(CircuitError, match=said):
+            sides_beside(painted, fab, asked(), ["top"])
 
 
 @pytest.mark.parametrize(

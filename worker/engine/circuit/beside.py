@@ -11,12 +11,13 @@ import numpy as np
 import numpy.typing as npt
 
 from worker.board_file import BoardFile
-from worker.circuit_file import CircuitFile, GivenCircuit
+from worker.circuit_file import CircuitFile, GivenCircuit, Painting
 from worker.engine.arrays import OUTSIDE, Labels, Srgb
 from worker.engine.artwork.picture import GridPicture, WantedSize
 from worker.engine.circuit.circuit import Circuit
 from worker.engine.circuit.keep_out import MAY_COPPER, MAY_LEGEND, MAY_METAL, MAY_OPENING, art_may
 from worker.engine.circuit.nets import Net, Nets, find_net, read_nets
+from worker.engine.circuit.painted_places import painted_places
 from worker.engine.circuit.rasters import CircuitSide, SideName, board_shape, lay_circuit
 from worker.engine.circuit.reading import read_circuit
 from worker.engine.fabrication.board import BoardShape
@@ -166,7 +167,17 @@ def sides_beside(
     nets = read_nets(circuit)
     net = None if given.said.net is None else find_net(nets, given.said.net)
     return {
-        side: beside_circuit(circuit, given.said, side, fab, nets, net, pitch_um=settings.pitch_um, threads=threads)
+        side: beside_circuit(
+            circuit,
+            given.said,
+            side,
+            fab,
+            nets,
+            net,
+            painting=given.painting,
+            pitch_um=settings.pitch_um,
+            threads=threads,
+        )
         for side in sides
     }
 
@@ -179,6 +190,7 @@ def beside_circuit(
     nets: Nets,
     net: Net | None,
     *,
+    painting: Painting | None = None,
     pitch_um: float,
     threads: int = 1,
 ) -> BesideCircuit:
@@ -186,7 +198,10 @@ def beside_circuit(
     shape = board_shape(circuit, pitch_um=pitch_um, threads=threads)
     laid = lay_circuit(circuit, shape, side, nets=nets, net=net)
     left, low, _, _ = circuit.box_mm
-    may = art_may(laid, fab, said, origin_mm=(left, low))
+    painted = None if painting is None else painted_places(painting, shape, threads=threads)
+    if painted is not None and side == "bottom":
+        painted = painted[:, ::-1]
+    may = art_may(laid, fab, said, origin_mm=(left, low), painted=painted)
     given = map_values(laid.stack, nearest_finish(fab), threads=threads)
     given[~laid.shape.board] = OUTSIDE
     given.flags.writeable = False

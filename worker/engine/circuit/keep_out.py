@@ -14,7 +14,7 @@ import shapely
 
 from worker.circuit_file import CircuitFile, Place
 from worker.engine.circuit.rasters import CircuitSide, Mask, inside
-from worker.engine.fabrication.planes import COPPER, LEGEND, OPENING
+from worker.engine.fabrication.planes import BOARD, COPPER, LEGEND, OPENING
 from worker.fab_profile import FabProfile
 
 MAY_COPPER, MAY_METAL, MAY_OPENING, MAY_LEGEND = 1, 2, 4, 8
@@ -32,13 +32,19 @@ _KEPT = {"keep-out": 0, "fiducial": 0, "antenna": MAY_LEGEND, "high-voltage": 0}
 
 
 def art_may(
-    side: CircuitSide, fab: FabProfile, said: CircuitFile, *, origin_mm: tuple[float, float]
+    side: CircuitSide,
+    fab: FabProfile,
+    said: CircuitFile,
+    *,
+    origin_mm: tuple[float, float],
+    painted: Mask | None = None,
 ) -> npt.NDArray[np.uint8]:
     """uint8 (H, W): which layers art may draw at each pixel, as bits.
 
     Parameters
     ----------
     said : distances and places. origin_mm : the grid's lower left corner in the circuit's coordinates.
+    painted : bool (H, W), on the same grid and seen from the same side: more that art keeps out of.
     """
     limit = {name: each.value for name, each in fab.limits.items()}
     mm = side.shape.pitch_um / 1000.0
@@ -48,16 +54,18 @@ def art_may(
     gap, metal_gap = limit["copper", "gap_mm"], limit["copper", "metal_gap_mm"]
     may = np.full(side.stack.shape, ALL, np.uint8)
     keep = _Keeping(may, mm)
-    keep(foreign, gap, MAY_COPPER)
-    keep(foreign, max(gap, metal_gap), MAY_METAL)
     # an opening that is shifted must not bare another net's copper, nor be narrower from it than a web
-    keep(foreign, shift + limit["solder_mask", "web_mm"], MAY_OPENING)
-    keep(foreign & opening, max(metal_gap, gap + shift), MAY_COPPER)
-    keep(side.pads, said.pads_mm, MAY_COPPER | MAY_METAL | MAY_OPENING)
-    keep(opening, max(limit["solder_mask", "web_mm"], said.pads_mm), MAY_OPENING)
-    keep(opening, clip, MAY_LEGEND)
-    keep(_words(legend, mm), max(said.legend_mm, limit["legend", "gap_mm"]), MAY_LEGEND)
-    keep(legend, clip, MAY_OPENING)
+    keep(
+        foreign,
+        (gap, MAY_COPPER),
+        (max(gap, metal_gap), MAY_METAL),
+        (shift + limit["solder_mask", "web_mm"], MAY_OPENING),
+    )
+    keep(foreign & opening, (max(metal_gap, gap + shift), MAY_COPPER))
+    keep(side.pads, (said.pads_mm, MAY_COPPER | MAY_METAL | MAY_OPENING))
+    keep(opening, (max(limit["solder_mask", "web_mm"], said.pads_mm), MAY_OPENING), (clip, MAY_LEGEND))
+    keep(_words(legend, mm), (max(said.legend_mm, limit["legend", "gap_mm"]), MAY_LEGEND))
+    keep(legend, (clip, MAY_OPENING))
     _edges(keep, side, limit, mm)
     for x, y, diameter in side.fiducials:
         zone = shapely.Point(x, y).buffer(_CLEAR_ZONE * diameter / 2.0, quad_segs=32)
@@ -65,7 +73,9 @@ def art_may(
     for place in said.places:
         if side.side in place.sides:
             may[inside(_area(place, side, origin_mm), may.shape, mm)] &= _KEPT[place.kind]
-    may[(side.stack & np.uint8(128)) == 0] = 0
+    if painted is not None:
+        may[painted] = 0
+    may[(side.stack & np.uint8(BOARD)) == 0] = 0
     may.flags.writeable = False
     return may
 
@@ -76,15 +86,24 @@ class _Keeping:
     def __init__(self, may: npt.NDArray[np.uint8], mm: float) -> None:
         self.may, self.mm = may, mm
 
-    def __call__(self, what: Mask, distance_mm: float, bits: int) -> None:
-        if what.any():
-            self.may[near(what, distance_mm / self.mm + _CORNERS_PX)] &= np.uint8(ALL ^ bits)
+    def __call__(self, what: Mask, *kept: tuple[float, int]) -> None:
+        """`kept` : distances in mm, and the bits that each takes."""
+        if not what.any():
+            return
+        away = _away(what)
+        for distance_mm, bits in kept:
+            self.may[away < distance_mm / self.mm + _CORNERS_PX] &= np.uint8(ALL ^ bits)
 
 
 def near(what: Mask, distance_px: float) -> Mask:
     """bool (H, W): pixels whose centre is nearer than this to one of `what`, those included."""
+    return np.asarray(_away(what) < distance_px)
+
+
+def _away(what: Mask) -> npt.NDArray[np.float32]:
+    """float32 (H, W): how far each pixel's centre is from the nearest one of `what`, in pixels."""
     away = cv2.distanceTransform((~what).view(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
-    return np.asarray(away < distance_px)
+    return np.asarray(away, np.float32)
 
 
 def _words(legend: Mask, mm: float) -> Mask:
@@ -106,15 +125,19 @@ def _edges(keep: _Keeping, side: CircuitSide, limit: dict[tuple[str, str], float
     off = ~inside(shape.polygon.difference(shapely.unary_union(bare)), size, mm)
     framed = np.pad(off, 1, constant_values=True)  # the grid may end where the board does
     beyond = _Keeping(np.full(framed.shape, ALL, np.uint8), mm)
-    beyond(framed, limit["edge", "routed_mm"], MAY_COPPER | MAY_METAL)
-    beyond(framed, max(limit["edge", "mask_mm"], limit["edge", "routed_mm"]), MAY_METAL)
-    beyond(framed, limit["edge", "mask_mm"], MAY_OPENING)
-    beyond(framed, limit["edge", "legend_mm"], MAY_LEGEND)
+    routed, mask, legend, ring = (
+        limit[key] for key in (("edge", "routed_mm"), ("edge", "mask_mm"), ("edge", "legend_mm"), ("copper", "ring_mm"))
+    )
+    beyond(
+        framed,
+        (routed, MAY_COPPER),
+        (max(mask, routed), MAY_METAL),
+        (mask, MAY_OPENING),
+        (legend, MAY_LEGEND),
+    )
     keep.may &= beyond.may[1:-1, 1:-1]
     drilled = inside(shapely.unary_union(plated), size, mm)
-    keep(drilled, limit["copper", "ring_mm"], MAY_COPPER | MAY_METAL)
-    keep(drilled, max(limit["edge", "mask_mm"], limit["copper", "ring_mm"]), MAY_OPENING | MAY_METAL)
-    keep(drilled, limit["edge", "legend_mm"], MAY_LEGEND)
+    keep(drilled, (ring, MAY_COPPER), (max(mask, ring), MAY_OPENING | MAY_METAL), (legend, MAY_LEGEND))
 
 
 def _area(place: Place, side: CircuitSide, origin_mm: tuple[float, float]) -> shapely.Geometry:

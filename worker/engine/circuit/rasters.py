@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
@@ -132,7 +132,10 @@ def lay_circuit(
             f"{circuit.name} has copper on its {side} and no solder mask file for it.",
             mend="Add it; where the whole side is covered, a file that draws nothing.",
         )
-    copper, opening, legend = (_drawn(layer, circuit, grid) for layer in layers.values())
+    metal = layers["Copper"]
+    marked = _only(metal.drawing, _is_pad) if metal is not None and metal.drawing is not None else None
+    drawings = [None if layer is None else layer.drawing for layer in layers.values()]
+    copper, opening, legend, soldered = _drawn([*drawings, marked], circuit, grid)
     on_board = inside(shape.polygon, shape.board.shape, shape.pitch_um / 1000.0)
     for hole in shape.holes:
         if not hole.plated:
@@ -140,7 +143,7 @@ def lay_circuit(
     stack = BOARD * on_board.astype(np.uint8)
     for plane, bit in ((copper, COPPER), (opening, OPENING), (legend, LEGEND)):
         stack |= np.uint8(bit) * (plane & on_board)
-    pads = copper & (opening | _drawn_parts(layers["Copper"], circuit, grid, _is_pad))
+    pads = copper & (opening | soldered)
     net_copper = _net_copper(nets, net, copper, shape, circuit, side)
     marks = _fiducials(layers["Copper"], circuit)
     turned = side == "bottom"
@@ -162,28 +165,17 @@ def _seen(plane: npt.NDArray[Any], turned: bool) -> npt.NDArray[Any]:
     return seen
 
 
-def _drawn(layer: CircuitLayer | None, circuit: Circuit, grid: Grid) -> Mask:
-    """bool (H, W): where a layer is dark, as seen from the top."""
-    if layer is None or layer.drawing is None:
-        return np.zeros((grid.height_px, grid.width_px), np.bool_)
-    return _draw(layer.drawing, circuit, grid)
-
-
-def _draw(drawing: ReadLayer, circuit: Circuit, grid: Grid) -> Mask:
+def _drawn(drawings: Sequence[ReadLayer | None], circuit: Circuit, grid: Grid) -> list[Mask]:
+    """For each drawing a bool (H, W): where it is dark, as seen from the top."""
     left, low, _, _ = circuit.box_mm
     window = Window(left=0, top=0, right=grid.width_px, bottom=grid.height_px)
-    return draw_layers([shifted(drawing, -left, -low)], grid, window)[0]
+    there = [shifted(drawing, -left, -low) for drawing in drawings if drawing is not None]
+    drawn = iter(draw_layers(there, grid, window))
+    return [np.zeros((grid.height_px, grid.width_px), np.bool_) if each is None else next(drawn) for each in drawings]
 
 
 def _is_pad(function: str) -> bool:
     return function.split(",")[0] in _PADS
-
-
-def _drawn_parts(layer: CircuitLayer | None, circuit: Circuit, grid: Grid, wanted: Callable[[str], bool]) -> Mask:
-    """bool (H, W): where the layer's objects are whose function is wanted."""
-    if layer is None or layer.drawing is None:
-        return np.zeros((grid.height_px, grid.width_px), np.bool_)
-    return _draw(_only(layer.drawing, wanted), circuit, grid)
 
 
 def _only(drawing: ReadLayer, wanted: Callable[[str], bool]) -> ReadLayer:

@@ -13,8 +13,9 @@ from worker.errors import ConflictError, StorageError
 _SIDE = ("report.json", "masks", "labels.png", "preview.png", "error.png", "comparison.png", "tuning.npz")
 ASKED = ".asked.json"
 """What a result of a collection was asked for by."""
+_SPECULAR = ("preview-specular-included.png", "preview-specular-excluded.png")
 _SERIES = ("pieces", "boards.webp", "boards.gif")
-LAYOUT = (*_SIDE, "frame.png", "continuity.npz", "fabrication", "top", "bottom", "views", ASKED, *_SERIES)
+LAYOUT = (*_SIDE, "frame.png", "continuity.npz", "fabrication", "top", "bottom", "views", ASKED, *_SPECULAR, *_SERIES)
 """What stands in a result folder: of one side, of a board with two, of a series and its pieces."""
 
 

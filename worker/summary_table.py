@@ -14,7 +14,8 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SummaryRow:
-    """One artwork's figures. `mean`, `p95` and `continuous` (a mean) are S-CIELAB; `near_ties` are how many."""
+    """One artwork's figures. `mean`, `p95` and `continuous` (a mean) are S-CIELAB; `near_ties` are how many.
+    `specular` : the mean with the finishes' mirror reflection and without, where they were read both ways."""
 
     name: str
     width_mm: float
@@ -25,6 +26,7 @@ class SummaryRow:
     continuous: float
     seconds: float
     near_ties: int = 0
+    specular: tuple[float, float] | None = None
 
 
 FOOTNOTE = (
@@ -46,7 +48,13 @@ def summary_row(name: str, report: Mapping[str, Any], seconds: float) -> Summary
         continuous=score["continuous_reference"]["mean"],
         seconds=seconds,
         near_ties=len(report["near_ties"]),
+        specular=_specular(score),
     )
+
+
+def _specular(score: Mapping[str, Any]) -> tuple[float, float] | None:
+    both = score.get("specular")
+    return None if both is None else (both["included"]["s_cielab"]["mean"], both["excluded"]["s_cielab"]["mean"])
 
 
 def print_summary(rows: Sequence[SummaryRow], console: Console | None) -> None:
@@ -56,7 +64,7 @@ def print_summary(rows: Sequence[SummaryRow], console: Console | None) -> None:
     if console is None:
         for row in rows:
             print(_line(row))
-        print(_near_ties(rows), end="")
+        print(_near_ties(rows) + _mirrors(rows), end="")
         return
     from rich.box import SIMPLE_HEAD
     from rich.table import Table
@@ -73,7 +81,7 @@ def print_summary(rows: Sequence[SummaryRow], console: Console | None) -> None:
         figures = (f"{row.mean:.2f}", f"{row.p95:.2f}", f"{row.continuous:.2f}", f"{row.seconds:.1f}")
         table.add_row(Text(row.name), size, ", ".join(row.finishes), *figures)
     console.print(table)
-    console.print(_near_ties(rows), end="", markup=False, highlight=False, soft_wrap=True)
+    console.print(_near_ties(rows) + _mirrors(rows), end="", markup=False, highlight=False, soft_wrap=True)
 
 
 def size_text(width_mm: float, height_mm: float) -> str:
@@ -88,6 +96,14 @@ def _near_ties(rows: Sequence[SummaryRow]) -> str:
     if not tied:
         return ""
     return f"near ties: {', '.join(tied)} (near_ties in report.json names them, with the pins that decide them)\n"
+
+
+def _mirrors(rows: Sequence[SummaryRow]) -> str:
+    """The line that says how far the error goes as metal and gloss are turned; empty where no finish was read so."""
+    told = [f"{row.name} {row.specular[0]:.2f}, {row.specular[1]:.2f}" for row in rows if row.specular is not None]
+    if not told:
+        return ""
+    return f"error mean with the finishes' mirror reflection, and without: {'; '.join(told)}\n"
 
 
 def _line(row: SummaryRow) -> str:

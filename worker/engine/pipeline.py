@@ -33,6 +33,7 @@ from worker.engine.report.pictures import draw_pictures
 from worker.engine.report.report import build_report
 from worker.engine.report.score import Score, score_separation
 from worker.engine.report.series_report import flicker_block
+from worker.engine.report.specular import SpecularScores, score_specular
 from worker.engine.report.tuning_data import PATH as TUNING_PATH
 from worker.engine.report.tuning_data import TuningData, tuning_data, write_tuning_data
 from worker.engine.separation.continuity import Coherence
@@ -71,6 +72,7 @@ class Conversion:
     pinned: Labels | None
     hull: Packed
     score: Score
+    specular: SpecularScores | None
     tuning: TuningData
     made: Made | None
     report: dict[str, Any]
@@ -125,6 +127,8 @@ class Conversion:
                 threads=self.threads,
                 full_size=full_size,
             )
+            if self.specular is not None:
+                drawn |= self.specular.previews(self.separation.labels, self.picture.pitch_um)
             tuning = write_tuning_data(self.tuning)
         yield from drawn.items()
         yield TUNING_PATH, tuning
@@ -355,6 +359,17 @@ def separated(
             stretched=assignment.srgb if assignment.stretched else None,
             threads=threads,
         )
+        specular = score_specular(
+            srgb,
+            separation.labels,
+            fab,
+            findings.references,
+            settings.viewing_conditions,
+            hull=hull,
+            pitch_um=picture.pitch_um,
+            viewing_distance_mm=settings.viewing_distance_mm,
+            threads=threads,
+        )
         tuning = tuning_data(
             srgb,
             separation.labels,
@@ -390,6 +405,8 @@ def separated(
             *(finding.text for finding in findings.warnings),
         ],
     )
+    if specular is not None:
+        report["score"]["specular"] = specular.block()
     if palette is not None:
         report["palette"] = {"artworks": palette.artworks, "clusters": palette.count}
     if coherence is not None:
@@ -413,6 +430,7 @@ def separated(
         pinned=pinned_finishes(assignment) if settings.fabrication else None,
         hull=hull,
         score=score,
+        specular=specular,
         tuning=tuning,
         made=None,
         report=report,

@@ -71,10 +71,17 @@ def surface_of(geometry: str, index: float = INDEX) -> Surface:
     )
 
 
+def mirror_read(geometry: str) -> bool | None:
+    """Whether an instrument of this geometry reads the mirror reflection; None where the geometry does not tell."""
+    found = _DIFFUSE.fullmatch(" ".join(geometry.split()))
+    if found:
+        return found[1].upper() == "SCI"
+    return False if _DIRECTED.fullmatch("".join(geometry.split())) else None
+
+
 def reads_mirror(geometry: str) -> bool:
     """Whether an instrument of this geometry reads the mirror reflection."""
-    found = _DIFFUSE.fullmatch(" ".join(geometry.split()))
-    return found is not None and found[1].upper() == "SCI"
+    return mirror_read(geometry) is True
 
 
 def normal_reflectance(index: float) -> float:

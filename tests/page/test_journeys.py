@@ -15,6 +15,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page
 
+from tests.engine.circuit.circuits import small_circuit
 from tests.page.browser import DESKTOP, PHONE, SAMPLES, WAIT_MS, Traveller, travelling
 
 FAB = "nocturne-gold"
@@ -626,6 +627,38 @@ def signing_in_with_a_key(traveller: Traveller, owl: str) -> None:
         assert page.request.get(f"{traveller.service.address}/v1/jobs").status == 401
 
 
+def art_beside_a_circuit(traveller: Traveller) -> None:
+    """What the circuit's files don't say is said beside them, and asked for by the file's name."""
+    unnamed = small_circuit()
+    unnamed["three.gbr"] = unnamed["three.gbr"].replace(b"%TF.FileFunction,Legend,Top*%\n", b"")
+    circuit = BytesIO()
+    with zipfile.ZipFile(circuit, "w") as archive:
+        for name, data in unnamed.items():
+            archive.writestr(name, data)
+    with traveller.page() as page:
+        traveller.open(page)
+        page.select_option("select >> nth=0", "meadow-tin")
+        page.set_input_files("input[type=file] >> nth=0", SAMPLES / "artworks" / "owl.png")
+        page.click("text=A working circuit on the same board")
+        box = page.locator('[data-setting="circuit"]')
+        box.locator("input").set_input_files(
+            {"name": "small.zip", "mimeType": "application/zip", "buffer": circuit.getvalue()}
+        )
+        box.get_by_text("three.gbr of small.zip does not say which layer it is").wait_for()
+        assert box.locator(".wrong").is_visible()
+        page.get_by_label("Layers that the files don't name").fill("three.gbr=Legend,Top")
+        page.get_by_label("Net that the art may touch").fill("GND")
+        page.get_by_text("12.0 × 8.0 mm").wait_for()
+        assert box.locator(".wrong").is_hidden()
+        page.click("button.main")
+        page.wait_for_url("**/#/jobs/*")
+        page.wait_for_selector("body [data-shown]")
+        report = asked(page, f"/v1/jobs/{page.url.rsplit('/', 1)[1]}/files/report.json")
+        assert report["circuit"]["net"] == "GND" and report["board"]["shape"] == "circuit"
+        said_by = {file["name"]: file["said_by"] for file in report["circuit"]["files"]}
+        assert said_by["three.gbr"] == "the user" and said_by["edge.gbr"] == "the file"
+
+
 JOURNEYS: tuple[Callable[..., None], ...] = (
     the_first_view_is_small_and_comes_from_the_service_alone,
     submitting,
@@ -639,6 +672,7 @@ JOURNEYS: tuple[Callable[..., None], ...] = (
     editing_references,
     two_people_who_edit_one_fab,
     a_photograph_of_a_coupon,
+    art_beside_a_circuit,
     for_everyone,
     by_keyboard_alone,
     signing_in_with_a_key,

@@ -21,18 +21,35 @@ from worker.fab_profile import FabProfile
 from worker.job_settings import Settings
 
 if TYPE_CHECKING:  # these load shapely, which is slow
+    from worker.engine.circuit.art_layers import ArtBesideCircuit
+    from worker.engine.circuit.beside import BesideCircuit
+    from worker.engine.circuit.rasters import CircuitSide
     from worker.engine.fabrication.fabricate import Fabrication
     from worker.engine.fabrication.far_copper import SideArt
     from worker.engine.fabrication.file_attributes import Project
     from worker.engine.fabrication.layer_files import SideName
     from worker.engine.fabrication.planes import LayerPlanes
+    from worker.engine.fabrication.read_back import ReadBack
+    from worker.engine.report.circuit_notes import CircuitNotes
 
 FROM_BEHIND, THROUGH_LIGHT = "from-behind.png", "through-light.png"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MadeBeside:
+    """Art beside a circuit: its layers, the circuit's sides that it lies on, and its other side, if that has copper."""
+
+    art: ArtBesideCircuit
+    beside: Mapping[SideName, BesideCircuit]
+    other: CircuitSide | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Made:
-    """The board as the fab will make it, the score of each side with artwork, and what its sheets tell."""
+    """The board as the fab will make it, the score of each side with artwork, and what its sheets tell.
+
+    circuit : what a circuit and its art are made from, where the board is one.
+    """
 
     fabrication: Fabrication
     scores: Mapping[SideName, Score]
@@ -40,6 +57,7 @@ class Made:
     project: Project
     settings: Settings
     references: tuple[FinishReference, ...]
+    circuit: MadeBeside | None = None
 
     @property
     def score(self) -> Score:
@@ -58,6 +76,7 @@ def make_board(
     settings: Settings,
     name: str,
     sha256: str,
+    beside: Mapping[SideName, BesideCircuit] | None = None,
     threads: int,
 ) -> Made:
     """Layers of one or both sides within the fab's limits, and how well they show the artworks.
@@ -67,21 +86,29 @@ def make_board(
     art : what each side with artwork shall show. hulls : of the finishes in use on that side.
     shape : as seen from the top where that has artwork, else from the bottom.
     name, sha256 : of the piece's artworks, for the project's name and its GUID.
+    beside : sides of the circuit that the art shares its board with.
     """
     from worker.engine.fabrication.fabricate import fabricate
     from worker.engine.fabrication.file_attributes import Project, project_guid
 
     usable, metal_left_out = without_live_metal(fab, settings)
-    fabrication = fabricate(
-        art,
-        colours.lab,
-        shape,
-        fab,
-        settings,
-        forbidden=usable.forbid,
-        cover_metal=metal_left_out is not None,
-        threads=threads,
-    )
+    circuit = None
+    if beside is not None:
+        circuit = _made_beside(
+            art, beside, colours, fab, settings, usable.forbid, cover_metal=metal_left_out is not None, threads=threads
+        )
+        fabrication = circuit.art.fabrication
+    else:
+        fabrication = fabricate(
+            art,
+            colours.lab,
+            shape,
+            fab,
+            settings,
+            forbidden=usable.forbid,
+            cover_metal=metal_left_out is not None,
+            threads=threads,
+        )
     scores = {
         side: score_separation(
             art[side].srgb,
@@ -108,7 +135,39 @@ def make_board(
         project=project,
         settings=settings,
         references=references,
+        circuit=circuit,
     )
+
+
+def _made_beside(
+    art: Mapping[SideName, SideArt],
+    beside: Mapping[SideName, BesideCircuit],
+    colours: FinishColours,
+    fab: FabProfile,
+    settings: Settings,
+    forbidden: tuple[str, ...],
+    *,
+    cover_metal: bool,
+    threads: int,
+) -> MadeBeside:
+    from worker.engine.circuit.art_layers import fabricate_beside
+    from worker.engine.circuit.beside import other_side
+    from worker.engine.circuit.creepage import creepage_kept
+
+    other = other_side(beside) if len(art) == 1 else None
+    made = fabricate_beside(
+        art,
+        beside,
+        other,
+        colours.lab,
+        fab,
+        viewing_distance_mm=settings.viewing_distance_mm,
+        forbidden=forbidden,
+        cover_metal=cover_metal,
+        cover_near=creepage_kept(settings) is not None,
+        threads=threads,
+    )
+    return MadeBeside(art=made, beside=beside, other=other)
 
 
 def made_files(made: Made, *, threads: int) -> tuple[dict[str, bytes], dict[SideName, dict[str, Any]]]:
@@ -121,13 +180,18 @@ def made_files(made: Made, *, threads: int) -> tuple[dict[str, bytes], dict[Side
     from worker.engine.report.fabrication_block import fabrication_block
     from worker.engine.report.package import finished_package, place_report, proof_report
 
-    fabrication, lab = made.fabrication, made.colours.lab
-    traced = fabrication.traced(threads=threads)
-    files = dict(fabrication.files(made.project, traced))
-    proof = prove(fabrication, files, traced, lab, threads=threads)
-    del traced
+    fabrication, lab, circuit = made.fabrication, made.colours.lab, None
+    if made.circuit is not None:
+        files, proof, circuit = _merged_files(made, made.circuit, threads)
+    else:
+        traced = fabrication.traced(threads=threads)
+        files = dict(fabrication.files(made.project, traced))
+        proof = prove(fabrication, files, traced, lab, threads=threads)
+        del traced
     place = number_place(fabrication.planes, fabrication.side)
-    files |= finished_package(fabrication, made.project, files, proof, made.settings, made.references, place=place)
+    files |= finished_package(
+        fabrication, made.project, files, proof, made.settings, made.references, place=place, circuit=circuit
+    )
     folders = {side: "seen" if len(fabrication.sides) == 1 else f"seen-{side}" for side in fabrication.sides}
     for side, folder in folders.items():
         files |= _seen(made, side, folder)
@@ -135,9 +199,23 @@ def made_files(made: Made, *, threads: int) -> tuple[dict[str, bytes], dict[Side
         files[THROUGH_LIGHT] = through_light_png(fabrication.planes, fabrication.fab, made.colours, threads=threads)
     about = {"number_place": place_report(place), "proof": proof_report(proof)}
     return files, {
-        side: {**fabrication_block(fabrication, made.scores[side], files, side=side, folder=folder), **about}
+        side: {
+            **fabrication_block(fabrication, made.scores[side], files, side=side, folder=folder, circuit=circuit),
+            **about,
+        }
         for side, folder in folders.items()
     }
+
+
+def _merged_files(made: Made, circuit: MadeBeside, threads: int) -> tuple[dict[str, bytes], ReadBack, CircuitNotes]:
+    """A circuit's files with the art in them, their proof, and what to say of them."""
+    from worker.engine.circuit.circuit_sheet import circuit_notes
+    from worker.engine.circuit.merge_proof import prove_merged
+    from worker.engine.circuit.merged_board import merge_board
+
+    board = merge_board(circuit.art, circuit.beside, made.fabrication.fab, made.project, threads=threads)
+    proof = prove_merged(board, made.fabrication, circuit.other, made.colours.lab, threads=threads)
+    return dict(board.files()), proof, circuit_notes(board, made.settings)
 
 
 def view_files(

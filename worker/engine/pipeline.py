@@ -258,6 +258,7 @@ def convert(
             settings=settings,
             name=name,
             sha256=conversion.report["artwork"]["sha256"],
+            beside=None if beside is None else {side: beside},
             threads=threads,
         )
     return replace(conversion, made=made)

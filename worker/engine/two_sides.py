@@ -164,6 +164,7 @@ def _made(sides: Mapping[SideName, Conversion], threads: int) -> Made:
         settings=front.settings,
         name=front.report["artwork"]["name"],
         sha256=" ".join(conversion.report["artwork"]["sha256"] for conversion in sides.values()),
+        beside={side: one.beside for side, one in sides.items() if one.beside is not None} or None,
         threads=threads,
     )
 

@@ -3,7 +3,7 @@ lies."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -15,15 +15,17 @@ from worker.circuit_file import CircuitFile, GivenCircuit, Painting
 from worker.engine.arrays import OUTSIDE, Labels, Srgb
 from worker.engine.artwork.picture import GridPicture, WantedSize
 from worker.engine.circuit.circuit import Circuit
-from worker.engine.circuit.keep_out import MAY_COPPER, MAY_LEGEND, MAY_METAL, MAY_OPENING, art_may
+from worker.engine.circuit.creepage import creepage_kept
+from worker.engine.circuit.keep_out import MAY_COPPER, MAY_LEGEND, MAY_METAL, MAY_OPENING, art_may, without_metal_near
 from worker.engine.circuit.nets import Net, Nets, find_net, read_nets
 from worker.engine.circuit.painted_places import painted_places
 from worker.engine.circuit.rasters import CircuitSide, SideName, board_shape, lay_circuit
 from worker.engine.circuit.reading import read_circuit
-from worker.engine.fabrication.board import BoardShape
+from worker.engine.fabrication.board import BoardShape, mirrored
 from worker.engine.fabrication.planes import COPPER, DRAWN, LEGEND, OPENING
 from worker.engine.fabrication.stack_colours import nearest_finish
 from worker.engine.palette.values import map_values
+from worker.engine.report.cautions import is_hazardous
 from worker.engine.separation.places import Allowed
 from worker.errors import CircuitError, SettingsError
 from worker.fab_profile import FabProfile
@@ -143,7 +145,6 @@ def check_beside(settings: Settings, fab: FabProfile, circuit: Circuit, board_fi
         "islands": settings.islands != "leave",
         "hatch": settings.hatch,
         "round_corners": settings.round_corners,
-        "fabrication": settings.fabrication,
     }
     for name, wrong in refused.items():
         if wrong:
@@ -166,6 +167,12 @@ def sides_beside(
     check_beside(settings, fab, circuit)
     nets = read_nets(circuit)
     net = None if given.said.net is None else find_net(nets, given.said.net)
+    if net is not None and is_hazardous(settings):
+        raise CircuitError(
+            f"Art is to touch the net {net.text}, and the voltage is hazardous.",
+            mend="Name no net: art copper of it would be live wherever it goes.",
+        )
+    creepage = creepage_kept(settings)
     return {
         side: beside_circuit(
             circuit,
@@ -177,9 +184,22 @@ def sides_beside(
             painting=given.painting,
             pitch_um=settings.pitch_um,
             threads=threads,
+            creepage_mm=None if creepage is None else creepage.mm,
         )
         for side in sides
     }
+
+
+def other_side(beside: Mapping[SideName, BesideCircuit]) -> CircuitSide | None:
+    """The side that has no artwork; None where the circuit has no copper there. Raises CircuitError.
+
+    `beside` : the one with artwork.
+    """
+    ((side, one),) = beside.items()
+    other: SideName = "bottom" if side == "top" else "top"
+    if one.circuit.layer("Copper", other) is None:
+        return None
+    return lay_circuit(one.circuit, one.shape if side == "top" else mirrored(one.shape), other)
 
 
 def beside_circuit(
@@ -192,9 +212,13 @@ def beside_circuit(
     *,
     painting: Painting | None = None,
     pitch_um: float,
+    creepage_mm: float | None = None,
     threads: int = 1,
 ) -> BesideCircuit:
-    """One side of a circuit, laid on the grid, with what art may do there. `net` : that it may touch. CircuitError."""
+    """One side of a circuit, laid on the grid, with what art may do there. CircuitError.
+
+    `net` : that it may touch. `creepage_mm` : what bare metal keeps from the circuit.
+    """
     shape = board_shape(circuit, pitch_um=pitch_um, threads=threads)
     laid = lay_circuit(circuit, shape, side, nets=nets, net=net)
     left, low, _, _ = circuit.box_mm
@@ -202,6 +226,8 @@ def beside_circuit(
     if painted is not None and side == "bottom":
         painted = painted[:, ::-1]
     may = art_may(laid, fab, said, origin_mm=(left, low), painted=painted)
+    if creepage_mm is not None:
+        may = without_metal_near(may, laid, creepage_mm)
     given = map_values(laid.stack, nearest_finish(fab), threads=threads)
     given[~laid.shape.board] = OUTSIDE
     given.flags.writeable = False

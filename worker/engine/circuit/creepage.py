@@ -10,7 +10,9 @@ import bisect
 import math
 from dataclasses import dataclass
 
+from worker.engine.report.cautions import is_hazardous
 from worker.errors import SettingsError
+from worker.job_settings import Settings
 
 IPC_2221_B2 = (
     (15.0, 0.1),
@@ -67,6 +69,13 @@ class Creepage:
     def text(self) -> str:
         """What is kept, and where it comes from."""
         return f"{self.mm:g} mm, the larger of {self.ipc_mm:g} mm and {self.iec_mm:g} mm ({SOURCES})"
+
+
+def creepage_kept(settings: Settings) -> Creepage | None:
+    """What bare art metal keeps, where a job makes it at a hazardous voltage; None elsewhere. Raises SettingsError."""
+    if not is_hazardous(settings) or settings.bare_metal != "keep" or settings.voltage is None:
+        return None
+    return creepage_for(settings.voltage, settings.voltage_kind)
 
 
 def creepage_for(volts: float, kind: str) -> Creepage:

@@ -80,6 +80,16 @@ def art_may(
     return may
 
 
+def without_metal_near(may: npt.NDArray[np.uint8], side: CircuitSide, distance_mm: float) -> npt.NDArray[np.uint8]:
+    """`art_may` without bare metal nearer than this to copper, openings and plated holes of the circuit's side."""
+    mm = side.shape.pitch_um / 1000.0
+    drilled = inside(shapely.unary_union([hole.polygon for hole in side.shape.holes if hole.plated]), may.shape, mm)
+    out = may.copy()
+    _Keeping(out, mm)(side.plane(COPPER) | side.plane(OPENING) | drilled, distance_mm, MAY_METAL)
+    out.flags.writeable = False
+    return out
+
+
 class _Keeping:
     """Takes bits away from what lies near something."""
 

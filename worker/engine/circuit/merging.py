@@ -138,7 +138,7 @@ def _art(art: Sequence[ArtAreas], how: FileFormat, commands: bytes, *, commented
             return f"%{text}*%\n"
         return f"G04 #@! {text}*\n" if commented else ""
 
-    yield "\nG04 Art begins. Nothing before or behind it was changed*\n"
+    yield "\nG04 Art begins*\n"
     yield from _at_rest(commands)
     yield attribute("TD")
     for group in art:

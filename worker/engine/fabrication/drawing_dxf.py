@@ -40,16 +40,18 @@ def assembly_dxf(
     scores: Sequence[Points] = (),
     *,
     grid: Grid,
+    origin_nm: tuple[int, int] = (0, 0),
 ) -> Iterator[bytes]:
     """The drawing in pieces of about a megabyte.
 
-    `outlines` : the board's and its cut-outs', int64 (n, 2) nm. `scores` : lines, int64 (2, 2) nm.
+    `outlines` : the board's and its cut-outs', int64 (n, 2) nm. `scores` : lines, int64 (2, 2) nm. `origin_nm` : where
+    the grid's lower left corner lies in the drawing; outlines, holes and scores must lie there already.
     """
     names = [layer.name.upper() for layer in layers]
     names += [name.upper() for name in (PROFILE, SCORES, PLATED_HOLES, BARE_HOLES)]
-    yield _head(names, grid).encode("ascii")
+    yield _head(names, grid, origin_nm).encode("ascii")
     for layer in layers:
-        yield from _contours(layer.rings, layer.name.upper())
+        yield from _contours(layer.rings, layer.name.upper(), origin_nm)
     for outline in outlines:
         yield _polyline([(x, y, 0.0) for x, y in closed_outline(outline)[:-1].tolist()], PROFILE.upper()).encode(
             "ascii"
@@ -74,7 +76,8 @@ def _tags(*pairs: tuple[int, object]) -> str:
     return "".join(f"{code}\n{value}\n" for code, value in pairs)
 
 
-def _head(names: Sequence[str], grid: Grid) -> str:
+def _head(names: Sequence[str], grid: Grid, origin_nm: tuple[int, int]) -> str:
+    left, low = origin_nm
     head = _tags(
         (999, "All lengths in millimetres, seen from the top."),
         (0, "SECTION"),
@@ -84,12 +87,12 @@ def _head(names: Sequence[str], grid: Grid) -> str:
         (9, "$INSUNITS"),
         (70, 4),  # millimetres
         (9, "$EXTMIN"),
-        (10, "0.0"),
-        (20, "0.0"),
+        (10, mm_text(left) if left else "0.0"),
+        (20, mm_text(low) if low else "0.0"),
         (30, "0.0"),
         (9, "$EXTMAX"),
-        (10, mm_text(grid.width_nm)),
-        (20, mm_text(grid.height_nm)),
+        (10, mm_text(left + grid.width_nm)),
+        (20, mm_text(low + grid.height_nm)),
         (30, "0.0"),
         (0, "ENDSEC"),
         (0, "SECTION"),
@@ -146,7 +149,7 @@ def _hole(hole: DrilledHole, layer: str) -> str:
     )
 
 
-def _contours(rings: Rings, layer: str) -> Iterator[bytes]:
+def _contours(rings: Rings, layer: str, origin_nm: tuple[int, int]) -> Iterator[bytes]:
     grid = rings.contours.grid
     begin, end = (np.frombuffer(text.encode("ascii"), np.uint8) for text in (_begin(layer), _tags((0, "SEQEND"))))
     vertex = np.frombuffer(_tags((0, "VERTEX"), (8, layer)).encode("ascii") + b"10\n", np.uint8)
@@ -159,6 +162,7 @@ def _contours(rings: Rings, layer: str) -> Iterator[bytes]:
             rings.contours.starts,
             grid.height_px,
             grid.pitch_nm,
+            *origin_nm,
             begin,
             vertex,
             end,
@@ -174,6 +178,8 @@ def _polyline_bytes(
     arc_starts: npt.NDArray[np.int64],
     height_px: int,
     pitch_nm: int,
+    left_nm: int,
+    low_nm: int,
     begin: Bytes,
     vertex: Bytes,
     end: Bytes,
@@ -187,9 +193,9 @@ def _polyline_bytes(
         size = put_ring(arcs, starts[ring], starts[ring + 1], points, arc_starts, ring_of)
         for i in range(size):
             n = put_text(out, n, vertex)
-            n = put_mm(out, n, x_nm(ring_of[i, 0], pitch_nm))
+            n = put_mm(out, n, left_nm + x_nm(ring_of[i, 0], pitch_nm))
             out[n], out[n + 1], out[n + 2], out[n + 3] = _LINE, 50, 48, _LINE  # group 20: y
-            n = put_mm(out, n + 4, y_nm(ring_of[i, 1], height_px, pitch_nm))
+            n = put_mm(out, n + 4, low_nm + y_nm(ring_of[i, 1], height_px, pitch_nm))
             out[n] = _LINE
             n += 1
         n = put_text(out, n, end)

@@ -44,17 +44,23 @@ def assembly_svg(
     *,
     grid: Grid,
     title: str,
+    origin_nm: tuple[int, int] = (0, 0),
 ) -> Iterator[bytes]:
     """The drawing in pieces of about a megabyte.
 
-    `outlines` : the board's and its cut-outs', int64 (n, 2) nm. `scores` : lines, int64 (2, 2) nm.
+    `outlines` : the board's and its cut-outs', int64 (n, 2) nm. `scores` : lines, int64 (2, 2) nm. `origin_nm` : where
+    the grid's lower left corner lies in the coordinates of a larger drawing; x is as there, and y as there below 0.
     """
     width, height = mm_text(grid.width_nm), mm_text(grid.height_nm)
+    moved = origin_nm != (0, 0)
+    left, top = (mm_text(origin_nm[0]), mm_text(-origin_nm[1] - grid.height_nm)) if moved else ("0", "0")
     yield (
         '<?xml version="1.0" encoding="UTF-8"?>\n'
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{width}mm" height="{height}mm" '
-        f'viewBox="0 0 {width} {height}">\n<title>{escape(title)}</title>\n'
+        f'viewBox="{left} {top} {width} {height}">\n<title>{escape(title)}</title>\n'
     ).encode()
+    if moved:
+        yield f'<g transform="translate({left} {top})">\n'.encode()
     for layer in layers:
         colour = next((c for word, c in _LAYER_COLOURS.items() if layer.name.startswith(word)), "#808080")
         yield (
@@ -69,7 +75,7 @@ def assembly_svg(
         mine = [hole for hole in holes if hole.plated == plated]
         if mine:
             yield f'<g id="{name}" fill="#000000">\n{"".join(_hole(hole, grid) for hole in mine)}</g>\n'.encode()
-    yield b"</svg>\n"
+    yield b"</g>\n</svg>\n" if moved else b"</svg>\n"
 
 
 def _areas(rings: Rings) -> Iterator[bytes]:

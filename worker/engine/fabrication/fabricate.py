@@ -41,7 +41,7 @@ from worker.fab_profile import FabProfile
 from worker.finish import Finish
 from worker.job_settings import Settings
 
-_SEED = 20261125
+SEED = 20261125
 _ORDER: tuple[SideName, ...] = ("top", "bottom")
 
 
@@ -241,7 +241,7 @@ def _art_side(
         lab,
         art.srgb,
         viewing_distance_mm=settings.viewing_distance_mm,
-        rng=np.random.default_rng(_SEED),
+        rng=np.random.default_rng(SEED),
         threads=threads,
     )
     seen = map_values(drawn.stack, nearest_finish(fab), threads=threads)

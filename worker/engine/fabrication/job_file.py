@@ -24,6 +24,8 @@ PLATINGS = {
 }
 """The job file's word for each plating of `worker.fab_profile.PLATINGS`."""
 
+_SIDE_NAMES = {"Top": "top", "Bot": "bottom"}
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LayerFile:
@@ -67,6 +69,11 @@ def gerber_job(
     return (json.dumps(job, indent=2, ensure_ascii=False) + "\n").encode("utf-8")
 
 
+def _copper_place(function: str) -> int:
+    """The number of a copper layer, from the top: 2 of "Copper,L2,Bot"."""
+    return int(function.split(",")[1][1:])
+
+
 def _plating(fab: FabProfile) -> str:
     if fab.plating == "HASL":
         return "HAL lead-free" if fab.lead_free else "HAL SnPb"
@@ -81,19 +88,23 @@ def _stack_up(files: Sequence[LayerFile], fab: FabProfile) -> list[dict[str, obj
     legend = {"Type": "Legend", "Color": str(stack["legend"])}
     mask = {"Type": "SolderMask", "Color": str(stack["solder_mask"])}
     copper = {"Type": "Copper", "Thickness": copper_mm}
-    coppers = sum(name.startswith("Copper,") for name in functions)
+    coppers = sorted((name for name in functions if name.startswith("Copper,")), key=_copper_place)
     laminate = {
         "Type": "Dielectric",
-        "Thickness": round(float(stack["thickness_mm"]) - coppers * copper_mm, 6),
+        "Thickness": round((float(stack["thickness_mm"]) - len(coppers) * copper_mm) / max(1, len(coppers) - 1), 6),
         "Material": str(stack["substrate"]),
         "Name": "laminate",
     }
+    inner: list[tuple[str, dict[str, object]]] = []
+    for function in coppers:
+        side = _SIDE_NAMES.get(function.split(",")[2], f"layer {_copper_place(function)}")
+        inner += [("", laminate)] * bool(inner) + [(function, {**copper, "Name": f"copper, {side}"})]
+    if len(coppers) < 2:  # the laminate lies below a single top copper, and above a single bottom one
+        inner.insert(0 if coppers and coppers[0].endswith("Bot") else len(inner), ("", laminate))
     rows: list[tuple[str, dict[str, object]]] = [
         ("Legend,Top", {**legend, "Name": "legend, top"}),
         ("Soldermask,Top", {**mask, "Name": "solder mask, top"}),
-        ("Copper,L1,Top", {**copper, "Name": "copper, top"}),
-        ("", laminate),
-        ("Copper,L2,Bot", {**copper, "Name": "copper, bottom"}),
+        *inner,
         ("Soldermask,Bot", {**mask, "Name": "solder mask, bottom"}),
         ("Legend,Bot", {**legend, "Name": "legend, bottom"}),
     ]

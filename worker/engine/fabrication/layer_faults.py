@@ -27,6 +27,7 @@ from worker.engine.fabrication.width_rules import edge_px, limit_px, width_rules
 from worker.engine.threads import run_all
 from worker.fab_profile import FabProfile
 
+_BESIDE_PX = 2.0
 _EDGES = ((COPPER, "routed_mm"), (OPENING, "mask_mm"), (LEGEND, "legend_mm"))
 
 
@@ -48,6 +49,7 @@ class LayerFaults:
 
     def __init__(self, bits: LayerBits, fab: FabProfile, pitch_um: float, *, threads: int = 1) -> None:
         self._board, self._threads = bits.board, threads
+        self._excused: Bits | None = None
         self._rules = width_rules(fab, pitch_um, chosen=True)
         self._clearance = disc_within(limit_px(fab.limits["legend", "clearance_mm"].value_mm, pitch_um))
         nothing = np.zeros(bits.board.shape, dtype=np.uint64)
@@ -57,6 +59,11 @@ class LayerFaults:
             if limit is not None and limit.value_mm > 0.0:
                 reach = disc_within(edge_px(limit.value_mm, pitch_um))
                 self._barred[layer] = dilate(~bits.board, reach, threads=threads) & bits.board
+
+    def excuse(self, bits: LayerBits) -> None:
+        """Count what breaks a limit in these layers, and the pixels beside it, no more."""
+        self._excused = None
+        self._excused = dilate(self(bits), disc_within(_BESIDE_PX), threads=self._threads)
 
     def __call__(self, bits: LayerBits, region: Region | None = None) -> Bits:
         """The pixels that break a limit, all four of a corner touch; in the region, elsewhere none."""
@@ -68,6 +75,8 @@ class LayerFaults:
         held = blocks_held(bits.legend, region)
         if held.any():
             found |= bits.legend & dilate(bits.opening, self._clearance, region=held, threads=self._threads)
+        if self._excused is not None:
+            found &= ~self._excused
         return found
 
     def too_far_out(self, bits: LayerBits) -> Bits:

@@ -45,6 +45,7 @@ from worker.fab_profile import FabProfile
 _CREEP = (0.03,) * 8
 _CUT = (0.24, 0.0, 0.0)
 _BITES = (0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5)
+_WIDE_BITES = (1.0,)
 _REACHES_MM = (
     0.0,
     0.0,
@@ -132,26 +133,40 @@ def make_side(
 
 
 def within_limits(
-    kept: LayerPlanes, changed: LayerPlanes, fab: FabProfile, *, threads: int = 1
+    kept: LayerPlanes, changed: LayerPlanes, fab: FabProfile, *, excuse_kept: bool = False, threads: int = 1
 ) -> tuple[LayerPlanes, int]:
-    """The changed planes, but as they were kept wherever the change breaks a limit; and how many pixels were undone."""
+    """The changed planes, but as they were kept wherever the change breaks a limit; and how many pixels were undone.
+
+    `excuse_kept` : what breaks a limit as it was kept is not held against the change.
+    """
     largest_px = widest_px(fab, kept.pitch_um)
     before, bits = (layer_bits(planes, largest_px=largest_px, threads=threads) for planes in (kept, changed))
     drawn = _drawn(bits, before)
-    if undo_faults(bits, before, fab, kept.pitch_um, threads=threads) == 0:
+    if undo_faults(bits, before, fab, kept.pitch_um, excuse_before=excuse_kept, threads=threads) == 0:
         return changed, 0
     undone = unpack(drawn & ~_drawn(bits, before), bits.frame)
     made = LayerPlanes(stack=np.where(undone, kept.stack, changed.stack), pitch_um=kept.pitch_um)
     return made, int(np.count_nonzero(undone))
 
 
-def undo_faults(bits: LayerBits, before: LayerBits, fab: FabProfile, pitch_um: float, *, threads: int = 1) -> int:
+def undo_faults(
+    bits: LayerBits,
+    before: LayerBits,
+    fab: FabProfile,
+    pitch_um: float,
+    *,
+    excuse_before: bool = False,
+    threads: int = 1,
+) -> int:
     """Draw layers as they were before, wherever what was drawn since then breaks a limit, in place.
 
     What is too thin by itself goes first; then what lies around a fault, farther each time it is still there.
-    Returns how many pixels were undone. `before` must break no limit, else what it breaks stays.
+    Returns how many pixels were undone. `before` must break no limit, else what it breaks stays; with `excuse_before`
+    it may, and nothing is undone for that; then a fault may stay that is still there when all is undone around it.
     """
     faults_in = LayerFaults(bits, fab, pitch_um, threads=threads)
+    if excuse_before:
+        faults_in.excuse(before)
     around = blocks(widest_px(fab, pitch_um))
     drawn = _drawn(bits, before)
     outside = faults_in.too_far_out(bits) & drawn
@@ -173,6 +188,15 @@ def undo_faults(bits: LayerBits, before: LayerBits, fab: FabProfile, pitch_um: f
             held = wider(held)
         take_over(faults, faults_in(bits, held), held)
         region = held | at
+    if excuse_before:
+        # What is drawn may hang on all of what it was drawn upon, so that its whole parts are most of it.
+        for reach_mm in _WIDE_BITES:
+            if not faults.any():
+                break
+            wide = _grown(faults, region_of(faults, 0), reach_mm * 1000.0 / pitch_um, threads)[0] & drawn
+            undone += _undo(bits, before, wide, drawn, region_of(wide, 0))
+            faults = faults_in(bits)
+        return undone
     while faults.any():
         near = _grown(faults, region_of(faults, 0), _BITES[-1] * 1000.0 / pitch_um, threads)[0] & drawn
         if not near.any():

@@ -23,6 +23,7 @@ from worker.engine.fabrication.layer_files import (
     SideName,
 )
 from worker.engine.fabrication.limits import LimitReport
+from worker.engine.report.circuit_notes import CircuitNotes
 from worker.engine.report.score import Score, Statistics
 from worker.fab_profile import FabProfile, limit_unit
 
@@ -38,7 +39,13 @@ FUNCTIONS: dict[str, str] = {
 
 
 def fabrication_block(
-    fabrication: Fabrication, score: Score, files: Mapping[str, bytes], *, side: SideName, folder: str = "seen"
+    fabrication: Fabrication,
+    score: Score,
+    files: Mapping[str, bytes],
+    *,
+    side: SideName,
+    folder: str = "seen",
+    circuit: CircuitNotes | None = None,
 ) -> dict[str, Any]:
     """What report.json says of a side with artwork and of the fabrication files.
 
@@ -47,12 +54,13 @@ def fabrication_block(
     score : of what that side will show.
     files : every file in fabrication/, by its name there.
     folder : of the masks of what will be seen on that side, in fabrication/.
+    circuit : what to say of it, where the board is one.
     """
     made, fab = fabrication.sides[side], fabrication.fab
     art = made.made
     return {
         "side": side,
-        "files": [_file(name, data) for name, data in files.items()],
+        "files": [_file(name, data, circuit) for name, data in files.items()],
         "limits": _limits(fab),
         "violations": {"found": _counts(art.found), "left": _counts(art.left), "listed": _listed(art.left)},
         "repaired_mm2": art.repaired_px * _pixel_mm2(fabrication),
@@ -79,13 +87,15 @@ def fabrication_block(
         "expected": _expected(made.expected),
         "copper": _copper(fabrication, side),
         "warnings": list(fabrication.warnings),
+        **({} if circuit is None else {"circuit": dict(circuit.block)}),
     }
 
 
-def _file(name: str, data: bytes) -> dict[str, Any]:
+def _file(name: str, data: bytes, circuit: CircuitNotes | None) -> dict[str, Any]:
+    functions = FUNCTIONS if circuit is None else circuit.functions
     return {
         "path": f"fabrication/{name}",
-        "function": FUNCTIONS.get(name),
+        "function": functions.get(name),
         "bytes": len(data),
         "sha256": hashlib.sha256(data).hexdigest(),
     }

@@ -23,6 +23,7 @@ from worker.engine.fabrication.layer_files import (
 )
 from worker.engine.fabrication.planes import COPPER, LEGEND, OPENING, LayerPlanes
 from worker.engine.report.cautions import DEFERRAL
+from worker.engine.report.circuit_notes import CircuitNotes
 from worker.fab_profile import FabProfile
 from worker.job_settings import MM_PER_INCH
 
@@ -39,6 +40,7 @@ _KINDS = {
     "silhouette": "a shape of its own",
     "path": "a shape of its own",
     "board file": "a shape of its own",
+    "circuit": "that of the circuit's own profile",
 }
 _MEANING = {
     **{f"copper-{side}.gbr": f"copper, {side} side (art: no electrical function)" for side in _SIDES},
@@ -64,15 +66,16 @@ def both_units(mm: float, digits: int = 2) -> str:
     return f"{mm:.{digits}f} mm ({mm / MM_PER_INCH:.{digits + 1}f} in)"
 
 
-def order_facts(fab: FabProfile, shape: BoardShape, planes: Planes) -> list[str]:
-    """What to order. `planes` : of each side that the files have; `shape` from either side."""
+def order_facts(fab: FabProfile, shape: BoardShape, planes: Planes, copper_layers: int | None = None) -> list[str]:
+    """What to order. `planes` : of each side that the files have; `shape` from either side. `copper_layers` : of a
+    circuit, which may have more of them inside."""
     width, height = shape.size_mm
     thickness, copper = float(fab.stack_up["thickness_mm"]), float(fab.stack_up["copper_um"])
     rows = [
         ("Size", f"{width:.2f} x {height:.2f} mm ({width / MM_PER_INCH:.3f} x {height / MM_PER_INCH:.3f} in)"),
         ("Thickness", both_units(thickness)),
         ("Laminate", str(fab.stack_up["substrate"])),
-        ("Copper layers", layers_text(planes)),
+        ("Copper layers", layers_text(planes) if copper_layers is None else f"{copper_layers}, as the files have them"),
         ("Copper", f"{copper:g} um ({copper / _UM_PER_OUNCE:.2g} oz/ft2) on outer layers, finished"),
         ("Plating", plating_text(fab)),
         *_colours(fab, planes),
@@ -145,20 +148,26 @@ def _outline(shape: BoardShape) -> str:
     return f"{routed}, {_KINDS[shape.kind]}{inside}; no tab or nib where it would show, if you can"
 
 
-def file_facts(files: Mapping[str, bytes]) -> Iterator[str]:
+def file_facts(files: Mapping[str, bytes], circuit: CircuitNotes | None = None) -> Iterator[str]:
     """What each file is, by name, with its Gerber file function."""
     functions = {f"{kind.name}-{side}.gbr": kind.function(side) for kind in LAYER_KINDS for side in _SIDES}
     functions |= {SCORE_FILE: VCUT}
     functions |= {PROFILE_FILE: "Profile,NP", PLATED_FILE: "Plated,1,2,PTH", BARE_FILE: "NonPlated,1,2,NPTH"}
+    meanings = _MEANING
+    if circuit is not None:
+        functions, meanings = {**functions, **circuit.functions}, {**meanings, **circuit.meanings}
     wide = max((len(name) for name in files), default=0) + 2
     for name in files:
-        said = _MEANING.get(name, "")
+        said = meanings.get(name, "")
         function = f" [{functions[name]}]" if name in functions else ""
         empty = "; empty on purpose" if name.endswith(".gbr") and _is_empty(files[name]) else ""
         yield from wrapped(said + empty + function, f"{name:<{wide}}", " " * wide)
+    written = "Gerber X2, mm, 4.6 digits; XNC drill files in mm"
+    if circuit is not None:
+        written = "Each file keeps the unit and the format that the circuit's own file has"
     yield from wrapped(
-        "Gerber X2, mm, 4.6 digits; XNC drill files in mm; all seen from the top, with one origin. Where a name and "
-        "the .FileFunction in the file disagree, the attribute counts."
+        f"{written}; all seen from the top, with one origin. Where a name and the .FileFunction in the file disagree, "
+        "the attribute counts."
     )
 
 

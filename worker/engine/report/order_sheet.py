@@ -11,6 +11,7 @@ from worker.engine.fabrication.fabricate import Fabrication
 from worker.engine.fabrication.file_attributes import Project
 from worker.engine.fabrication.number_place import NumberPlace
 from worker.engine.fabrication.proving import shape_from_the_top
+from worker.engine.report.circuit_notes import CircuitNotes
 from worker.engine.report.order_facts import (
     WIDE,
     both_units,
@@ -42,6 +43,14 @@ PLEASE = (
 """What a fab's engineer is likely to do to such a board (common practice, no source), and is asked not to."""
 
 
+_PICTURE = "This board is a picture: the artwork is made of copper, solder mask openings, legend and bare laminate. "
+_CIRCUIT = (
+    "This board is a working circuit with a picture beside it: copper, solder mask openings and legend belong to the "
+    "one or to the other. "
+)
+_AS_DRAWN = "It is meant to be made exactly as drawn. Please ask before you change anything."
+
+
 def order_sheet(
     fabrication: Fabrication,
     project: Project,
@@ -49,6 +58,7 @@ def order_sheet(
     *,
     place: NumberPlace | None,
     cautions: Sequence[str] = (),
+    circuit: CircuitNotes | None = None,
 ) -> str:
     """The text, its lines ended as every system shows them.
 
@@ -56,21 +66,21 @@ def order_sheet(
     ----------
     files : by name, all that lies beside this sheet in the package.
     place : where the fab may put its number; None where there is none.
-    cautions : texts of those that apply to this job.
+    cautions : texts of those that apply to this job. circuit : what to say of it, where the board is one.
     """
+    copper_layers = None if circuit is None else circuit.copper_layers
+    facts = order_facts(fabrication.fab, shape_from_the_top(fabrication), fabrication.planes, copper_layers)
     lines = [
         f"READ ME FIRST - {project.name}",
         "=" * min(WIDE, 16 + len(project.name)),
         "",
-        *wrapped(
-            "This board is a picture: the artwork is made of copper, solder mask openings, legend and bare laminate. "
-            "It is meant to be made exactly as drawn. Please ask before you change anything."
-        ),
-        *section("What to order", order_facts(fabrication.fab, shape_from_the_top(fabrication), fabrication.planes)),
+        *wrapped((_CIRCUIT if circuit is not None else _PICTURE) + _AS_DRAWN),
+        *section("What to order", facts),
+        *section("The circuit and the art", [] if circuit is None else numbered(circuit.lines)),
         *section("Please leave as drawn", numbered(PLEASE)),
         *section("Your order number", _number(place)),
-        *section("Known to you, left on purpose", list(_left(fabrication))),
-        *section("Files", list(file_facts(files))),
+        *section("Known to you, left on purpose", list(_left(fabrication, circuit))),
+        *section("Files", list(file_facts(files, circuit))),
         *section("Cautions", caution_lines(cautions)),
         *section("Check sums (SHA-256)", list(check_sums(files))),
         "",
@@ -92,10 +102,10 @@ def _number(place: NumberPlace | None) -> list[str]:
     )
 
 
-def _left(fabrication: Fabrication) -> Iterator[str]:
+def _left(fabrication: Fabrication, circuit: CircuitNotes | None) -> Iterator[str]:
     """What a checking program will find, and the fab should not be surprised by."""
     parts = fabrication.parts
-    islands = {side: found.islands for side, found in parts.items() if found.islands}
+    islands = {side: found.islands for side, found in parts.items() if found.islands and circuit is None}
     if islands:
         where = " and ".join(f"{count} on the {side}" for side, count in islands.items())
         yield from wrapped(f"Copper parts with no net ({where}): they are the picture.", "- ", "  ")

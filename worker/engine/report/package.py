@@ -14,6 +14,7 @@ from worker.engine.fabrication.number_place import NumberPlace
 from worker.engine.fabrication.read_back import ReadBack
 from worker.engine.references.reference import FinishReference
 from worker.engine.report.cautions import cautions_for
+from worker.engine.report.circuit_notes import CircuitNotes
 from worker.engine.report.inspection_sheet import inspection_sheet
 from worker.engine.report.order_facts import INSPECTION_SHEET, LEFT_BESIDE, ORDER_SHEET
 from worker.engine.report.order_sheet import order_sheet
@@ -33,6 +34,7 @@ def finished_package(
     references: Sequence[FinishReference],
     *,
     place: NumberPlace | None,
+    circuit: CircuitNotes | None = None,
 ) -> Iterator[tuple[str, bytes]]:
     """Name and bytes of what comes to the fabrication files: sheets, pictures as read back, and the ZIP of all.
 
@@ -40,7 +42,7 @@ def finished_package(
     ----------
     files : as `Fabrication.files` gives them.
     references : of each finish of the profile, in its order.
-    place : for the fab's number, from `number_place`.
+    place : for the fab's number, from `number_place`. circuit : what to say of it, where the board is one.
     """
     pictures = pictures_of(proof)
     corner = sharpest_corner(fabrication.shape.outline)
@@ -51,8 +53,10 @@ def finished_package(
     with_art = {side: pictures[f"looks-like-{side}.png"] for side in fabrication.sides}
     inspection = inspection_sheet(fabrication, project, references, pictures=with_art, place=place).encode("utf-8")
     inside = {name: data for name, data in files.items() if name not in LEFT_BESIDE}
+    if circuit is not None:
+        inside = {name: data for name, data in inside.items() if not name.startswith(circuit.left_beside)}
     inside |= {INSPECTION_SHEET: inspection, **pictures}
-    sheet = order_sheet(fabrication, project, inside, place=place, cautions=cautions).encode("utf-8")
+    sheet = order_sheet(fabrication, project, inside, place=place, cautions=cautions, circuit=circuit).encode("utf-8")
     yield ORDER_SHEET, sheet
     yield INSPECTION_SHEET, inspection
     yield from pictures.items()

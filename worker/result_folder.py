@@ -10,7 +10,8 @@ from pathlib import Path
 
 from worker.errors import ConflictError, StorageError
 
-_SIDE = ("report.json", "masks", "labels.png", "preview.png", "error.png", "comparison.png", "tuning.npz")
+_PICTURES = ("labels.png", "preview.png", "thumbnail.png", "error.png", "comparison.png")
+_SIDE = ("report.json", "masks", *_PICTURES, "tuning.npz")
 ASKED = ".asked.json"
 """What a result of a collection was asked for by."""
 _SPECULAR = ("preview-specular-included.png", "preview-specular-excluded.png")

@@ -2,7 +2,7 @@
 import { ask, follow, get } from "./api.js";
 import { choice, field, fill, h, moment, number, say, select, trouble } from "./dom.js";
 import { inWords, progressOf } from "./collections.js";
-import { previewOf, STATES, stateTag } from "./jobs.js";
+import { previewOf, STATES, stateTag, thumbnail } from "./jobs.js";
 import { longList } from "./long_list.js";
 
 export async function show(view, [id]) {
@@ -37,7 +37,7 @@ export async function show(view, [id]) {
     return h(
       "div",
       { class: "member" },
-      job && state === "done" && !job.expired ? h("img", { src: previewOf(job), alt: "", loading: "lazy", width: 56, height: 56 }) : h("span", { class: "thumb", "aria-hidden": "true" }),
+      job && state === "done" && !job.expired ? thumbnail(job, 56) : h("span", { class: "thumb", "aria-hidden": "true" }),
       h("div", { class: "member-name" }, job ? h("a", { href: `#/jobs/${job.id}` }, member.path) : h("strong", {}, member.path), fault ? h("p", { class: "wrong", title: fault.detail }, fault.detail) : null),
       stateTag(state),
       h("span", { class: "figure" }, error === undefined ? "" : `error ${number(error)}`, member.reused ? h("span", { class: "soft" }, " made before") : null),

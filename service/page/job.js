@@ -49,6 +49,7 @@ export async function show(view, [id, tab = "look"], session) {
 
   /** Ask for the same again, of the files that the service still has. */
   function again() {
+    if (job.kind === "panel") return h("button", { type: "button", on: { click: () => history.back() } }, "Back, to change the panel");
     if (job.kind !== "convert") return h("span", { class: "soft" }, "Try it again with all of its collection.");
     return h("button", {
       type: "button",

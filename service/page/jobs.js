@@ -38,7 +38,7 @@ export async function show(view) {
       h(
         "a",
         { href: `#/jobs/${job.id}`, class: "name" },
-        job.state === "done" && !job.expired ? h("img", { src: previewOf(job), alt: "", loading: "lazy", width: 64, height: 64 }) : h("span", { class: "thumb", "aria-hidden": "true" }),
+        job.state === "done" && !job.expired ? thumbnail(job, 64) : h("span", { class: "thumb", "aria-hidden": "true" }),
         h("span", {}, job.artwork?.name ?? "artwork"),
       ),
       stateTag(job.state),
@@ -99,5 +99,13 @@ export async function show(view) {
   return () => (stopped = true);
 }
 
-/** Address of a finished job's small picture. */
+/** A finished job's small picture; of one that an earlier version made, which has none, the whole one. */
+export const thumbnail = (job, size) => {
+  const whole = () => (image.src = previewOf(job));
+  const image = h("img", { src: previewOf(job).replace("preview.png", "thumbnail.png"), alt: "", loading: "lazy", width: size, height: size });
+  image.addEventListener("error", whole, { once: true });
+  return image;
+};
+
+/** Address of a finished job's picture. */
 export const previewOf = (job) => `/v1/jobs/${job.id}/files/${job.bottom ? "top/" : ""}preview.png`;

@@ -3,6 +3,7 @@ import { get, look } from "./api.js";
 import { blame, bytes, choice, field, fill, fresh, group, h, number, percent, say, select, swatch, trouble } from "./dom.js";
 import { boardPicture, loadLook } from "./pictures.js";
 import { dropped, sizeOf, smaller } from "./artwork.js";
+import { planner } from "./plan.js";
 import { viewer } from "./viewer.js";
 
 const WAIT_MS = 220;
@@ -78,7 +79,22 @@ export async function show(view, _, session) {
   const draft = h("section", { class: "card draft", "aria-label": "Draft" }, h("h2", {}, "Draft"), shown.root, busy, told);
   shown.root.hidden = true;
 
-  fill(view, h("h1", {}, "Submit"), h("div", { class: "bench submit" }, h("section", { class: "card artworks", "aria-label": "Artworks" }, drop, list), draft, form));
+  // Which fab: of the settings, those that count for a plan.
+  const plan = planner(async () => {
+    if (!state.chosen) return null;
+    const body = settings();
+    for (const name of [...new Set(body.keys())]) if (!["width", "height", "edges"].includes(name)) body.delete(name);
+    body.set("artwork", await smaller(state.chosen, 1600), state.chosen.name);
+    return body;
+  }, (id) => {
+    fab.control.value = id;
+    fab.control.dispatchEvent(new Event("change", { bubbles: true }));
+    form.dispatchEvent(new Event("input", { bubbles: true }));
+    fab.control.focus();
+    say(`${id} is chosen.`);
+  });
+
+  fill(view, h("h1", {}, "Submit"), h("div", { class: "bench submit" }, h("section", { class: "card artworks", "aria-label": "Artworks" }, drop, list), draft, form), plan.root);
 
   const chosenFab = () => fabs.find((one) => one.id === fab.control.value);
 
@@ -260,6 +276,7 @@ export async function show(view, _, session) {
     [...list.querySelectorAll("button")].forEach((button) => button.toggleAttribute("aria-current", button.textContent === (file.webkitRelativePath || file.name)));
     const size = await sizeOf(file);
     if (file !== state.chosen) return;
+    plan.clear();
     if (size) state.aspect = size[0] / size[1];
     follow();
   }
@@ -323,5 +340,6 @@ export async function show(view, _, session) {
   return () => {
     clearTimeout(timer);
     gone.abort();
+    plan.stop();
   };
 }

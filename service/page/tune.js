@@ -10,7 +10,17 @@ const NONE = 255;
 
 export async function show(body, job) {
   if (job.kind === "piece") {
-    fill(body, h("p", { class: "note" }, "A piece of a series keeps its colours in the finishes that all pieces share: say pins with the whole series, when it is submitted as a collection."));
+    fill(
+      body,
+      h(
+        "section",
+        { class: "card" },
+        h("h2", {}, "A series is tuned as a whole"),
+        h("p", {}, "A piece of a series keeps each colour in the finish that all pieces share; pinned by itself, it would flicker beside the others."),
+        h("ul", {}, h("li", {}, h("a", { href: "#/submit" }, "Submit the series again"), " with fewer finishes, or more contrast."), h("li", {}, "To pin a colour in all pieces, send the same artworks to POST /v1/collections with ", h("code", {}, "series=on"), " and ", h("code", {}, "pin=#RRGGBB=finish"), "."), h("li", {}, "The finishes' own colours are tuned where they are: ", h("a", { href: `#/fabs/${job.fab.id}?job=${job.id}` }, `fab ${job.fab.id}`), ".")),
+      ),
+    );
+    body.dataset.shown = "series";
     return undefined;
   }
   const gone = new AbortController();

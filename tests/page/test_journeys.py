@@ -146,6 +146,12 @@ def following_a_result(traveller: Traveller, owl: str) -> None:
     with traveller.page() as page:
         traveller.open(page, "jobs")
         page.wait_for_selector(f'[data-job="{owl}"] .state.done')
+        until(
+            page,
+            lambda: page.evaluate("(job) => document.querySelector(`[data-job='${job}'] img`).naturalWidth", owl) > 0,
+        )
+        size = page.locator(f'[data-job="{owl}"] img').evaluate("(image) => [image.naturalWidth, image.naturalHeight]")
+        assert max(size) == 160, "a list loads small pictures"
         traveller.seen(page, "results")
         page.click(f'[data-job="{owl}"] a')
         page.wait_for_selector("[data-shown]")
@@ -222,7 +228,7 @@ def looking(traveller: Traveller, owl: str) -> None:
 
 def until(page: Page, check: Callable[[], bool]) -> None:
     """Wait for what no selector can say; the page's policy bars the browser from waiting for a text of ours."""
-    for _ in range(2 * WAIT_MS // 50):
+    for _ in range(WAIT_MS // 50):
         if check():
             return
         page.wait_for_timeout(50)
@@ -379,6 +385,64 @@ def a_list_of_thousands_has_only_the_rows_in_sight(traveller: Traveller) -> None
         assert found["first"]["rows"] < 60 and "row 0" in found["first"]["text"]
         assert found["rows"] < 60 and found["place"] == ["15001", "20000"]
         assert len(found["asked"]) <= 11 and {0, 15000} <= set(found["asked"])
+
+
+def which_fab(traveller: Traveller) -> None:
+    """The fabs as the API ranks them, each with its board; one is taken over, and the artwork comes recoloured."""
+    with traveller.page() as page:
+        traveller.open(page)
+        page.click("text=Compare all fabs")
+        page.wait_for_selector("text=Choose an artwork first.")
+        page.fill('[data-setting="width"] input', "9")
+        page.set_input_files("input[type=file] >> nth=0", SAMPLES / "artworks" / "small-rover.bmp")
+        page.wait_for_selector(".draft[data-detail]")
+        with page.expect_response("**/v1/plans") as answer:
+            page.click("text=Compare all fabs")
+        page.wait_for_selector(".plan[data-boards]")
+        boards = answer.value.json()["boards"]
+        shown = page.locator(".planner .boards:not(.advice) > li")
+        assert [one.get_attribute("data-fab") for one in shown.all()] == [one["fab"]["id"] for one in boards]
+        first, last = shown.first.inner_text(), shown.last.inner_text()
+        assert f"{boards[0]['expected_s_cielab']['mean']:.2f} ± {boards[0]['uncertainty']:.2f}: best" in first
+        told = "can't be told" if boards[-1]["behind_best"]["as_good_as_best"] else "behind the best"
+        assert told in last, "no more is claimed than the references let one say"
+        page.locator(".planner").scroll_into_view_if_needed()
+        until(page, lambda: bool(shown.first.locator("img").evaluate("(image) => image.naturalWidth > 0")))
+        traveller.seen(page, "plan")
+        with page.expect_download() as coming:
+            page.click("text=Artwork in the best board's colours")
+        assert coming.value.path().read_bytes()[1:4] == b"PNG"
+        shown.last.get_by_role("button").click()
+        assert page.input_value("select >> nth=0") == boards[-1]["fab"]["id"]
+
+
+def a_panel(traveller: Traveller, owl: str) -> None:
+    with traveller.page() as page:
+        traveller.open(page, f"jobs/{owl}/panel")
+        page.wait_for_selector("text=Make this board again, with files for the fab")
+        art = {
+            "name": "rover.bmp",
+            "mimeType": "image/bmp",
+            "buffer": (SAMPLES / "artworks" / "small-rover.bmp").read_bytes(),
+        }
+        asked_for = {"artwork": art, "fab": FAB, "width": "8mm", "pitch": "100um", "fabrication": "on"}
+        made = page.request.post(f"{traveller.service.address}/v1/jobs", multipart=asked_for).json()["id"]
+        traveller.open(page, f"jobs/{made}/panel")
+        page.get_by_label("Panel's width in mm").fill("1")
+        page.click("text=Lay them on a panel")
+        page.locator(".trouble").wait_for()
+        page.click("text=Back, to change the panel")
+        page.get_by_label("Panel's width in mm").fill("60")
+        page.get_by_label("Panel's height in mm").fill("50")
+        page.get_by_label("How many").fill("4")
+        page.click("text=Lay them on a panel")
+        page.wait_for_selector("[data-shown=panel]")
+        assert "60.0 × 50.0 mm, 4 pieces" in page.inner_text("[aria-label=Panel]")
+        page.click("[aria-label=Pieces] button >> nth=3")
+        settled(page)
+        traveller.seen(page, "panel")
+        traveller.open(page, "jobs")
+        page.wait_for_selector("text=60 × 50 mm, 4 pieces")
 
 
 def finish_card(page: Page, finish: str) -> Any:
@@ -669,6 +733,8 @@ JOURNEYS: tuple[Callable[..., None], ...] = (
     taking_away,
     a_collection,
     a_list_of_thousands_has_only_the_rows_in_sight,
+    which_fab,
+    a_panel,
     editing_references,
     two_people_who_edit_one_fab,
     a_photograph_of_a_coupon,

@@ -91,6 +91,7 @@ def test_convert_writes_the_whole_output_layout(cache: Path, tmp_path: Path) -> 
         "report.json",
         "labels.png",
         "preview.png",
+        "thumbnail.png",
         "error.png",
         "comparison.png",
         "tuning.npz",

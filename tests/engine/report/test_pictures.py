@@ -18,7 +18,7 @@ from tests.boards import board, lab_of, picture_of, score_of, separation_of
 from worker.engine.arrays import Alpha, Labels, Srgb
 from worker.engine.report.colour_scale import LARGEST, OUTSIDE_INDEX, scale_palette
 from worker.engine.report.error_picture import BAR_HEIGHT_PX, error_png
-from worker.engine.report.pictures import draw_pictures, label_colours
+from worker.engine.report.pictures import draw_pictures, label_colours, thumbnail_png
 from worker.engine.report.side_by_side import LONGEST_PX, side_by_side
 
 FAB = board()
@@ -63,7 +63,24 @@ def resolution(png: bytes) -> tuple[int, int, int]:
 
 def test_the_files_are_those_of_the_output_layout() -> None:
     names = list(draw(some_labels()))
-    assert names == [*(f"masks/{i}.png" for i in IDS), "labels.png", "preview.png", "error.png", "comparison.png"]
+    assert names == [
+        *(f"masks/{i}.png" for i in IDS),
+        "labels.png",
+        "preview.png",
+        "thumbnail.png",
+        "error.png",
+        "comparison.png",
+    ]
+
+
+def test_a_thumbnail_is_small_and_of_the_mean_light() -> None:
+    """Half black and half white is code 188 (IEC 61966-2-1: 0.5 in linear light), not 128."""
+    colours = np.zeros((256, 3), dtype=np.uint8)
+    colours[1] = 255
+    stripes = np.tile(np.arange(640, dtype=np.uint8) % 2, (320, 1))
+    small = np.asarray(opened(thumbnail_png(stripes, colours)))
+    assert small.shape == (80, 160, 3) and (np.abs(small.astype(int) - 188) <= 1).all()
+    assert np.asarray(opened(thumbnail_png(stripes[:9, :30], colours))).shape == (9, 30, 3), "none is enlarged"
 
 
 sizes = st.integers(1, 40)

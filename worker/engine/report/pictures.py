@@ -1,4 +1,4 @@
-"""Every picture of a result as PNG bytes: masks, labels, preview, error, comparison."""
+"""Every picture of a result as PNG bytes: masks, labels, preview, thumbnail, error, comparison."""
 
 from __future__ import annotations
 
@@ -12,11 +12,14 @@ from worker.engine.artwork.picture import GridPicture
 from worker.engine.colorimetry import lab_to_srgb
 from worker.engine.report.error_picture import error_png
 from worker.engine.report.png import encode_png
+from worker.engine.report.scaling import shrink_labels
 from worker.engine.report.score import Score
 from worker.engine.report.side_by_side import side_by_side
 from worker.engine.separation.result import Separation
 from worker.engine.threads import run_all
 from worker.fab_profile import FabProfile
+
+THUMBNAIL_PX = 160
 
 
 def draw_pictures(
@@ -47,15 +50,15 @@ def draw_pictures(
     -------
     dict
         PNG bytes by name, in the order of the output layout: masks/<finish id>.png, labels.png, preview.png,
-        error.png, comparison.png. The masks are 1 bit deep, white where the finish is. labels.png is indexed by the
-        finish's place in the profile, 255 outside the board; as its palette holds the finishes' colours, it is the
-        preview too.
+        thumbnail.png, error.png, comparison.png. The masks are 1 bit deep, white where the finish is. labels.png is
+        indexed by the finish's place in the profile, 255 outside the board; as its palette holds the finishes'
+        colours, it is the preview too.
     """
     labels, pitch_um = separation.labels, picture.pitch_um
     colours = label_colours(reference_lab)
     index = [finish.id for finish in fab.finishes].index(background)
     files = {f"masks/{finish.id}.png": b"" for finish in fab.finishes}
-    files |= {"labels.png": b"", "preview.png": b"", "error.png": b""}
+    files |= {"labels.png": b"", "preview.png": b"", "thumbnail.png": b"", "error.png": b""}
 
     def draw(name: str, drawn: Callable[[], bytes]) -> None:
         files[name] = drawn()
@@ -66,6 +69,7 @@ def draw_pictures(
     board = ("labels.png", partial(labels_png, labels, colours, pitch_um))
     run_all(draw, [board, *masks, ("error.png", partial(error_png, score, pitch_um))], threads)
     files["preview.png"] = files["labels.png"]
+    files["thumbnail.png"] = thumbnail_png(labels, colours)
     glance = side_by_side(picture, labels, colours, index, score, threads=threads, full_size=full_size)
     files["comparison.png"] = encode_png(glance, palette=None, bits=8, pixels_per_metre=None)
     return files
@@ -88,6 +92,14 @@ def mask_png(labels: Labels, finish_index: int, pitch_um: float) -> bytes:
 def labels_png(labels: Labels, colours: Srgb, pitch_um: float) -> bytes:
     """An 8-bit indexed PNG of the labels in their colours, with its physical resolution."""
     return encode_png(labels, palette=colours.tobytes(), bits=8, pixels_per_metre=pixels_per_metre(pitch_um))
+
+
+def thumbnail_png(labels: Labels, colours: Srgb) -> bytes:
+    """The board in at most THUMBNAIL_PX a side, for lists of many."""
+    factor = min(1.0, THUMBNAIL_PX / max(labels.shape))
+    height, width = (max(1, round(side * factor)) for side in labels.shape)
+    small = shrink_labels(labels, colours, height_px=height, width_px=width)
+    return encode_png(small, palette=None, bits=8, pixels_per_metre=None)
 
 
 def pixels_per_metre(pitch_um: float) -> int:

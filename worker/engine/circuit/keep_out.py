@@ -85,7 +85,7 @@ def without_metal_near(may: npt.NDArray[np.uint8], side: CircuitSide, distance_m
     mm = side.shape.pitch_um / 1000.0
     drilled = inside(shapely.unary_union([hole.polygon for hole in side.shape.holes if hole.plated]), may.shape, mm)
     out = may.copy()
-    _Keeping(out, mm)(side.plane(COPPER) | side.plane(OPENING) | drilled, distance_mm, MAY_METAL)
+    _Keeping(out, mm)(side.plane(COPPER) | side.plane(OPENING) | drilled, (distance_mm, MAY_METAL))
     out.flags.writeable = False
     return out
 

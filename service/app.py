@@ -18,6 +18,7 @@ from service.body_limit import BodyLimit
 from service.errors import handle_errors
 from service.routes import (
     audit,
+    circuits,
     collection_results,
     collections,
     events,
@@ -82,6 +83,7 @@ def create_app(environment: Environment) -> FastAPI:
         jobs,
         looks,
         plans,
+        circuits,
         events,
         files,
         collections,

@@ -134,7 +134,7 @@ def files_of_form(
         files = {name: _to_store(sent[name], folder) for name, folder in folders.items() if name in sent}
         if BOARD_FILE in sent:
             _check_board_file(spooled[BOARD_FILE], sent[BOARD_FILE])
-        _check_circuit(spooled, sent)
+        check_circuit(spooled, sent)
     if BOTTOM in files:
         _check_bottom(files[BOTTOM], fab)
     return files
@@ -239,7 +239,7 @@ def _check_board_file(spooled: IO[bytes], board: Uploaded) -> None:
     read_board_file(spooled.read(), file_name=board.name)
 
 
-def _check_circuit(spooled: Mapping[str, IO[bytes]], sent: Mapping[str, Uploaded]) -> None:
+def check_circuit(spooled: Mapping[str, IO[bytes]], sent: Mapping[str, Uploaded]) -> None:
     """Check what can be checked of a circuit before a worker unpacks it. Raises CircuitError, TooLargeError."""
     if CIRCUIT not in sent:
         for name in (CIRCUIT_FILE, KEEP_OUT):

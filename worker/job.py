@@ -20,13 +20,25 @@ FINAL: tuple[State, ...] = ("done", "failed", "cancelled")
 LASTING = ("convert", "piece", "panel", "palette", "series-plan")
 """Kinds whose results stay until their time is over."""
 
-KINDS = (*LASTING, "references", "preview", "photograph", "readings", "contact-sheet", "look", "plan", "animation")
+KINDS = (
+    *LASTING,
+    "references",
+    "preview",
+    "photograph",
+    "readings",
+    "contact-sheet",
+    "look",
+    "plan",
+    "animation",
+    "circuit",
+)
 """What a job can be. `convert`: artwork to finish masks with their score. `piece`: the same of a piece of a series.
 `panel`: results on one panel. `palette`: one palette of many artworks. `series-plan`: what all pieces of a series
 share, and the frames of an animation. `references`: the colours that a profile's readings give. `preview`: a finished
 job scored anew with other references. `photograph`: readings from a photograph. `readings`: a profile with a file's
 readings. `contact-sheet`: a picture of many jobs' previews. `look`: pictures of a conversion, or of a draft of one.
-`plan`: what several fabs' boards would show of an artwork. `animation`: a series in motion."""
+`plan`: what several fabs' boards would show of an artwork. `animation`: a series in motion.
+`circuit`: what the files of a circuit are."""
 
 ASKED = KINDS[len(LASTING) :]
 """Kinds whose answer a request waits for: it stands in the job's summary under ANSWER, and is kept for a while only."""

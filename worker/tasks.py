@@ -357,6 +357,16 @@ def look(work: Work) -> Outcome:
     return Outcome(files=pictures.items(), summary={ANSWER: answer})
 
 
+def circuit(work: Work) -> Outcome:
+    """What the files of a circuit are, with pictures of its layers."""
+    from worker.engine.circuit.contents import circuit_contents
+
+    given = circuit_of(work.inputs, {name: file.name for name, file in work.job.inputs.items()})
+    assert given is not None  # it is what is asked about
+    pictures, answer = circuit_contents(given)
+    return Outcome(files=pictures.items(), summary={ANSWER: answer})
+
+
 def panel(work: Work) -> Outcome:
     """Results of earlier jobs, laid on one panel."""
     from worker.panel_run import panel_of_inputs, summarise_panel
@@ -433,6 +443,7 @@ KINDS: dict[str, Callable[[Work], Outcome]] = {
     "look": look,
     "plan": plan,
     "animation": animation,
+    "circuit": circuit,
 }
 """What each kind of job does."""
 

@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 from fastapi.testclient import TestClient
+from PIL import Image
 
 from tests.engine.circuit.circuits import small_circuit
 from tests.service.fixtures import a_worker, backing, is_problem, service
@@ -100,3 +101,23 @@ def test_what_is_wrong_is_said_at_once_or_by_the_job(client: TestClient) -> None
     unnamed = {name: data.replace(b"%TF.FileFunction,Legend,Top*%\n", b"") for name, data in small_circuit().items()}
     drafted = ask(client, "/v1/drafts", circuit=zipped(unnamed))
     assert is_problem(drafted, 422, "three.gbr of small.zip does not say which layer it is", "three.gbr=Copper,L1,Top")
+
+
+def test_a_circuit_is_read_with_pictures_of_what_does_not_say_what_it_is(client: TestClient) -> None:
+    unnamed = {name: data.replace(b"%TF.FileFunction,Legend,Top*%\n", b"") for name, data in small_circuit().items()}
+
+    def read(**files: bytes) -> Any:
+        sent = {name: (f"{name}.zip", data) for name, data in files.items()}
+        return client.post("/v1/circuits", files=sent, data={"fab": "meadow-tin"})
+
+    found = read(circuit=zipped({**unnamed, "note.txt": b"x"})).json()
+    assert found["unknown"] == ["three.gbr"] and found["other_files"] == ["note.txt"] and found["nets"] == []
+    assert "three.gbr" in found["fault"]["what"]
+    shown = {layer["name"]: layer for layer in found["layers"]}
+    assert shown["one.gbr"]["function"] == "Copper,L1,Top" and shown["one.gbr"]["said_by"] == "the file"
+    picture = Image.open(io.BytesIO(client.get(shown["three.gbr"]["picture"]).content)).convert("L")
+    assert 0 < picture.histogram()[0] < picture.width * picture.height / 20  # a thin line of legend
+    whole = read(circuit=zipped(unnamed), circuit_file=b'{"layers": {"three.gbr": "Legend,Top"}}').json()
+    assert whole["fault"] is None and whole["box_mm"] == {"left": 10.0, "low": 20.0, "right": 22.0, "high": 28.0}
+    assert {net["name"] for net in whole["nets"]} == {"LED", "GND"}
+    assert is_problem(read(circuit_file=b"{}"), 422, "no circuit")

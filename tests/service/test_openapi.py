@@ -62,6 +62,7 @@ ROUTES = {
     ("get", "/v1/jobs/{job_id}/look"),
     ("post", "/v1/drafts"),
     ("post", "/v1/plans"),
+    ("post", "/v1/circuits"),
     ("get", "/v1/session"),
     ("post", "/v1/session"),
     ("delete", "/v1/session"),

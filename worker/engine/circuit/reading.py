@@ -83,6 +83,13 @@ def read_circuit(files: Mapping[str, bytes], said: Mapping[str, Role], *, name: 
     )
 
 
+def known_roles(files: Mapping[str, bytes], said: Mapping[str, Role]) -> dict[str, tuple[Role | None, SaidBy]]:
+    """Of each Gerber and drill file what it is, None where nothing says so, and who says so. Raises CircuitError."""
+    job = _job_file(files)
+    listed = {} if job is None else _job_roles(*job, files)
+    return {path: _role(path, files[path], said, listed) for path in gerber_names(files)}
+
+
 def _unknown(names: list[str], whose: str) -> CircuitError:
     error = CircuitError(
         f"{_listed(names)} of {whose} {'does' if len(names) == 1 else 'do'} not say which layer it is.",

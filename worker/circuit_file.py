@@ -34,7 +34,7 @@ FORMS = (
     "Profile,NP",
     "Plated,1,2,PTH",
     "NonPlated,1,2,NPTH",
-    "Other,...",
+    "Other,anything",
 )
 """File functions that messages name. Others of the standard are taken, too, and carried along."""
 

@@ -1,6 +1,7 @@
 // Submit: artworks, fab, size and settings, with a draft that answers to each of them.
 import { get, look } from "./api.js";
 import { blame, bytes, choice, field, fill, fresh, group, h, number, percent, say, select, swatch, trouble } from "./dom.js";
+import { circuitControls } from "./circuit.js";
 import { boardPicture, loadLook } from "./pictures.js";
 import { dropped, sizeOf, smaller } from "./artwork.js";
 import { planner } from "./plan.js";
@@ -48,10 +49,7 @@ export async function show(view, _, session) {
   const together = group("Of several artworks", { name: "series", hint: "An animated file by itself can be a series, too." }, h("div", { class: "choices" }, choice("checkbox", "one palette for all", { value: "palette" }), choice("checkbox", "a series: each follows on the one before", { value: "series" })));
   const isSeries = () => together.querySelector("[value=series]").checked;
   const bottom = field("Artwork of the other side", h("input", { type: "file", accept: "image/*,.svg,.tif,.tiff" }), { name: "bottom", hint: "As it is seen from behind. Goes along when one artwork is submitted." });
-  const circuit = field("Files of a working circuit", h("input", { type: "file", accept: ".zip,.tar,.tgz,.gz,.bz2,.xz" }), { name: "circuit", hint: "One archive of its Gerber and drill files: they give the board, and the art goes around the circuit. Goes along when one artwork is submitted." });
-  const net = field("Net that the art may touch", h("input", { type: "text", autocomplete: "off" }), { name: "", hint: "Such as GND; its copper counts as a colour. None if left empty." });
-  const layers = field("Layers that the files don't name", h("textarea", { rows: "2", spellcheck: "false" }), { name: "", hint: "A line for each, such as one.gbr=Copper,L1,Top." });
-  const keepOut = field("Where the art keeps out", h("input", { type: "file", accept: "image/*,.svg,.tif,.tiff" }), { name: "keep_out", hint: "A picture of the board from the top: dark is kept free, as round an antenna." });
+  const circuit = circuitControls({ fab: () => fab.control.value, changed: () => state.chosen && again() });
 
   const wrong = h("div", { class: "wrong-place" });
   const send = h("button", { class: "main", disabled: true }, "Submit");
@@ -67,7 +65,7 @@ export async function show(view, _, session) {
     assignment,
     amount,
     h("details", { class: "wide" }, h("summary", {}, "Board, use, fabrication files, other side"), board, use, fabrication, together, bottom),
-    h("details", { class: "wide" }, h("summary", {}, "A working circuit on the same board"), circuit, net, layers, keepOut),
+    circuit.root,
     wrong,
     send,
   );
@@ -127,7 +125,7 @@ export async function show(view, _, session) {
     const given = new FormData();
     given.set("fab", fab.control.value);
     const side = state.given === "width" ? width : height;
-    const covers = circuit.control.files.length && !state.sized; // art covers a circuit's board, unless its size is said
+    const covers = circuit.chosen() && !state.sized; // art covers a circuit's board, unless its size is said
     if (side.control.value.trim() && !covers) given.set(state.given, `${Number(side.control.value)}mm`);
     if (edges.value() !== "auto") given.set("edges", edges.value());
     if (colours.control.value !== "auto") given.set("clusters", colours.control.value);
@@ -137,18 +135,6 @@ export async function show(view, _, session) {
     if (board.control.value !== "rectangle") given.set("board", board.control.value);
     if (use.control.value !== "wall") given.set("use", use.control.value);
     return given;
-  }
-
-  /** The circuit, and what is said of it, as parts of a request for one artwork. */
-  function addCircuit(body) {
-    if (!circuit.control.files.length) return;
-    body.set("circuit", circuit.control.files[0]);
-    const said = {};
-    if (net.control.value.trim()) said.net = net.control.value.trim();
-    const named = layers.control.value.split("\n").filter((line) => line.trim());
-    if (named.length) said.layers = Object.fromEntries(named.map((line) => [line.slice(0, line.lastIndexOf("=")).trim(), line.slice(line.lastIndexOf("=") + 1).trim()]));
-    body.set("circuit_file", new Blob([JSON.stringify(said)], { type: "application/json" }), "what is said of the circuit");
-    if (keepOut.control.files.length) body.set("keep_out", keepOut.control.files[0]);
   }
 
   // The draft: one at a time, the last wish first; a finer one when nothing changes for a while.
@@ -177,7 +163,7 @@ export async function show(view, _, session) {
       const body = settings();
       body.set("detail", detail);
       body.set("artwork", await smaller(file, detail === "quick" ? 1000 : 2400), file.name);
-      addCircuit(body);
+      circuit.addTo(body);
       const found = await look("/v1/drafts", { method: "POST", form: body, signal: gone.signal });
       const loaded = await loadLook(found, gone.signal);
       if (file === state.chosen) {
@@ -207,7 +193,7 @@ export async function show(view, _, session) {
     state.drawn = state.chosen;
     shown.root.hidden = false;
     shown.show({ grid: found.grid, left: loaded.artwork, right: boardPicture(loaded), names: ["Artwork", "Draft"] });
-    if (state.aspect === null && !circuit.control.files.length) {
+    if (state.aspect === null && !circuit.chosen()) {
       state.aspect = found.grid.width_mm / found.grid.height_mm;
       follow();
     }
@@ -243,10 +229,8 @@ export async function show(view, _, session) {
     const setting = ["width", "height"].includes(error.setting) ? state.given : error.setting;
     const box = boxes.find((one) => setting && one.dataset.setting === setting);
     if (box) blame(box, error.message);
-    else if (error.code === "circuit") {
-      circuit.closest("details").open = true;
-      blame(circuit, error.message);
-    } else if (error.code === "artwork" || error.code === "too-large") blame(drop, error.message);
+    else if (error.code === "circuit") circuit.blame(error.message);
+    else if (error.code === "artwork" || error.code === "too-large") blame(drop, error.message);
     else fill(wrong, trouble(error.message));
     say(error.message);
   }
@@ -318,7 +302,7 @@ export async function show(view, _, session) {
       if (state.files.length === 1 && !isSeries()) {
         body.set("artwork", state.files[0], state.files[0].name);
         if (bottom.control.files.length) body.set("bottom", bottom.control.files[0]);
-        addCircuit(body);
+        circuit.addTo(body);
         const job = await get("/v1/jobs", { method: "POST", form: body });
         location.hash = `#/jobs/${job.id}`;
       } else {

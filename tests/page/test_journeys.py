@@ -709,9 +709,11 @@ def art_beside_a_circuit(traveller: Traveller) -> None:
             {"name": "small.zip", "mimeType": "application/zip", "buffer": circuit.getvalue()}
         )
         box.get_by_text("three.gbr of small.zip does not say which layer it is").wait_for()
-        assert box.locator(".wrong").is_visible()
-        page.get_by_label("Layers that the files don't name").fill("three.gbr=Legend,Top")
-        page.get_by_label("Net that the art may touch").fill("GND")
+        asking = page.locator(".layers-to-name")
+        picture = asking.get_by_alt_text("What three.gbr draws")
+        assert picture.evaluate("async image => (await image.decode(), image.naturalWidth)") > 100
+        asking.get_by_label("three.gbr").select_option("Legend,Top")
+        page.get_by_label("Net that the art may touch").select_option("GND")
         page.get_by_text("12.0 × 8.0 mm").wait_for()
         assert box.locator(".wrong").is_hidden()
         page.click("button.main")

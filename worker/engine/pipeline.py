@@ -415,6 +415,7 @@ def separated(
         report["series"] = {"stillness": None if still is None else flicker_block(still)}
     if beside is not None:
         report["circuit"] = beside.report(separation.labels, fab)
+        report["warnings"] += beside.nets.warnings
     return Conversion(
         fab=fab,
         settings=settings,

@@ -96,11 +96,14 @@ def test_two_names_on_one_piece_of_copper_are_told() -> None:
     (shorted,) = nets.shorted
     assert set(shorted.names) == {"VCC", "LED1"}
     assert find_net(nets, "LED1") == find_net(nets, "VCC")
+    (said,) = nets.warnings
+    assert "LED1" in said and "VCC" in said and "shorted" in said
 
 
 def test_one_name_on_two_pieces_of_copper_is_told() -> None:
     nets = _with_copper("%TO.N,OSC*%\nD10*\nX45000000Y55000000D02*\nX46000000Y55000000D01*\n%TD*%\n")
     assert set(nets.split) == {"OSC"} and len(nets.split["OSC"]) == 2
+    assert "The circuit's net OSC is 2 pieces of copper" in nets.warnings[0]
     with pytest.raises(CircuitError, match="'OSC' is 2 pieces of copper that nothing connects"):
         find_net(nets, "OSC")
 

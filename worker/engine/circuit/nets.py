@@ -29,6 +29,7 @@ TOUCH_MM = 0.002
 
 _PLACE = re.compile(r"\s*(-?\d+(?:\.\d*)?|-?\.\d+)\s*,\s*(-?\d+(?:\.\d*)?|-?\.\d+)\s*(top|bottom)?\s*")
 
+_TOLD = 5
 Numbers = npt.NDArray[np.int64]
 
 
@@ -81,6 +82,24 @@ class Nets:
             for name in net.names:
                 by_name.setdefault(name, []).append(net)
         return {name: tuple(nets) for name, nets in by_name.items() if len(nets) > 1}
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """Where names and copper contradict each other."""
+        said = []
+        for net in self.shorted[:_TOLD]:
+            x, y = net.place
+            said.append(
+                f"The circuit's nets {' and '.join(net.names)} are one piece of copper, at {x:.3f}, {y:.3f} mm: by its "
+                "own files they are shorted."
+            )
+        for name, nets in list(self.split.items())[:_TOLD]:
+            places = "; ".join(f"{net.place[0]:.3f}, {net.place[1]:.3f}" for net in nets[:_TOLD])
+            said.append(
+                f"The circuit's net {name} is {len(nets)} pieces of copper that nothing in its files connects, at "
+                f"{places} mm."
+            )
+        return tuple(said)
 
     def on_layer(self, layer: int) -> Numbers:
         """Which polygons lie on a layer."""

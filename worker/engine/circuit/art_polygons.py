@@ -56,10 +56,13 @@ def in_mm(polygons: Polygons) -> Polygons:
 def plain_areas(polygons: Polygons, *, scale: float = 1.0) -> list[Points]:
     """Closed outlines, int64 (n, 2), that together cover the polygons, and have no holes.
 
-    `scale` : units of the outlines for each nm.
-
-    Outlines are rounded to whole units, what rounds to nothing is left out.
+    `scale` : units of the outlines for each nm. Outlines are rounded to whole units; what rounds to nothing goes.
     """
+    return [ring for polygon in without_holes(polygons) if (ring := _rounded(polygon, scale)) is not None]
+
+
+def without_holes(polygons: Polygons) -> Polygons:
+    """object (m,): simple polygons without holes that together cover the polygons, those at a cut overlapping."""
     done: list[shapely.Polygon] = []
     waiting = list(polygons)
     while waiting:
@@ -71,7 +74,9 @@ def plain_areas(polygons: Polygons, *, scale: float = 1.0) -> list[Points]:
         else:  # it touches itself where it was cut
             waiting += _polygons(shapely.make_valid(polygon))
     done.reverse()
-    return [ring for polygon in done if (ring := _rounded(polygon, scale)) is not None]
+    out = np.empty(len(done), object)
+    out[:] = done
+    return out
 
 
 def _halves(polygon: shapely.Polygon) -> list[shapely.Polygon]:

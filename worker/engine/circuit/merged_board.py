@@ -13,7 +13,7 @@ import numpy as np
 
 from worker.engine.circuit.art_contacts import ArtContacts, check_contacts, find_contacts
 from worker.engine.circuit.art_layers import ArtBesideCircuit
-from worker.engine.circuit.art_polygons import art_polygons, in_mm
+from worker.engine.circuit.art_polygons import art_polygons, in_mm, without_holes
 from worker.engine.circuit.beside import BesideCircuit
 from worker.engine.circuit.circuit import Circuit, CircuitLayer
 from worker.engine.circuit.drawn_shapes import Polygons
@@ -111,7 +111,7 @@ def merge_board(
             areas = (
                 _copper_areas(copper[side], contacts, side)
                 if kind.bit == COPPER
-                else (ArtAreas(polygons=art_polygons(mine, origin_nm)),)
+                else (ArtAreas(polygons=without_holes(art_polygons(mine, origin_nm))),)
             )
             layers.append(
                 ArtLayer(
@@ -145,8 +145,8 @@ def _copper_areas(polygons: Polygons, contacts: ArtContacts, side: SideName) -> 
     tied = np.array([bool(contacts.parts[part].nets) for part in contacts.members[side].tolist()], np.bool_)
     net = contacts.allowed.names[0] if contacts.allowed is not None and contacts.allowed.names else ""
     groups = (
-        ArtAreas(polygons=polygons[~tied], function="NonConductor"),
-        ArtAreas(polygons=polygons[tied], function="Conductor", net=net),
+        ArtAreas(polygons=without_holes(polygons[~tied]), function="NonConductor"),
+        ArtAreas(polygons=without_holes(polygons[tied]), function="Conductor", net=net),
     )
     return tuple(group for group in groups if len(group.polygons))
 

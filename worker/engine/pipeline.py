@@ -255,7 +255,7 @@ def convert(
             fab=fab,
             colours=conversion.colours,
             references=conversion.references,
-            settings=settings,
+            settings=conversion.settings,
             name=name,
             sha256=conversion.report["artwork"]["sha256"],
             beside=None if beside is None else {side: beside},
@@ -295,9 +295,10 @@ def separated(
     colours = colours_of(findings.references)
     background = colours.ids.index(settings.background or fab.background)
     if beside is not None:
-        from worker.engine.circuit.beside import check_beside
+        from worker.engine.circuit.beside import carrying_circuit, check_beside
 
         check_beside(settings, fab, beside.circuit, board_file)
+        settings = carrying_circuit(settings)
         allowed = beside.allowed
     with clock("artwork"):
         placed = place_artwork(

@@ -159,6 +159,13 @@ def check_beside(settings: Settings, fab: FabProfile, circuit: Circuit, board_fi
         )
 
 
+def carrying_circuit(settings: Settings) -> Settings:
+    """The settings of a piece that carries a circuit, for its cautions, whether that was said or not."""
+    if "circuit" in settings.includes:
+        return settings
+    return replace(settings, includes=("circuit", *settings.includes))
+
+
 def sides_beside(
     given: GivenCircuit, fab: FabProfile, settings: Settings, sides: Iterable[SideName], *, threads: int = 1
 ) -> dict[SideName, BesideCircuit]:

@@ -21,6 +21,8 @@ import shapely
 from gerbonara.rs274x import GerberFile
 from PIL import Image
 
+from samples.drawing import circuit_badge as layout
+from tests.engine.circuit.badge import badge_files, moved
 from tests.engine.circuit.circuits import small_circuit
 from tests.engine.fabrication.readers import drawn_by_gerbonara, drawn_by_gerbv, needs_gerbv
 from worker.circuit_file import CircuitFile, GivenCircuit
@@ -211,6 +213,22 @@ def test_the_proof_finds_what_is_wrong(conversion: Conversion) -> None:
             assert data != board.merged[name]
             with pytest.raises(ProofError, match=name):
                 prove_merged(replace(board, merged={**board.merged, name: data}), fabrication, other, lab)
+
+
+def test_thermal_reliefs_stay_as_they_are() -> None:
+    """Round every pad of GND that the sample's layout puts on spokes, art may draw no copper, though it may touch GND."""
+    settings = read_settings({"pitch": "100um"})
+    said = replace(CircuitFile(), net="GND")
+    sample = GivenCircuit(name="badge", files=badge_files(), said=said)
+    side = sides_beside(sample, FAB, settings, ["top"])["top"]
+    rows, columns = np.nonzero((side.may & 1) != 0)
+    art = shapely.points(20.0 + (columns + 0.5) * 0.1, 70.0 - (rows + 0.5) * 0.1)
+    spoked = [pad for pad in layout.PADS if pad.net == "GND" and pad.on("top") and not pad.joined]
+    assert len(spoked) == 4 and len(art) > 50_000
+    for pad in spoked:
+        assert shapely.distance(moved(pad.area(layout.CLEARANCE)), art).min() > 0.0
+    ground = moved(layout.ground_area("top").buffer(0.3))
+    assert shapely.distance(ground, art).min() == 0.0  # elsewhere art may come up to it
 
 
 def at_250_volts(**more: str) -> Conversion:

@@ -24,7 +24,7 @@ class ArtPart:
     """Art copper of one side that is connected.
 
     place : a point on it, in mm of the circuit's coordinates. nets : that it touches. gap_mm : to the nearest copper of
-    a net that it doesn't touch, `gap_to`; None where that side has none.
+    a net that it neither touches nor may touch, `gap_to`; None where that side has none.
     """
 
     side: str
@@ -61,7 +61,7 @@ class ArtContacts:
 
     @property
     def nearest(self) -> ArtPart | None:
-        """The part that comes nearest to copper which it doesn't touch."""
+        """The part that comes nearest to copper which it may not touch."""
         measured = [part for part in self.parts if part.gap_mm is not None]
         return min(measured, key=lambda part: part.gap_mm or 0.0, default=None)
 
@@ -79,7 +79,7 @@ def find_contacts(nets: Nets, art: Mapping[str, Polygons], allowed: Net | None =
     for side, polygons in art.items():
         groups = _connected(polygons)
         members[side] = groups + len(parts)
-        parts += _parts(nets, side, polygons, groups)
+        parts += _parts(nets, side, polygons, groups, allowed)
     return ArtContacts(parts=tuple(parts), allowed=allowed, members=members)
 
 
@@ -90,7 +90,7 @@ def _connected(polygons: Polygons) -> Numbers:
     return np.asarray(connected_components(links, directed=False)[1], np.int64)
 
 
-def _parts(nets: Nets, side: str, polygons: Polygons, groups: Numbers) -> list[ArtPart]:
+def _parts(nets: Nets, side: str, polygons: Polygons, groups: Numbers, allowed: Net | None) -> list[ArtPart]:
     layer = nets.on_layer(nets.outer(side))
     copper, of = nets.polygons[layer], nets.of[layer]
     count = int(groups.max(initial=-1)) + 1
@@ -98,7 +98,8 @@ def _parts(nets: Nets, side: str, polygons: Polygons, groups: Numbers) -> list[A
     if len(copper):
         for group, net in zip(*_group_nets(polygons, groups, copper, of), strict=True):
             touched[int(group)].add(int(net))
-    gaps, gap_to = _gaps(polygons, groups, copper, of, touched)
+    free = set() if allowed is None else {allowed.number}
+    gaps, gap_to = _gaps(polygons, groups, copper, of, [numbers | free for numbers in touched])
     areas = np.bincount(groups, weights=shapely.area(polygons), minlength=count)
     out = []
     for group in range(count):
@@ -124,12 +125,12 @@ def _group_nets(polygons: Polygons, groups: Numbers, copper: Polygons, of: Numbe
 
 
 def _gaps(
-    polygons: Polygons, groups: Numbers, copper: Polygons, of: Numbers, touched: Sequence[set[int]]
+    polygons: Polygons, groups: Numbers, copper: Polygons, of: Numbers, left_out: Sequence[set[int]]
 ) -> tuple[npt.NDArray[np.float64], Numbers]:
-    """For each group the distance to the nearest copper of a net that it doesn't touch, and that net; -1 for none."""
-    gaps, nearest = np.full(len(touched), np.inf), np.full(len(touched), -1, np.int64)
+    """For each group the distance to the nearest copper of a net that isn't left out, and that net; -1 for none."""
+    gaps, nearest = np.full(len(left_out), np.inf), np.full(len(left_out), -1, np.int64)
     kinds: dict[frozenset[int], list[int]] = {}
-    for group, found in enumerate(touched):
+    for group, found in enumerate(left_out):
         kinds.setdefault(frozenset(found), []).append(group)
     for numbers, mine in kinds.items():
         others = np.flatnonzero(~np.isin(of, list(numbers)))
@@ -145,7 +146,7 @@ def _gaps(
 
 
 def check_contacts(contacts: ArtContacts, least_gap_mm: float) -> None:
-    """ProofError where art touches a net that it may not, or comes nearer than this to one that it doesn't touch."""
+    """ProofError where art touches a net that it may not, or comes nearer than this to one."""
     for part in contacts.wrong:
         may = f"it may touch {contacts.allowed.text} alone" if contacts.allowed else "it may touch none"
         raise ProofError(

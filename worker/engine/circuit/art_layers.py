@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from worker.engine.arrays import OUTSIDE, Floats, Labels
 from worker.engine.circuit.beside import BesideCircuit
-from worker.engine.circuit.keep_out import MAY_COPPER, MAY_LEGEND, MAY_METAL, MAY_OPENING
+from worker.engine.circuit.keep_out import MAY_COPPER, MAY_LEGEND, MAY_METAL, MAY_OPENING, near
 from worker.engine.circuit.rasters import CircuitSide, Mask
 from worker.engine.fabrication.border_warnings import border_warnings, forbidden_warnings
 from worker.engine.fabrication.copper_balance import copper_balance
@@ -39,6 +39,7 @@ from worker.engine.fabrication.planes import (
     Stack,
     planes_of,
 )
+from worker.engine.fabrication.registration import drawing_reach_px
 from worker.engine.fabrication.stack_colours import nearest_finish
 from worker.engine.palette.values import map_values
 from worker.fab_profile import FabProfile
@@ -135,6 +136,7 @@ def _side(
     judged = art.srgb if art.judged is None else art.judged
     made = make_side(asked, fab, lab, judged, forbidden=forbidden, threads=threads)
     added = what_may_be_added(made.planes.stack, circuit.stack, beside.may, fab_metal=not cover_metal)
+    added = _near_what_was_asked(added, asked.stack, circuit.stack, drawing_reach_px(fab, pitch_um))
     if cover_metal or cover_near:
         alone = LayerPlanes(stack=added | np.uint8(BOARD), pitch_um=pitch_um)
         covered = cover_copper(alone, fab, threads=threads).stack & np.uint8(DRAWN | HATCHED)
@@ -142,7 +144,9 @@ def _side(
     together = LayerPlanes(stack=circuit.stack | added, pitch_um=pitch_um)
     kept, undone = within_limits(circuit, together, fab, excuse_kept=True, threads=threads)
     added = kept.stack & ~circuit.stack & np.uint8(DRAWN | HATCHED)
-    added |= np.uint8(COPPER) * _under_its_net((added & COPPER) != 0, beside.side)
+    added |= np.uint8(COPPER) * _under_its_net(
+        (added & COPPER) != 0, beside.side, fab.limits["copper", "gap_mm"].value_mm
+    )
     own = measure_limits(circuit, fab, threads=threads)
     left = _of_the_art(measure_limits(kept, fab, threads=threads), own)
     made = replace(made, planes=kept, left=left, undone_px=made.undone_px + undone)
@@ -198,6 +202,16 @@ def _asked(labels: Labels, beside: BesideCircuit, fab: FabProfile, pitch_um: flo
     return np.where(changed, circuit | (wanted & np.uint8(DRAWN)) | free | hatched, circuit).astype(np.uint8)
 
 
+def _near_what_was_asked(added: Stack, asked: Stack, circuit: Stack, reach_px: float) -> Stack:
+    """What is added within reach of what the art asks for in the same layer: repairs of the circuit itself go."""
+    out = added.copy()
+    for bit, by in ((COPPER, COPPER | FREE_COPPER), (OPENING, OPENING), (LEGEND, LEGEND)):
+        wanted = ((asked & np.uint8(by)) != 0) & ((circuit & np.uint8(bit)) == 0)
+        gone = ~near(wanted, reach_px) if wanted.any() else np.ones_like(wanted)
+        out &= ~(np.uint8(bit | (HATCHED if bit == COPPER else 0)) * gone)
+    return out
+
+
 def what_may_be_added(made: Stack, circuit: Stack, may: npt.NDArray[np.uint8], *, fab_metal: bool) -> Stack:
     """uint8 (H, W): bits that are drawn and not the circuit's own, as far as art may draw them.
 
@@ -218,12 +232,15 @@ def what_may_be_added(made: Stack, circuit: Stack, may: npt.NDArray[np.uint8], *
     return np.asarray(added | hatched, np.uint8)
 
 
-def _under_its_net(copper: Mask, side: CircuitSide) -> Mask:
+def _under_its_net(copper: Mask, side: CircuitSide, gap_mm: float) -> Mask:
     """bool (H, W): copper of the net that art may touch, where art copper meets it: the two are to overlap.
 
-    Beyond the edge only inside that copper, a pixel from its edges, so that nothing comes nearer to another net.
+    Beyond the edge only inside that copper, a pixel from its edges, and nowhere within the gap to another net.
     """
-    near = cv2.dilate(copper.view(np.uint8), np.ones((3, 3), np.uint8)).view(np.bool_) & side.free_of_net
+    foreign = side.plane(COPPER) & ~side.free_of_net
+    far = ~near(foreign, gap_mm / (side.shape.pitch_um / 1000.0) + 2.0**0.5)
+    edge = cv2.dilate(copper.view(np.uint8), np.ones((3, 3), np.uint8)).view(np.bool_) & side.free_of_net & far
     inside = cv2.erode(side.free_of_net.astype(np.uint8), np.ones((3, 3), np.uint8)).view(np.bool_)
     size = 2 * _JOIN_PX + 1
-    return np.asarray(near | cv2.dilate(near.view(np.uint8), np.ones((size, size), np.uint8)).view(np.bool_) & inside)
+    beyond = cv2.dilate(edge.view(np.uint8), np.ones((size, size), np.uint8)).view(np.bool_)
+    return np.asarray(edge | (beyond & inside & far))

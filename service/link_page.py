@@ -18,14 +18,14 @@ _PAGE = """<!doctype html>
     <meta charset="utf-8">
     <meta name="viewport" content="width=device-width, initial-scale=1">
     <meta name="color-scheme" content="light dark">
-    <title>{title} – Maskwright</title>
+    <title>Shared result – Maskwright</title>
     <link rel="icon" href="/page/mark.svg" type="image/svg+xml">
     <link rel="stylesheet" href="/page/page.css">
   </head>
   <body>
     <main>
       <div class="card signin">
-        <h1>{title}</h1>
+        <h1>Shared result</h1>
         <p>{detail}</p>
         <p class="soft">Problem {status}, <code>{code}</code></p>
       </div>
@@ -33,7 +33,6 @@ _PAGE = """<!doctype html>
   </body>
 </html>
 """
-_TITLES = {"link-ended": "This link has ended", "expired": "This result was given up"}
 
 
 def for_people(request: Request, response: JSONResponse) -> Response:
@@ -44,12 +43,11 @@ def for_people(request: Request, response: JSONResponse) -> Response:
     if "text/html" not in request.headers.get("accept", ""):
         return response
     problem = json.loads(bytes(response.body))
-    title = _TITLES.get(problem["code"], "This link leads nowhere" if problem["status"] == 404 else "That did not work")
     shown = {name: html.escape(str(problem[name])) for name in ("detail", "status", "code")}
     kept = {
         name: value
         for name, value in response.headers.items()
         if name.lower() not in ("content-type", "content-length")
     }
-    page = _PAGE.format(title=title, **shown)
+    page = _PAGE.format(**shown)
     return HTMLResponse(page, status_code=response.status_code, headers={**kept, "Content-Security-Policy": _POLICY})

@@ -20,10 +20,10 @@ function boardOf(board, choose) {
       board.picture,
       `The artwork as ${board.fab.id} would show it`,
       h("strong", {}, `${board.place}. ${board.fab.id}`),
-      h("span", { class: "soft" }, ` ${[board.fab.plating, board.fab.solder_mask].filter(Boolean).join(", ")}`),
+      h("span", { class: "soft" }, ` ${[board.fab.plating, board.fab.solder_mask && `mask ${board.fab.solder_mask}`].filter(Boolean).join("; ")}`),
     ),
     h("p", {}, `error ${number(board.expected_s_cielab.mean)} ± ${number(board.uncertainty)}: `, h("strong", {}, standing(board))),
-    h("p", { class: "soft" }, missing ? `${percent(missing)} of the colours lie far from every finish. ` : "", `${board.finishes.needed} finishes carry it. ${board.edges_reason}`),
+    h("p", { class: "soft" }, missing ? `${percent(missing)} of the colours lie far from every finish. ` : "", `${board.finishes.needed} finishes carry it. ${board.edges === "dither" ? "A fine mixture" : "Hard regions"}: ${board.edges_reason}.`),
     board.too_thin.length ? h("p", {}, `Too thin: ${board.too_thin.map((one) => `${one.finish} at ${one.places} places (limit ${number(one.limit_mm)} mm)`).join("; ")}.`) : null,
     h("button", { type: "button", "aria-label": `Use ${board.fab.id}`, on: { click: () => choose(board.fab.id) } }, "Use this fab"),
   );
@@ -59,13 +59,13 @@ export function planner(wish, choose) {
   function show(found) {
     const alike = found.boards.filter((board) => board.place === 1).length;
     const file = (name) => `/v1/jobs/${found.job}/files/${name}`;
-    found.files ||= { page: file("plan.html"), recoloured: file("recoloured.png"), recoloured_svg: found.artwork.format === "SVG" ? file("recoloured.svg") : null };
+    found.files ||= { artwork: file("artwork.png"), page: file("plan.html"), recoloured: file("recoloured.png"), recoloured_svg: found.artwork.format === "SVG" ? file("recoloured.svg") : null };
     for (const board of found.boards) board.picture ||= file(`boards/${board.fab.id}.png`);
     for (const one of found.advice) if (!one.picture.startsWith("/")) one.picture = file(one.picture);
     fill(
       result,
       h("p", {}, `${found.boards.length} fabs, the lowest expected error first, seen from ${number(found.viewing_distance_mm, 0)} mm. `, alike > 1 ? `The first ${alike} can't be told apart by what is known of their finishes: ± is what the error may be off by, in 95 of 100 cases.` : "± is what the error may be off by, in 95 of 100 cases."),
-      h("ol", { class: "boards" }, found.boards.map((board) => boardOf(board, choose))),
+      h("ol", { class: "boards" }, h("li", {}, figure(found.files.artwork, "The artwork", h("strong", {}, "The artwork"))), found.boards.map((board) => boardOf(board, choose))),
       h("h3", {}, "What to change in the artwork"),
       found.advice.length
         ? h("ul", { class: "boards advice" }, found.advice.map((one) => h("li", {}, figure(one.picture, `Places of this: ${one.text}`, one.text))))

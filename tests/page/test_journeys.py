@@ -85,16 +85,16 @@ def submitting(traveller: Traveller) -> None:
                 page.wait_for_timeout(20)
             return drafts[-1]
 
-        page.fill('[data-setting="width"] input', "20")
+        page.fill('[data-setting="width"] input', "5")
         first = draft_after(lambda: page.set_input_files("input[type=file] >> nth=0", SAMPLES / "artworks" / "owl.png"))
-        assert page.input_value('[data-setting="height"] input') == "26", "the file has 640 x 832 pixels"
-        assert (first["grid"]["width_mm"], first["grid"]["height_mm"]) == (20.0, 26.0)
+        assert page.input_value('[data-setting="height"] input') == "6.5", "the file has 640 x 832 pixels"
+        assert (first["grid"]["width_mm"], first["grid"]["height_mm"]) == (5.0, 6.5)
         assert first["edges"]["route"] == "threshold"
         page.wait_for_selector(".draft[data-detail=fine]")
         traveller.seen(page, "submit")
-        assert draft_after(lambda: page.fill('[data-setting="height"] input', "13"))["grid"][
+        assert draft_after(lambda: page.fill('[data-setting="height"] input', "9.1"))["grid"][
             "width_mm"
-        ] == pytest.approx(10.0, abs=0.1)
+        ] == pytest.approx(7.0, abs=0.1)
         assert draft_after(lambda: page.check("input[value=dither]"))["edges"]["route"] == "dither"
         fewer = draft_after(lambda: page.select_option('[data-setting="clusters"] select', "2"))
         assert len(fewer["clusters"]) == 2
@@ -111,7 +111,7 @@ def submitting(traveller: Traveller) -> None:
         assert "Choose 0.1mm to 1200mm." in wrong.inner_text()
         assert page.get_attribute('[data-setting="height"] input', "aria-invalid") == "true"
         traveller.seen(page, "submit-wrong")
-        page.fill('[data-setting="height"] input', "26")
+        page.fill('[data-setting="height"] input', "6.5")
         cut = (SAMPLES / "artworks" / "owl.png").read_bytes()[:3000]
         for name, content, told in (("cut.png", cut, "cut short"), ("none.png", b"", "nothing is in it")):
             page.set_input_files(
@@ -400,7 +400,7 @@ def which_fab(traveller: Traveller) -> None:
             page.click("text=Compare all fabs")
         page.wait_for_selector(".plan[data-boards]")
         boards = answer.value.json()["boards"]
-        shown = page.locator(".planner .boards:not(.advice) > li")
+        shown = page.locator(".planner li[data-fab]")
         assert [one.get_attribute("data-fab") for one in shown.all()] == [one["fab"]["id"] for one in boards]
         first, last = shown.first.inner_text(), shown.last.inner_text()
         assert f"{boards[0]['expected_s_cielab']['mean']:.2f} ± {boards[0]['uncertainty']:.2f}: best" in first
@@ -609,6 +609,8 @@ def opened(page: Page, place: str) -> None:
         page.fill('[data-setting="width"] input', "8")
         page.set_input_files("input[type=file] >> nth=0", SAMPLES / "artworks" / "small-rover.bmp")
         page.wait_for_selector(".draft[data-detail]")
+        page.click("text=Compare all fabs")
+        page.wait_for_selector(".plan[data-boards]")
     page.evaluate(
         "() => { for (const one of [...document.querySelectorAll('main details')].slice(-6)) one.open = true; }"
     )

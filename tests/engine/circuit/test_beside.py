@@ -13,6 +13,7 @@ import pytest
 from PIL import Image
 
 from tests.engine.circuit.circuits import small_circuit
+from tests.engine.conftest import MemoryTables
 from worker.circuit_file import CircuitFile, GivenCircuit, Painting
 from worker.engine.arrays import OUTSIDE
 from worker.engine.circuit.beside import BesideCircuit, sides_beside
@@ -61,9 +62,11 @@ def alone(conversion: Conversion) -> np.ndarray:  # type: ignore[type-arg]
 
 @pytest.mark.parametrize("edges", ["threshold", "dither"])
 @pytest.mark.parametrize("net", [None, "GND"])
-def test_what_may_not_change_stays_and_what_may_obeys(fab: FabProfile, edges: str, net: str | None) -> None:
+def test_what_may_not_change_stays_and_what_may_obeys(
+    fab: FabProfile, edges: str, net: str | None, tables: MemoryTables
+) -> None:
     settings = asked(edges=edges)
-    made = convert(colourful(), fab, settings, beside=beside(fab, settings, net=net))
+    made = convert(colourful(), fab, settings, beside=beside(fab, settings, net=net), tables=tables)
     side, labels = made.beside, made.separation.labels
     assert side is not None
     board = side.shape.board
@@ -88,46 +91,50 @@ def test_what_may_not_change_stays_and_what_may_obeys(fab: FabProfile, edges: st
     assert sum(block["shown_mm2"].values()) + block["art_mm2"] == pytest.approx(board.sum() * mm2)
 
 
-def test_an_artwork_that_looks_like_the_circuit_leaves_it_alone_and_scores_nothing(fab: FabProfile) -> None:
+def test_an_artwork_that_looks_like_the_circuit_leaves_it_alone_and_scores_nothing(
+    fab: FabProfile, tables: MemoryTables
+) -> None:
     """The circuit's own finishes count in the score: a picture of them differs by no more than colours in 8 bits do."""
     settings = asked(edges="threshold")
     side = beside(fab, settings)
-    blank = convert(png(np.zeros((160, 240, 4), np.uint8)), fab, settings, beside=side)
+    blank = convert(png(np.zeros((160, 240, 4), np.uint8)), fab, settings, beside=side, tables=tables)
     assert alone(blank).all()
     assert blank.score.s_cielab.mean < 0.5
-    seen = convert(png(blank.preview), fab, asked(edges="threshold", clean_up="off"), beside=side)
+    seen = convert(png(blank.preview), fab, asked(edges="threshold", clean_up="off"), beside=side, tables=tables)
     assert alone(seen)[side.shape.board].all()
     assert seen.score.ciede2000.mean < 0.5
-    white = convert(png(np.full((160, 240, 3), 255, np.uint8)), fab, settings, beside=side)
+    white = convert(png(np.full((160, 240, 3), 255, np.uint8)), fab, settings, beside=side, tables=tables)
     assert white.score.ciede2000.mean > 10.0
 
 
-def test_the_artwork_lies_where_it_is_put(fab: FabProfile) -> None:
+def test_the_artwork_lies_where_it_is_put(fab: FabProfile, tables: MemoryTables) -> None:
     settings = asked(edges="threshold", width="2mm")
     white = png(np.full((10, 20, 3), 255, np.uint8))
-    made = convert(white, fab, settings, beside=beside(fab, settings, artwork_at=(14.0, 26.0)))
+    made = convert(white, fab, settings, beside=beside(fab, settings, artwork_at=(14.0, 26.0)), tables=tables)
     rows, columns = np.nonzero(~alone(made))
     left, right = 10.0 + columns.min() * 0.05, 10.0 + (columns.max() + 1) * 0.05
     low, high = 28.0 - (rows.max() + 1) * 0.05, 28.0 - rows.min() * 0.05
     assert (low, right, high) == pytest.approx((26.0, 16.0, 27.0))
     assert 14.0 <= left <= 14.55  # the fiducial mark's clear zone reaches to 14.5
     with pytest.raises(CircuitError, match="lies beside the board"):
-        convert(white, fab, settings, beside=beside(fab, settings, artwork_at=(30.0, 26.0)))
+        convert(white, fab, settings, beside=beside(fab, settings, artwork_at=(30.0, 26.0)), tables=tables)
 
 
-def test_the_artwork_covers_the_board_where_no_size_is_said(fab: FabProfile) -> None:
+def test_the_artwork_covers_the_board_where_no_size_is_said(fab: FabProfile, tables: MemoryTables) -> None:
     settings = asked(edges="threshold")
     for height, width in ((40, 10), (10, 40)):
-        made = convert(png(np.full((height, width, 3), 255, np.uint8)), fab, settings, beside=beside(fab, settings))
+        made = convert(
+            png(np.full((height, width, 3), 255, np.uint8)), fab, settings, beside=beside(fab, settings), tables=tables
+        )
         assert made.picture.alpha is None
         assert (made.picture.width_mm, made.picture.height_mm) == pytest.approx((12.0, 8.0))
 
 
-def test_both_sides_go_round_the_circuit(fab: FabProfile) -> None:
+def test_both_sides_go_round_the_circuit(fab: FabProfile, tables: MemoryTables) -> None:
     settings = asked(edges="threshold")
     given = GivenCircuit(name="small", files=small_circuit())
     both = sides_beside(given, fab, settings, ["top", "bottom"])
-    piece = convert_two_sides(colourful(), colourful(), fab, settings, beside=both)
+    piece = convert_two_sides(colourful(), colourful(), fab, settings, beside=both, tables=tables)
     for conversion in piece.sides.values():
         assert conversion.beside is not None
         assert alone(conversion)[conversion.beside.shape.board & (conversion.beside.may == 0)].all()

@@ -216,7 +216,7 @@ def test_the_proof_finds_what_is_wrong(conversion: Conversion) -> None:
 
 
 def test_thermal_reliefs_stay_as_they_are() -> None:
-    """Round every pad of GND that the sample's layout puts on spokes, art may draw no copper, though it may touch GND."""
+    """Round every pad of GND that the layout puts on spokes, art may draw no copper, though it may touch GND."""
     settings = read_settings({"pitch": "100um"})
     said = replace(CircuitFile(), net="GND")
     sample = GivenCircuit(name="badge", files=badge_files(), said=said)

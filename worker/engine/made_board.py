@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import worker
@@ -189,6 +189,9 @@ def made_files(made: Made, *, threads: int) -> tuple[dict[str, bytes], dict[Side
         proof = prove(fabrication, files, traced, lab, threads=threads)
         del traced
     place = number_place(fabrication.planes, fabrication.side)
+    if place is not None and made.circuit is not None:
+        left, low, _, _ = next(iter(made.circuit.beside.values())).circuit.box_mm
+        place = replace(place, x_mm=round(place.x_mm + left, 3), y_mm=round(place.y_mm + low, 3))
     files |= finished_package(
         fabrication, made.project, files, proof, made.settings, made.references, place=place, circuit=circuit
     )

@@ -173,6 +173,13 @@ def test_the_fab_gets_the_merged_files_and_not_the_art_alone(package: dict[str, 
     assert "unchanged [Profile,NP]" in re.sub(r"\s+", " ", sheet)
 
 
+def test_the_place_for_the_fabs_number_is_told_in_the_circuits_coordinates(package: dict[str, bytes]) -> None:
+    place = json.loads(package["report.json"])["fabrication"]["number_place"]
+    assert 10 < place["x_mm"] < 22 and 20 < place["y_mm"] < 28
+    sheet = re.sub(r"\s+", " ", package["READ ME FIRST.txt"].decode())
+    assert f"centred at x {place['x_mm']:.2f} mm" in sheet and "from the circuit's own origin" in sheet
+
+
 def test_a_job_file_lists_every_layer(package: dict[str, bytes]) -> None:
     job = json.loads(package["merged/board.gbrjob"])
     listed = {row["Path"]: row["FileFunction"] for row in job["FilesAttributes"]}

@@ -27,7 +27,8 @@ source); below the least there is no place."""
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NumberPlace:
-    """The middle of the place (mm, from the grid's lower left, y upward, seen from the top), its size, its side."""
+    """The middle of the place (mm, from the grid's lower left or a circuit's own origin, y upward, seen from the top),
+    its size, its side."""
 
     side: SideName
     x_mm: float

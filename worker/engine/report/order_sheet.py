@@ -78,7 +78,7 @@ def order_sheet(
         *section("What to order", facts),
         *section("The circuit and the art", [] if circuit is None else numbered(circuit.lines)),
         *section("Please leave as drawn", numbered(PLEASE)),
-        *section("Your order number", _number(place)),
+        *section("Your order number", _number(place, circuit)),
         *section("Known to you, left on purpose", list(_left(fabrication, circuit))),
         *section("Files", list(file_facts(files, circuit))),
         *section("Cautions", caution_lines(cautions)),
@@ -89,16 +89,17 @@ def order_sheet(
     return "\r\n".join(lines) + "\r\n"
 
 
-def _number(place: NumberPlace | None) -> list[str]:
+def _number(place: NumberPlace | None, circuit: CircuitNotes | None) -> list[str]:
     if place is None:
         return wrapped(
             "There is no free place for it: please put no number on this board, or put it on the rail of the panel."
         )
     along = "along y" if place.upright else "along x"
+    origin = "the files' origin, the lower left corner" if circuit is None else "the circuit's own origin"
     return wrapped(
         f"If you must add one, please put it here and nowhere else: {place.side} side, in legend, centred at x "
-        f"{both_units(place.x_mm)}, y {both_units(place.y_mm)} (from the files' origin, the lower left corner, seen "
-        f"from the top), inside {place.width_mm:g} x {place.height_mm:g} mm, text {along}. Better still, on the rail."
+        f"{both_units(place.x_mm)}, y {both_units(place.y_mm)} (from {origin}, seen from the top), "
+        f"inside {place.width_mm:g} x {place.height_mm:g} mm, text {along}. Better still, on the rail."
     )
 
 

@@ -9,7 +9,7 @@ function standing(board) {
   return `${number(board.behind_best.mean)} ± ${number(board.behind_best.uncertainty)} behind the best`;
 }
 
-const figure = (src, alt, ...caption) => h("figure", {}, h("a", { href: src, target: "_blank", rel: "noopener" }, h("img", { src, alt, loading: "lazy" })), h("figcaption", {}, ...caption));
+const figure = (src, alt, ...caption) => h("figure", {}, h("a", { href: src, target: "_blank", rel: "noopener" }, h("img", { src, alt: `${alt} (opens a new tab)`, loading: "lazy" })), h("figcaption", {}, ...caption));
 
 function boardOf(board, choose) {
   const missing = board.out_of_reach.of_finishes;

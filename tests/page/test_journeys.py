@@ -296,6 +296,11 @@ def taking_away(traveller: Traveller, owl: str) -> None:
             page.click("text=End all its links")
             page.wait_for_selector("text=lead nowhere now")
             assert stranger.request.get(link).status == 404
+            told = stranger.new_page()
+            told.goto(link)
+            assert "Copy all of it, or ask whoever shared it" in told.inner_text("main")
+            assert told.evaluate("getComputedStyle(document.querySelector('.card')).display") == "grid", "styled"
+            traveller.seen(told, "link-ended")
 
 
 def a_collection(traveller: Traveller) -> None:

@@ -52,7 +52,7 @@ class StressArt:
     width_mm: float
 
 
-def _line(canvas: npt.NDArray[np.uint8], stroke: Stroke, value: int) -> None:
+def draw_line(canvas: npt.NDArray[np.uint8], stroke: Stroke, value: int) -> None:
     """Fill the stroke's outline, to a 16th of a pixel."""
     radius = stroke.width_mm * 1000.0 / PITCH_UM / 2.0
     points = stroke.path * 1000.0 / PITCH_UM - 0.5
@@ -75,7 +75,7 @@ def _units(angles: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
     return np.stack([np.cos(angles), np.sin(angles)], axis=-1)
 
 
-def _stroke(
+def some_stroke(
     rng: np.random.Generator, x: float, y: float, size: float, width: float, finish: int, ground: int
 ) -> Stroke:
     kind = rng.integers(3)
@@ -134,8 +134,8 @@ def _field(
             _wedge(drawn, rng, x, y, 1)
         else:
             width = float(np.exp(rng.uniform(math.log(0.05), math.log(0.6))))
-            stroke = _stroke(rng, x, y, rng.uniform(0.8, 3.0 if attempt < 60 else 1.2), width, value, ground)
-            _line(drawn, stroke, 1)
+            stroke = some_stroke(rng, x, y, rng.uniform(0.8, 3.0 if attempt < 60 else 1.2), width, value, ground)
+            draw_line(drawn, stroke, 1)
         left, top, across, down = cv2.boundingRect(drawn)
         box = np.s_[max(top - APART_PX, 0) : top + down + APART_PX, max(left - APART_PX, 0) : left + across + APART_PX]
         if across == 0 or (taken[box] & drawn[box]).any():

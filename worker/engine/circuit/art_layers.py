@@ -34,9 +34,11 @@ from worker.engine.fabrication.planes import (
     FREE_COPPER,
     HATCHED,
     LEGEND,
+    NO_FINISH,
     OPENING,
     LayerPlanes,
     Stack,
+    finish_by_layers,
     planes_of,
 )
 from worker.engine.fabrication.registration import drawing_reach_px
@@ -193,12 +195,19 @@ def _of_the_art(found: LimitReport, own: LimitReport) -> LimitReport:
 
 
 def _asked(labels: Labels, beside: BesideCircuit, fab: FabProfile, pitch_um: float) -> Stack:
-    """uint8 (H, W): the circuit's layers, and on them what the finishes that differ from it ask for."""
+    """uint8 (H, W): what the finishes ask for that differ from what the circuit shows.
+
+    The circuit is left out, since it needs not keep the limits: a repair that can't mend it would cover all round it.
+    Where the profile has no finish for a board with nothing on it, it can't be.
+    """
     circuit = beside.side.stack & np.uint8(BOARD | DRAWN)
+    if finish_by_layers(fab)[BOARD] < NO_FINISH:
+        circuit = circuit & np.uint8(BOARD)
     wanted = planes_of(labels, fab, pitch_um=pitch_um).stack
     changed = (labels != beside.given) & (labels != OUTSIDE)
-    free = (wanted & np.uint8(FREE_COPPER)) * ((circuit & COPPER) == 0) * ((beside.may & MAY_COPPER) != 0)
-    hatched = (wanted & np.uint8(HATCHED)) * ((circuit & COPPER) == 0)
+    without_copper = (beside.side.stack & np.uint8(COPPER)) == 0
+    free = (wanted & np.uint8(FREE_COPPER)) * without_copper * ((beside.may & MAY_COPPER) != 0)
+    hatched = (wanted & np.uint8(HATCHED)) * without_copper
     return np.where(changed, circuit | (wanted & np.uint8(DRAWN)) | free | hatched, circuit).astype(np.uint8)
 
 

@@ -60,12 +60,12 @@ def alone(conversion: Conversion) -> np.ndarray:  # type: ignore[type-arg]
     return conversion.separation.labels == conversion.beside.given
 
 
-@pytest.mark.parametrize("edges", ["threshold", "dither"])
+@pytest.mark.parametrize(("edges", "quality"), [("threshold", "fast"), ("dither", "fast"), ("dither", "best")])
 @pytest.mark.parametrize("net", [None, "GND"])
 def test_what_may_not_change_stays_and_what_may_obeys(
-    fab: FabProfile, edges: str, net: str | None, tables: MemoryTables
+    fab: FabProfile, edges: str, quality: str, net: str | None, tables: MemoryTables
 ) -> None:
-    settings = asked(edges=edges)
+    settings = asked(edges=edges, quality=quality)
     made = convert(colourful(), fab, settings, beside=beside(fab, settings, net=net), tables=tables)
     side, labels = made.beside, made.separation.labels
     assert side is not None

@@ -123,6 +123,7 @@ ROUTES = {
     "GET /v1/jobs/{job_id}/look": Way(HIDDEN, "read"),
     "POST /v1/plans": Way(OWN, "submit", sent={"files": {"artwork": ("a.png", b"x")}}),
     "POST /v1/drafts": Way(OWN, "submit", sent={"files": {"artwork": ("a.png", b"x")}}),
+    "POST /v1/circuits": Way(OWN, "submit", sent={"files": {"circuit": ("a.zip", b"x")}}),
     "GET /v1/session": Way(ANY_KEY),
     "POST /v1/session": Way(SIGN_IN, sent={"json": {"key": "none"}}),
     "DELETE /v1/session": Way(SIGN_IN),

@@ -18,12 +18,10 @@ from worker.engine.circuit.beside import BesideCircuit
 from worker.engine.circuit.keep_out import MAY_COPPER, MAY_LEGEND, MAY_METAL, MAY_OPENING, near
 from worker.engine.circuit.rasters import CircuitSide, Mask
 from worker.engine.fabrication.border_warnings import border_warnings, forbidden_warnings
-from worker.engine.fabrication.copper_balance import copper_balance
-from worker.engine.fabrication.copper_parts import copper_parts
 from worker.engine.fabrication.covered_copper import cover_copper
 from worker.engine.fabrication.expected_error import expected_error
-from worker.engine.fabrication.fabricate import SEED, ArtSide, Fabrication
-from worker.engine.fabrication.far_copper import OTHER, SideArt, far_copper_found
+from worker.engine.fabrication.fabricate import SEED, ArtSide, Fabrication, board_of
+from worker.engine.fabrication.far_copper import SideArt
 from worker.engine.fabrication.layer_files import SideName
 from worker.engine.fabrication.limits import LimitReport, measure_limits
 from worker.engine.fabrication.making import make_side, within_limits
@@ -103,20 +101,7 @@ def fabricate_beside(
     shape = beside[first].shape
     if other is not None:
         planes[other.side] = LayerPlanes(stack=other.stack.copy(), pitch_um=shape.pitch_um)
-    far_copper = far_copper_found({name: side.seen for name, side in sides.items()}, planes, fab, shape.pitch_um)
-    warnings += [one.warning for one in far_copper if one.warning is not None]
-    fabrication = Fabrication(
-        fab=fab,
-        shape=shape,
-        side=first,
-        planes={name: planes[name] for name in _ORDER if name in planes},
-        sides=sides,
-        parts={name: copper_parts(planes[name], threads=threads) for name in _ORDER if name in planes},
-        balance=copper_balance(planes[first], planes.get(OTHER[first]), threads=threads),
-        far_copper=far_copper,
-        settlements=(),
-        warnings=tuple(warnings),
-    )
+    fabrication = board_of(fab, shape, first, planes, sides, settlements=(), warnings=warnings, threads=threads)
     return ArtBesideCircuit(fabrication=fabrication, additions=additions)
 
 

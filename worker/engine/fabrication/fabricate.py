@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -159,20 +159,34 @@ def fabricate(
         other = OTHER[first]
         back = back_finish(fab, lab, forbidden)
         planes[other] = _plain_side(labels[first], back, mirrored(shape), fab, cover_metal, threads)
-    seen = {name: side.seen for name, side in sides.items()}
+    return board_of(fab, shape, first, planes, sides, settlements=settled, warnings=warnings, threads=threads)
+
+
+def board_of(
+    fab: FabProfile,
+    shape: BoardShape,
+    side: SideName,
+    planes: Mapping[SideName, LayerPlanes],
+    sides: Mapping[SideName, ArtSide],
+    *,
+    settlements: tuple[Settlement, ...],
+    warnings: Sequence[str],
+    threads: int,
+) -> Fabrication:
+    """The board of these layers, as the fields of `Fabrication` have them: what its copper is, and what it shows."""
+    seen = {name: made.seen for name, made in sides.items()}
     far_copper = far_copper_found(seen, planes, fab, shape.pitch_um)
-    warnings += [one.warning for one in far_copper if one.warning is not None]
     return Fabrication(
         fab=fab,
         shape=shape,
-        side=first,
+        side=side,
         planes={name: planes[name] for name in _ORDER if name in planes},
         sides=sides,
         parts={name: copper_parts(planes[name], threads=threads) for name in _ORDER if name in planes},
-        balance=copper_balance(planes[first], planes.get(OTHER[first]), threads=threads),
+        balance=copper_balance(planes[side], planes.get(OTHER[side]), threads=threads),
         far_copper=far_copper,
-        settlements=settled,
-        warnings=tuple(warnings),
+        settlements=settlements,
+        warnings=(*warnings, *(one.warning for one in far_copper if one.warning is not None)),
     )
 
 

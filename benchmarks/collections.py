@@ -135,7 +135,7 @@ def _counted(folder: Path, members: int, result: Path) -> Counted:
     art, data = folder / f"art-{members}", folder / f"data-{members}"
     _artworks(art, members)
     shutil.copytree(result, data / FOLDER)
-    with measured_service(data, "benchmarks.stand_in", MASKWRIGHT_BATCH_WORKERS="2", MASKWRIGHT_THREADS="2") as service:
+    with measured_service(data, "benchmarks.stand_in", MASKWRIGHT_BATCH_WORKERS="2", MASKWRIGHT_THREADS="1") as service:
         phases = _Phases(service)
         with Client(service.address) as client:
             phases.begin()
@@ -221,7 +221,7 @@ def throughput_rows(folder: Path) -> list[Row]:
     paces, each, told = {}, {}, []
     for workers in (1, 2):
         data = folder / f"real-{workers}"
-        variables = {"MASKWRIGHT_BATCH_WORKERS": str(workers), "MASKWRIGHT_THREADS": str(workers)}
+        variables = {"MASKWRIGHT_BATCH_WORKERS": str(workers), "MASKWRIGHT_THREADS": "1"}
         with measured_service(data, "worker.embedded", **variables) as service, Client(service.address) as client:
             # The first ones are not counted: each worker process loads what the engine needs, and makes the tables.
             warm = client.submit_collection([("fab", FAB), *SETTINGS], files_below([first]), None)

@@ -17,6 +17,7 @@ from celery.exceptions import SoftTimeLimitExceeded
 
 from worker.board_file import BoardFile, read_board_file
 from worker.circuit_archive import circuit_of
+from worker.circuit_file import GivenCircuit
 from worker.errors import ArtworkError, CancelledError, MaskwrightError, StorageError, UnavailableError
 from worker.fab_profile import FabProfile, read_fab_profile
 from worker.heartbeat import Heartbeat
@@ -112,6 +113,10 @@ class Work:
         """The job's fab profile. Raises FabProfileError."""
         return read_fab_profile(self.fab_toml, file_name=f"fab {self.job.fab_id}")
 
+    def circuit(self) -> GivenCircuit | None:
+        """The circuit that came with the artwork, its archive unpacked. Raises CircuitError."""
+        return circuit_of(self.inputs, {name: file.name for name, file in self.job.inputs.items()})
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
@@ -170,7 +175,7 @@ def _convert_two_sides(work: Work) -> Outcome:
 
 def _beside(work: Work, sides: tuple[SideName, ...]) -> dict[SideName, BesideCircuit]:
     """The sides of the circuit that the art lies beside, where there is one."""
-    given = circuit_of(work.inputs, {name: file.name for name, file in work.job.inputs.items()})
+    given = work.circuit()
     if given is None:
         return {}
     from worker.engine.circuit.beside import sides_beside
@@ -361,7 +366,7 @@ def circuit(work: Work) -> Outcome:
     """What the files of a circuit are, with pictures of its layers."""
     from worker.engine.circuit.contents import circuit_contents
 
-    given = circuit_of(work.inputs, {name: file.name for name, file in work.job.inputs.items()})
+    given = work.circuit()
     assert given is not None  # it is what is asked about
     pictures, answer = circuit_contents(given)
     return Outcome(files=pictures.items(), summary={ANSWER: answer})

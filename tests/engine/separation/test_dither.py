@@ -17,7 +17,9 @@ from tests.engine.conftest import MemoryTables
 from tests.engine.layer_rules import thin_pixels, violations
 from tests.engine.open_pictures import PHOTOGRAPHS, cut, enlarged, photograph, png_of
 from tests.engine.written_masks import written_masks
+from worker.engine.arrays import Labels
 from worker.engine.pipeline import Conversion, convert
+from worker.engine.separation.places import Allowed
 from worker.errors import ImpossiblePlaceError
 from worker.job_settings import read_settings
 
@@ -148,6 +150,15 @@ def whole_cells(rng: np.random.Generator, share: float, values: list[int], free:
 ART = enlarged(cut("astronaut", 60, 60, top=60, left=180), 2)
 
 
+def check_obeyed(found: Conversion, frozen: Labels, allowed: Allowed) -> None:
+    """Every place has the finish that it was given, or one that it may have, and all can be made."""
+    labels = found.separation.labels
+    fixed = frozen != 255
+    assert (labels[fixed] == frozen[fixed]).all()
+    assert ((allowed >> labels.astype(np.uint32)) & 1)[~fixed].all()
+    assert violations(written_masks(found), found.fab) == {}
+
+
 @given(blocks, st.sampled_from(PROFILES))
 @few
 def test_frozen_and_allowed_places_are_honoured(tables: MemoryTables, seed: int, fab: str) -> None:
@@ -166,11 +177,7 @@ def test_frozen_and_allowed_places_are_honoured(tables: MemoryTables, seed: int,
     except ImpossiblePlaceError as error:
         assert "mm from the left" in error.what and "mm from the top" in error.what and error.mend
         return
-    labels = found.separation.labels
-    fixed = frozen != 255
-    assert (labels[fixed] == frozen[fixed]).all()
-    assert ((allowed >> labels.astype(np.uint32)) & 1)[~fixed].all()
-    assert violations(written_masks(found), found.fab) == {}
+    check_obeyed(found, frozen, allowed)
 
 
 def test_most_restrictions_find_a_way(tables: MemoryTables) -> None:

@@ -12,7 +12,7 @@ from tests.engine.conftest import MemoryTables
 from tests.engine.layer_rules import thin_pixels, violations
 from tests.engine.open_pictures import cut, png_of
 from tests.engine.s_cielab import s_cielab, xyz_of_srgb
-from tests.engine.separation.test_dither import ART, PROFILES, blocks, dithered, few, whole_cells
+from tests.engine.separation.test_dither import ART, PROFILES, blocks, check_obeyed, dithered, few, whole_cells
 from tests.engine.written_masks import written_masks
 from worker.engine.pipeline import Conversion
 from worker.errors import ImpossiblePlaceError
@@ -69,11 +69,7 @@ def test_frozen_and_allowed_places_are_honoured(tables: MemoryTables, seed: int)
         found = dithered(png_of(ART), fab, tables, width="6mm", pitch="50um", quality="best", more=more)
     except ImpossiblePlaceError:
         return
-    labels = found.separation.labels
-    fixed = frozen != 255
-    assert (labels[fixed] == frozen[fixed]).all()
-    assert ((allowed >> labels.astype(np.uint32)) & 1)[~fixed].all()
-    assert violations(written_masks(found), found.fab) == {}
+    check_obeyed(found, frozen, allowed)
 
 
 def test_pinned_colours_are_solid_and_forbidden_finishes_absent(tables: MemoryTables) -> None:

@@ -1,7 +1,8 @@
 """A real burst of jobs through the real queue at two workers, and the same burst simulated.
 
 One owner drops a collection while another keeps asking and a third asks now and then. The simulation knows when each
-job was asked for, and service times that were measured before, on other jobs; it is not told how long these jobs took.
+job was asked for, what kind of job it is, and service times of its kind that were measured before and after, on other
+jobs; it is not told how long these jobs took.
 """
 
 from __future__ import annotations
@@ -27,25 +28,37 @@ SELDOM = 8
 RUNS = 300
 TOLERANCE = 0.2
 
+Kinds = npt.NDArray[np.int64]
+"""int64 (N,), of each job its number in QUICK."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Service:
-    """Measured: service times with what a worker takes `between` two jobs, and to notice one; in seconds."""
+    """Measured: service times, and what a worker takes `between` two jobs and to notice one; in seconds.
 
-    times: Seconds
+    The times, which hold that between, are of one kind of job each, in the order of QUICK.
+    """
+
+    times: tuple[Seconds, ...]
     between: float
     notice: float
 
 
 def calibrate(queue: MeasuredQueue) -> Service:
     """Service times with both workers busy, and what an idle worker takes to notice a job."""
-    done = queue.ended([queue.ask(QUICK[n % len(QUICK)]) for n in range(CALIBRATION)])
+    kinds = np.arange(CALIBRATION) % len(QUICK)
+    done = queue.ended([queue.ask(QUICK[kind]) for kind in kinds])
     alone = []
     for _ in range(ALONE):
         alone += waited(queue.ended([queue.ask(QUICK[0])]))
     gap = between(done, WORKERS)
-    times = np.array(served(done[WORKERS:])) + gap  # the first jobs have the machine to themselves
-    return Service(times=times, between=gap, notice=float(np.mean(alone)))
+    times = of_kinds(np.array(served(done))[WORKERS:], kinds[WORKERS:])  # the first jobs have the machine to themselves
+    return Service(times=tuple(each + gap for each in times), between=gap, notice=float(np.mean(alone)))
+
+
+def of_kinds(times: Seconds, kinds: Kinds) -> tuple[Seconds, ...]:
+    """Service times of jobs by the kind of each."""
+    return tuple(times[kinds == kind] for kind in range(len(QUICK)))
 
 
 def plan(mean: float) -> tuple[Seconds, list[int]]:
@@ -60,16 +73,20 @@ def plan(mean: float) -> tuple[Seconds, list[int]]:
     return moments[order], owners[order].tolist()
 
 
-def run(queue: MeasuredQueue, moments: Seconds, owners: list[int]) -> list[Job]:
+def drawn_kinds(count: int) -> Kinds:
+    """Of which kind each job of the burst is."""
+    return np.random.default_rng(SEED + 1).integers(len(QUICK), size=count)
+
+
+def run(queue: MeasuredQueue, moments: Seconds, owners: list[int], kinds: Kinds) -> list[Job]:
     """The burst itself; its jobs in the order in which they were asked for."""
-    draw = np.random.default_rng(SEED + 1)
     for owner in set(owners):
         queue.prepare(QUICK, str(owner))
     began = time.monotonic()
     ids: list[tuple[str, str]] = []
-    for moment, owner in zip(moments, owners, strict=True):
+    for moment, owner, kind in zip(moments, owners, kinds, strict=True):
         time.sleep(max(0.0, began + float(moment) - time.monotonic()))
-        ids.append((queue.ask(QUICK[int(draw.integers(len(QUICK)))], owner=str(owner)), str(owner)))
+        ids.append((queue.ask(QUICK[kind], owner=str(owner)), str(owner)))
     queue.ended(())
     return [queue.rig.job(job_id, owner) for job_id, owner in ids]
 
@@ -79,25 +96,27 @@ def rows(queue: MeasuredQueue) -> list[Row]:
 
     Other jobs are timed before and after, since a shared machine is slower at one time than at another. A second
     simulation draws from the service times of the burst itself: what it misses is the queue's, and not the machine's.
+    Both know each job's kind, as a plan knows what is asked for: 62 jobs are too few for an even mix.
     """
     before = calibrate(queue)
-    moments, owners = plan(float(before.times.mean()))
-    done = run(queue, moments, owners)
+    moments, owners = plan(float(np.mean([times.mean() for times in before.times])))
+    kinds = drawn_kinds(len(owners))
+    done = run(queue, moments, owners, kinds)
     after = calibrate(queue)
     service = Service(
-        times=np.concatenate([before.times, after.times]),
+        times=tuple(np.concatenate(both) for both in zip(before.times, after.times, strict=True)),
         between=(before.between + after.between) / 2,
         notice=(before.notice + after.notice) / 2,
     )
-    own = replace(service, times=np.array(served(done)) + service.between)
-    print(
-        f"\nmean service time of the burst's kind of jobs: {before.times.mean():.3f} s before, "
-        f"{own.times.mean():.3f} s in it, {after.times.mean():.3f} s after; 95 % of those before and after under "
-        f"{np.percentile(service.times, 95):.3f} s; an idle worker notices a job within {service.notice:.3f} s"
-    )
+    own = replace(service, times=of_kinds(np.array(served(done)) + service.between, kinds))
+    print(f"\nan idle worker notices a job within {service.notice:.3f} s; mean service times in seconds:")
+    print("\n| kind of job | before | in the burst | after | jobs in the burst |\n|---|---|---|---|---|")
+    for kind, order in enumerate(QUICK):
+        means = [f"{each.times[kind].mean():.3f}" for each in (before, own, after)]
+        print(f"| {(order.settings or {})['width']} wide | {' | '.join(means)} | {np.count_nonzero(kinds == kind)} |")
     measured = np.array(waited(done))
     asked = np.array([job.created for job in done]) - done[0].created
-    simulated, with_own = _simulated(asked, owners, service), _simulated(asked, owners, own)
+    simulated, with_own = _simulated(asked, owners, kinds, service), _simulated(asked, owners, kinds, own)
     spread = simulated.mean(axis=1)
     print(
         f"{len(done)} jobs in {asked[-1]:.1f} s at {WORKERS} workers; simulated {RUNS} times, "
@@ -117,17 +136,16 @@ def rows(queue: MeasuredQueue) -> list[Row]:
     ]
 
 
-def _simulated(asked: Seconds, owners: list[int], service: Service) -> npt.NDArray[np.float64]:
+def _simulated(asked: Seconds, owners: list[int], kinds: Kinds, service: Service) -> npt.NDArray[np.float64]:
     """float64 (RUNS, N), the wait of each job in each run, in seconds."""
     draw = np.random.default_rng(SEED + 2)
-    return np.array(
-        [
-            waits(
-                asked, resampled(service.times, len(asked), draw), WORKERS, owners=owners, notice_seconds=service.notice
-            )
-            for _ in range(RUNS)
-        ]
-    )
+
+    def once() -> Seconds:
+        drawn = np.array([resampled(times, len(asked), draw) for times in service.times])
+        lengths = drawn[kinds, np.arange(len(asked))]
+        return waits(asked, lengths, WORKERS, owners=owners, notice_seconds=service.notice)
+
+    return np.array([once() for _ in range(RUNS)])
 
 
 def _line(name: str, measured: float, simulated: float, own: float) -> None:

@@ -19,6 +19,7 @@ from tests.engine.open_pictures import cut
 from worker.engine.colorimetry import srgb_to_lab
 from worker.engine.difference import ciede2000
 from worker.engine.palette.assignment import NO_CLUSTER, Assignment, assign_colours
+from worker.engine.palette.colour_places import RED, places_of
 from worker.engine.palette.finish_colours import finish_colours
 from worker.engine.palette.histogram import histogram_of
 from worker.engine.palette.overrides import check_finish_ids, choose_finishes, pin_table
@@ -92,8 +93,8 @@ def test_of_two_pins_the_nearer_holds() -> None:
     pins = tuple(Pin(srgb=(value, value, value), delta_e=22.0, finish=finish) for value, finish in marks)
     table = pin_table(pins, threads=2)
     greys = np.arange(256)
-    found = table[greys * 0x010101]
     srgb = np.repeat(greys[:, None], 3, axis=1).astype(np.uint8)
+    found = table[places_of(srgb)]
     one, two = (ciede2000(srgb_to_lab(srgb), srgb_to_lab(np.array(pin.srgb))) for pin in pins)
     wanted = np.where(np.minimum(one, two) > 22.0, 0, np.where(one <= two, 1, 2))
     assert (found == wanted).all()
@@ -102,12 +103,12 @@ def test_of_two_pins_the_nearer_holds() -> None:
 
 def test_of_equal_pins_the_first_holds() -> None:
     pins = tuple(Pin(srgb=(9, 80, 200), delta_e=4.0, finish=finish) for finish in ("gold", "legend"))
-    assert pin_table(pins, threads=2)[9 << 16 | 80 << 8 | 200] == 1
+    assert pin_table(pins, threads=2)[places_of(np.array([9, 80, 200]))] == 1
 
 
 def test_a_pin_of_delta_e_0_holds_its_own_colour_alone() -> None:
     pin = Pin(srgb=(9, 80, 200), delta_e=0.0, finish="gold")
-    assert np.flatnonzero(pin_table((pin,), threads=2)).tolist() == [9 << 16 | 80 << 8 | 200]
+    assert np.flatnonzero(pin_table((pin,), threads=2)).tolist() == [places_of(np.array([9, 80, 200]))]
 
 
 @pytest.mark.slow
@@ -126,10 +127,10 @@ def test_the_pin_table_is_exact_over_random_colours() -> None:
     unsure = (np.abs(distances - limits) < 0.03).any(axis=1) | (np.diff(np.sort(distances))[:, 0] < 0.06)
     assert unsure.mean() < 0.02
     table = pin_table(pins, threads=2)
-    assert (table[codes] == wanted)[~unsure].all()
+    assert (table[places_of(srgb)] == wanted)[~unsure].all()
     art = np.where(srgb > 128, srgb, 255)[None]  # an artwork without dark colours, for which the table has none
     part = pin_table(pins, histogram_of(art), threads=2)
-    assert (look_up(art, part) == look_up(art, table)).all() and not part[: 120 << 16].any()
+    assert (look_up(art, part) == look_up(art, table)).all() and not part[: RED[120]].any()
 
 
 forbidden = st.lists(st.sampled_from(IDS), max_size=len(IDS) - 1, unique=True)

@@ -14,8 +14,10 @@ from tests.engine.conftest import MemoryTables
 from tests.engine.sweeps import sweep_size
 from worker.engine.colorimetry import srgb_to_lab
 from worker.engine.difference import ciede2000
+from worker.engine.palette.colour_places import COLOURS, RED, places_of, table_of_bins
 from worker.engine.palette.finish_colours import FinishColours, colours_from_lab, finish_colours
-from worker.engine.palette.tables import COLOURS, DraftTables, look_up, nearest_finish_table
+from worker.engine.palette.histogram import bins_of
+from worker.engine.palette.tables import DraftTables, look_up, nearest_finish_table
 
 FABS = ("nocturne-gold", "meadow-tin", "alba-black")
 Codes = npt.NDArray[np.int64]
@@ -48,7 +50,7 @@ def test_it_is_exact(name: str, tables: MemoryTables) -> None:
     count = sweep_size(700_000, COLOURS)
     codes = np.arange(COLOURS) if count == COLOURS else np.concatenate([greys, rng.integers(0, COLOURS, count)])
     for part in np.array_split(codes, max(1, len(codes) // 500_000)):
-        assert (table[part] == nearest_by_force(part, colours)).all()
+        assert (table[places_of(srgb_of(part))] == nearest_by_force(part, colours)).all()
 
 
 @pytest.mark.parametrize("name", FABS)
@@ -59,7 +61,7 @@ def test_colour_science_finds_the_same_finish(name: str, tables: MemoryTables) -
     art = colour.XYZ_to_Lab(xyz, colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D65"])
     distances = np.stack([colour.delta_E(art, reference, method="CIE 2000") for reference in lab], axis=1)
     first, second = np.sort(distances, axis=1)[:, :2].T
-    found = nearest_finish_table(finish_colours(board(name)), tables=tables)[codes]
+    found = nearest_finish_table(finish_colours(board(name)), tables=tables)[places_of(srgb_of(codes))]
     # Its sRGB matrix is rounded to four digits, which moves a difference by up to 0.03: skip what is closer than that.
     clear = second - first > 0.06
     assert clear.mean() > 0.99
@@ -80,7 +82,7 @@ def test_greys_beside_blue_finishes_are_exact() -> None:
     codes = (np.arange(256)[:, None] * 0x010101 + np.array([0, 1, 256, 65536, -1, -256])).ravel()
     codes = codes[(codes >= 0) & (codes < COLOURS)]
     codes = np.concatenate([codes, np.random.default_rng(33).integers(0, COLOURS, 200_000)])
-    assert (table[codes] == nearest_by_force(codes, grey)).all()
+    assert (table[places_of(srgb_of(codes))] == nearest_by_force(codes, grey)).all()
 
 
 @pytest.mark.slow
@@ -89,7 +91,7 @@ def test_finishes_closer_than_the_fast_form_can_tell() -> None:
     close = made_up([[50.0, 20.0, 20.0], [50.0005, 20.0, 19.9995]])
     codes = np.random.default_rng(34).integers(0, COLOURS, 50_000)
     table = nearest_finish_table(close, threads=2)
-    assert (table[codes] == nearest_by_force(codes, close)).all()
+    assert (table[places_of(srgb_of(codes))] == nearest_by_force(codes, close)).all()
     assert 0.1 < table.mean() < 0.9
 
 
@@ -123,8 +125,8 @@ def test_a_draft_gets_the_same_finishes_and_keeps_no_part_of_a_table(
     whole = nearest_finish_table(colours, tables=tables)
     part = nearest_finish_table(colours, art=art, tables=DraftTables(own_tables))
     assert (look_up(art, part) == look_up(art, whole)).all() and own_tables.kept == {}
-    assert not part[: 80 << 16].any() and whole[: 80 << 16].any(), "what nobody looks up was made all the same"
-    own_tables.put(colours.key("nearest-1"), bytes([3]) * COLOURS)
+    assert not part[: RED[80]].any() and whole[: RED[80]].any(), "what nobody looks up was made all the same"
+    own_tables.put(colours.key("nearest-2"), bytes([3]) * COLOURS)
     assert (nearest_finish_table(colours, art=art, tables=DraftTables(own_tables)) == 3).all()
 
 
@@ -146,8 +148,22 @@ def test_looking_up(seed: int, height: int, width: int, threads: int) -> None:
     srgb = rng.integers(0, 256, (height, width, 3), dtype=np.uint8)
     table = TABLE
     wide = srgb.astype(np.int64)
-    wanted = table[wide[..., 0] << 16 | wide[..., 1] << 8 | wide[..., 2]]
+    wanted = table[places_of(wide)]
     assert (look_up(srgb, table, threads=threads) == wanted).all()
 
 
 TABLE = np.random.default_rng(35).integers(0, 256, COLOURS, dtype=np.uint8)
+
+
+def test_every_colour_has_a_place_of_its_own_beside_its_likes() -> None:
+    """A cache line of 64 entries holds 4 x 4 x 4 colours, a bin of the histogram 8 x 8 x 8 in the order of the bins."""
+    values = np.arange(256)
+    srgb = np.stack(np.meshgrid(values, values, values, indexing="ij"), axis=-1).reshape(-1, 3)
+    places = places_of(srgb)
+    assert (np.bincount(places, minlength=COLOURS) == 1).all()
+    assert (places >> 9 == bins_of(srgb)).all()
+    by_place = np.empty((COLOURS, 3), dtype=np.int64)
+    by_place[places] = srgb
+    assert (np.ptp(by_place.reshape(-1, 64, 3), axis=1) == 3).all()
+    by_bin = np.random.default_rng(35).integers(0, 256, 1 << 15).astype(np.uint8)
+    assert (table_of_bins(by_bin)[places] == by_bin[bins_of(srgb)]).all()

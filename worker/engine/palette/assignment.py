@@ -14,11 +14,12 @@ from worker.engine.difference import ciede2000
 from worker.engine.palette.cluster_count import choose_cluster_count
 from worker.engine.palette.clustering import cluster_bins, cluster_labs
 from worker.engine.palette.clusters import Cluster
+from worker.engine.palette.colour_places import COLOURS, table_of_bins
 from worker.engine.palette.contrast import lightness_line, stretch_lightness
 from worker.engine.palette.finish_colours import FinishColours, colours_from_lab
 from worker.engine.palette.histogram import BINS, Histogram, histogram_of
 from worker.engine.palette.overrides import check_pins_apply, choose_finishes, pin_table
-from worker.engine.palette.shared import SharedPalette, cluster_of_every_bin, stretched_histogram, table_of_bins
+from worker.engine.palette.shared import SharedPalette, cluster_of_every_bin, stretched_histogram
 from worker.engine.palette.tables import TableStore, look_up, nearest_finish_table
 from worker.engine.palette.values import count_values, map_values
 from worker.errors import OverrideError
@@ -172,7 +173,7 @@ def _pinned(
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Route:
-    """table : uint8 (2^24,), cluster of each colour. lab : float64 (k, 3). finish : place in the active finishes."""
+    """table : uint8 (2^24,) by place, cluster of each colour. lab : float64 (k, 3). finish : index among the active."""
 
     table: Labels
     lab: Floats
@@ -197,7 +198,7 @@ def _cluster_route(
     """
     nearest = nearest_finish_table
     if not len(histogram.bins):
-        return _Route(table=np.zeros(1 << 24, dtype=np.uint8), lab=np.zeros((0, 3)), finish=np.zeros(0, dtype=np.int64))
+        return _Route(table=np.zeros(COLOURS, dtype=np.uint8), lab=np.zeros((0, 3)), finish=np.zeros(0, dtype=np.int64))
     count: int | None
     warnings: tuple[str, ...] = ()
     if settings.clusters == "none":
@@ -259,7 +260,7 @@ def _finish_of_bins(histogram: Histogram, subset: FinishColours) -> npt.NDArray[
 
 
 def expand_bins(histogram: Histogram, found: npt.NDArray[np.int64]) -> Labels:
-    """uint8 (2^24,): the cluster of each colour's bin; 0 for colours whose bin is empty."""
+    """uint8 (2^24,), by place: the cluster of each colour's bin; 0 for colours whose bin is empty."""
     by_bin = np.zeros(BINS, dtype=np.uint8)
     by_bin[histogram.bins] = found
     return table_of_bins(by_bin)

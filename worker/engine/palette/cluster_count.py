@@ -17,6 +17,7 @@ from worker.engine.arrays import Floats, Labels, Srgb
 from worker.engine.colorimetry import linear_rgb_to_xyz, srgb_decoded
 from worker.engine.difference import ciede2000
 from worker.engine.palette.clustering import cluster_bins, cluster_labs
+from worker.engine.palette.colour_places import places_of
 from worker.engine.palette.finish_colours import FinishColours
 from worker.engine.palette.histogram import BINS, Histogram, bins_of
 from worker.engine.palette.shared import apart_for, thin
@@ -45,13 +46,13 @@ def choose_cluster_count(
         The artwork on the grid; or several, of which the mean counts.
     histogram : of their colours.
     direct : uint8 (2^24,)
-        The nearest finish of each colour, from `nearest_finish_table`.
+        The nearest finish of each colour by place, from `nearest_finish_table`.
     """
     if len(histogram.bins) <= CANDIDATES[0]:
         return len(histogram.bins)
     most = PIXELS // len(pictures)
     thinned = [_Thinned.of(srgb, pitch_um, most, viewing_distance_mm) for srgb, pitch_um in pictures]
-    nearest = [direct[one.colour] for one in thinned]
+    nearest = [direct[one.place] for one in thinned]
     bounds = [one.error(colours.linear_rgb[labels]) for one, labels in zip(thinned, nearest, strict=True)]
     bound = float(np.mean(bounds)) + COST
     for count in CANDIDATES:
@@ -70,9 +71,9 @@ def choose_cluster_count(
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Thinned:
-    """A thinned picture: its pixels' colours and bins, int64 (h, w), and how it is seen."""
+    """A thinned picture: its pixels' places in a table, uint32, and bins, int64 (h, w), and how it is seen."""
 
-    colour: npt.NDArray[np.int64]
+    place: npt.NDArray[np.uint32]
     bins: npt.NDArray[np.int64]
     art: SeenPicture
     full: float
@@ -84,7 +85,7 @@ class _Thinned:
         full = pixels_per_degree(viewing_distance_mm, pitch_um * apart_for(srgb, most))
         step = working_step(full)
         return cls(
-            colour=(art[..., 0] << 16) | (art[..., 1] << 8) | art[..., 2],
+            place=places_of(art),
             bins=bins_of(art),
             art=see(_blocks(srgb_decoded(art / 255.0), step), working_ppd=full / step, step=step),
             full=full,

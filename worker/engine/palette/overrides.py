@@ -12,6 +12,7 @@ from numba import njit
 from worker.engine.arrays import Floats
 from worker.engine.colorimetry import srgb_to_lab, white_ratios
 from worker.engine.difference import FAST_ERROR, ciede2000, ciede2000_pair, fast_squared
+from worker.engine.palette.colour_places import BLUE, COLOURS, GREEN, RED
 from worker.engine.palette.histogram import Histogram
 from worker.engine.palette.tables import exact_lab, lab_row
 from worker.engine.threads import row_strips, run_all
@@ -20,7 +21,7 @@ from worker.fab_profile import FabProfile
 from worker.job_settings import Pin, Settings
 
 PinTable = npt.NDArray[np.uint8]
-"""uint8 (2^24,): number of the pin, from 1, that holds a colour; 0 for none. At [red << 16 | green << 8 | blue]."""
+"""uint8 (2^24,): number of the pin, from 1, that holds a colour, by place; 0 for none."""
 
 
 def check_finish_ids(fab: FabProfile, settings: Settings) -> None:
@@ -89,9 +90,9 @@ def _fill_pins(first, last, ratios, pins, limits, wanted, table):  # type: ignor
                         if d < best[i]:
                             best[i] = d
                             held[i] = j + 1
-            base = (red << 16) | (green << 8)
+            base = RED[red] | GREEN[green]
             for i in range(256):
-                table[base + i] = _exact_pin(red, green, i, ratios, pins, limits) if unsure[i] else held[i]
+                table[base | BLUE[i]] = _exact_pin(red, green, i, ratios, pins, limits) if unsure[i] else held[i]
 
 
 def pin_table(pins: Sequence[Pin], histogram: Histogram | None = None, *, threads: int = 1) -> PinTable:
@@ -99,7 +100,7 @@ def pin_table(pins: Sequence[Pin], histogram: Histogram | None = None, *, thread
 
     `histogram` : of all colours that are looked up; None: every one may be.
     """
-    table = np.zeros(1 << 24, dtype=np.uint8)
+    table = np.zeros(COLOURS, dtype=np.uint8)
     ratios = white_ratios()
     labs = srgb_to_lab(np.array([pin.srgb for pin in pins]))
     # The pin's own colour always counts, whatever rounding makes of a distance of 0.

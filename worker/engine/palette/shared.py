@@ -16,7 +16,7 @@ from typing import Any, TypeVar
 import numpy as np
 import numpy.typing as npt
 
-from worker.engine.arrays import Floats, Labels, Srgb
+from worker.engine.arrays import Floats, Srgb
 from worker.engine.colorimetry import lab_to_din99d, srgb_to_lab
 from worker.engine.palette.contrast import stretch_lightness
 from worker.engine.palette.histogram import BINS, Histogram, bins_of, histogram_of
@@ -125,12 +125,6 @@ def cluster_of_every_bin(histogram: Histogram, found: npt.NDArray[np.int64], lab
     nearest: npt.NDArray[np.uint8] = distances.argmin(axis=1).astype(np.uint8)
     nearest[histogram.bins] = found
     return nearest
-
-
-def table_of_bins(by_bin: npt.NDArray[np.uint8]) -> Labels:
-    """uint8 (2^24,): what each colour's bin has."""
-    cube = by_bin.reshape(32, 1, 32, 1, 32, 1)
-    return np.ascontiguousarray(np.broadcast_to(cube, (32, 8, 32, 8, 32, 8))).reshape(-1)
 
 
 def write_palette(palette: SharedPalette) -> bytes:

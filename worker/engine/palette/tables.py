@@ -18,11 +18,11 @@ from numba import njit
 from worker.engine.arrays import Floats, Labels, Srgb, read_only
 from worker.engine.colorimetry import white_ratios
 from worker.engine.difference import FAST_ERROR, ciede2000_pair, exact_lab_f, fast_squared, lab_f
+from worker.engine.palette.colour_places import BLUE, COLOURS, GREEN, RED
 from worker.engine.palette.finish_colours import FinishColours
 from worker.engine.palette.histogram import histogram_of
 from worker.engine.threads import row_strips, run_all, shared_strips
 
-COLOURS = 1 << 24
 _UNSURE = np.float32(2.0 * FAST_ERROR)
 _F = np.float32
 
@@ -70,9 +70,9 @@ def nearest_finish_table(
     Returns
     -------
     uint8 (2^24,)
-        Index of the finish nearest by CIEDE2000 at [red << 16 | green << 8 | blue]; of equals, the first.
+        Index of the finish nearest by CIEDE2000 at each colour's place (`colour_places`); of equals, the first.
     """
-    key = colours.key("nearest-1")
+    key = colours.key("nearest-2")
     kept = tables.get(key) if tables is not None else None
     if kept is not None and len(kept) == COLOURS:
         return np.frombuffer(kept, dtype=np.uint8)
@@ -149,12 +149,12 @@ def _fill_nearest(
                     second[i] = min(second[i], max(d, best[i]))
                     index[i] = j if d < best[i] else index[i]
                     best[i] = min(best[i], d)
-            base = (red << 16) | (green << 8)
+            base = RED[red] | GREEN[green]
             for i in range(256):
                 if opposite[i] != 0 or np.sqrt(second[i]) - np.sqrt(best[i]) < _UNSURE:
-                    table[base + i] = firsts[_nearest_exact(red, green, i, ratios, lab)]
+                    table[base | BLUE[i]] = firsts[_nearest_exact(red, green, i, ratios, lab)]
                 else:
-                    table[base + i] = firsts[index[i]]
+                    table[base | BLUE[i]] = firsts[index[i]]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -181,7 +181,7 @@ def _nearest_exact(red: int, green: int, blue: int, ratios: Floats, lab: Floats)
 
 @njit(cache=True, nogil=True, inline="always")
 def _at(srgb, i, table):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    return table[(np.uint32(srgb[i]) << 16) | (np.uint32(srgb[i + 1]) << 8) | srgb[i + 2]]
+    return table[RED[srgb[i]] | GREEN[srgb[i + 1]] | BLUE[srgb[i + 2]]]
 
 
 @njit(cache=True, nogil=True)
@@ -207,7 +207,7 @@ def look_up(srgb: Srgb, table: Labels, *, threads: int = 1) -> Labels:
     srgb : uint8 (H, W, 3), C-contiguous
         Encoded sRGB.
     table : uint8 (2^24,)
-        At [red << 16 | green << 8 | blue].
+        By place.
 
     Returns
     -------

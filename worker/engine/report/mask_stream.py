@@ -17,6 +17,7 @@ from numba import njit
 
 from worker.engine.arrays import Labels, Srgb
 from worker.engine.artwork.strips import ArtworkStrips
+from worker.engine.palette.colour_places import BLUE, GREEN, RED
 from worker.engine.report.png import chunk, header
 
 _AHEAD = 2
@@ -29,7 +30,7 @@ def _planes(srgb, table, out):  # type: ignore[no-untyped-def]  # pragma: no cov
     for y in range(srgb.shape[0]):
         row = srgb[y]
         for x in range(row.shape[0]):
-            label = table[(np.uint32(row[x, 0]) << 16) | (np.uint32(row[x, 1]) << 8) | row[x, 2]]
+            label = table[RED[row[x, 0]] | GREEN[row[x, 1]] | BLUE[row[x, 2]]]
             out[label, y, 1 + (x >> 3)] |= np.uint8(128 >> (x & 7))
 
 
@@ -61,7 +62,7 @@ def write_masks(
     Parameters
     ----------
     table : uint8 (2^24,)
-        Finish of each colour, from `nearest_finish_table`.
+        Finish of each colour by place, from `nearest_finish_table`.
     outputs : binary file objects by finish index
         One for every index that the table holds.
     pitch_um : size of a pixel on the board.

@@ -11,7 +11,9 @@ import jsonschema
 import numpy as np
 import pytest
 from PIL import Image
+from scipy import ndimage
 
+from tests.engine.circuit.badge import badge_files
 from tests.engine.circuit.circuits import small_circuit
 from tests.engine.conftest import MemoryTables
 from worker.circuit_file import CircuitFile, GivenCircuit, Painting
@@ -142,6 +144,32 @@ def test_both_sides_go_round_the_circuit(fab: FabProfile, tables: MemoryTables) 
     names = [finish.id for finish in fab.finishes]
     # all of the bottom but its edge is copper, so no bare laminate can be had there
     assert (bottom.separation.labels != names.index("substrate")).all()
+
+
+def test_no_letter_nor_line_is_left_as_scraps_between_pads_or_along_the_edge(
+    fab: FabProfile, tables: MemoryTables
+) -> None:
+    """The round badge on the sample circuit, whose low edge cuts its text. Where the pads are, the layout says."""
+    settings = asked(edges="threshold", clusters="8")
+    given = GivenCircuit(name="badge", files=badge_files(), said=replace(CircuitFile(), net="GND"))
+    side = sides_beside(given, fab, settings, ["top"])["top"]
+    art = Path("samples/artworks/quillmere-badge.png").read_bytes()
+    made = convert(art, fab, settings, beside=side, tables=tables)
+    labels, tin = made.separation.labels, [finish.id for finish in fab.finishes].index("tin")
+    drawn = ~alone(made) & side.shape.board
+    height = len(labels) * 0.05
+    for x, y in ((25.0, 10.0), (33.0, 5.05)):  # between the pads of R1 and of R2
+        rows, columns = (slice(round((at - 0.45) / 0.05), round((at + 0.45) / 0.05)) for at in (height - y, x))
+        assert not drawn[rows, columns].any()
+    low = np.zeros_like(drawn)
+    low[-round(2.5 / 0.05) :, round(16.0 / 0.05) : round(34.0 / 0.05)] = True
+    for i in range(len(fab.finishes)):
+        found, count = ndimage.label(drawn & low & (labels == i), np.ones((3, 3)))
+        areas = np.bincount(found.ravel(), minlength=1)[1:] * 0.05**2
+        assert (areas > 0.3).all()
+        # strokes of SINCE 1911, of which the board has about the upper two thirds, opened over the ground area
+        assert count == 0 or (i == tin and count >= 5)
+    assert (drawn & low).any()
 
 
 SVG = b"""<svg xmlns="http://www.w3.org/2000/svg" width="12mm" height="8mm" viewBox="0 0 12 8">

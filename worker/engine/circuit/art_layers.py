@@ -128,8 +128,11 @@ def _side(
         alone = LayerPlanes(stack=added | np.uint8(BOARD), pitch_um=pitch_um)
         covered = cover_copper(alone, fab, threads=threads).stack & np.uint8(DRAWN | HATCHED)
         added = np.where(cover_metal | ((beside.may & MAY_METAL) == 0), covered, added).astype(np.uint8)
-    together = LayerPlanes(stack=circuit.stack | added, pitch_um=pitch_um)
-    kept, undone = within_limits(circuit, together, fab, excuse_kept=True, threads=threads)
+    kept, undone = circuit, 0
+    for bits in (np.uint8(COPPER | HATCHED | OPENING), np.uint8(LEGEND)):  # no legend is lost for faults of copper
+        together = LayerPlanes(stack=kept.stack | (added & bits), pitch_um=pitch_um)
+        kept, undone_now = within_limits(kept, together, fab, excuse_kept=True, threads=threads)
+        undone += undone_now
     added = kept.stack & ~circuit.stack & np.uint8(DRAWN | HATCHED)
     added |= np.uint8(COPPER) * _under_its_net(
         (added & COPPER) != 0, beside.side, fab.limits["copper", "gap_mm"].value_mm

@@ -2,7 +2,7 @@
 
 What is given needs not keep the art's own rules, so a dither leaves those cells out and asks no rule about them. A cell
 on a given edge is the art's if all of it may take one finish that is nearer to the artwork than what is given.
-In hard regions no stroke is left that the given places have cut narrower than the fab makes it.
+What it has cut in hard regions, `cut_strokes` looks at.
 """
 
 from __future__ import annotations
@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-import cv2
 import numpy as np
 import numpy.typing as npt
 
@@ -22,10 +21,6 @@ from worker.engine.separation.cells import Cells, cell_edges, gather_cells
 from worker.engine.separation.places import Places
 
 Mask = npt.NDArray[np.bool_]
-SEAM_FEATURES = 5
-"""What stands for another finish beside a part that has it, or a third one, is at least so many features wide."""
-_SCRAP_SQUARES = 4.0
-"""A thin part of a third finish goes if its area is below so many squares of that width; longer ones are a drawing."""
 
 
 def cells_left_out(
@@ -68,59 +63,3 @@ def _given_is_nearer(art: Any, given: Any, may: npt.NDArray[np.uint32], colours:
         there = (may >> np.uint32(i)) & np.uint32(1) == 1
         best[there] = np.minimum(best[there], ciede2000(wanted[there], lab))
     return np.asarray(ciede2000(wanted, srgb_to_lab(given)) <= best)
-
-
-def without_scraps(
-    labels: Labels, wished: Labels, given: Labels, features_mm: Sequence[float], *, pitch_um: float
-) -> Labels:
-    """Labels without art that the given places have cut narrower than its finish can be made, and without thin seams.
-
-    A seam is art that stands for a finish that it may not have, beside a part that has it: of a width of a few features
-    it shows as an outline of a third colour.
-
-    Parameters
-    ----------
-    labels : uint8 (H, W), what the art has become. wished : what it would be with nothing in its way.
-    features_mm : smallest feature of each finish of the profile.
-    """
-    art = (labels != given) & (labels != OUTSIDE)
-    cut = (labels != wished) & (labels != OUTSIDE)
-    if not art.any() or not cut.any():
-        return labels
-    out = labels.copy()
-    for i, feature in enumerate(features_mm):
-        size = max(1, int(np.ceil(feature * 1000.0 / pitch_um)))
-        instead = art & cut & (labels == i)
-        thin = instead & ~_opened(instead, SEAM_FEATURES * size) if instead.any() else instead
-        for j in np.unique(wished[thin]):
-            beside = _grown(art & ~cut & (labels == j), SEAM_FEATURES * size)
-            seams = thin & (wished == j) & beside
-            seams |= _scraps_beside(thin & (wished == j), art & (labels != i) & (wished == j), SEAM_FEATURES * size)
-            out[seams] = given[seams]
-        part = art & (out == i)
-        if part.any():
-            # a stroke may go on where the circuit has the finish already
-            scraps = part & ~_opened(out == i, size) & _grown(cut, size)
-            out[scraps] = given[scraps]
-    return out
-
-
-def _scraps_beside(parts: Mask, others: Mask, size: int) -> Mask:
-    """Connected parts that touch one of the others and are smaller than a few squares of a side."""
-    count, found, stats, _ = cv2.connectedComponentsWithStats(parts.view(np.uint8), connectivity=8)
-    drop = np.zeros(count, np.bool_)
-    drop[np.unique(found[parts & _grown(others, 2)])] = True
-    drop &= stats[:, cv2.CC_STAT_AREA] < _SCRAP_SQUARES * size**2
-    drop[0] = False
-    return np.asarray(drop[found])
-
-
-def _opened(part: Mask, size: int) -> Mask:
-    """What of a part is as wide as a disc of so many pixels; beyond the picture it goes on."""
-    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
-    thinned = cv2.erode(part.view(np.uint8), disc, borderValue=1)
-    return np.asarray(cv2.dilate(thinned, disc[::-1, ::-1]).view(np.bool_))
-
-
-def _grown(part: Mask, by_px: int) -> Mask:
-    return np.asarray(cv2.dilate(part.view(np.uint8), np.ones((2 * by_px + 1,) * 2, np.uint8)).view(np.bool_))

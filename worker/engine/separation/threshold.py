@@ -8,8 +8,8 @@ import numpy as np
 import numpy.typing as npt
 
 from worker.engine.arrays import Labels, Srgb
-from worker.engine.separation.around import without_scraps
-from worker.engine.separation.places import Places, obey_places
+from worker.engine.separation.cut_strokes import without_scraps
+from worker.engine.separation.places import Allowed, Places, obey_places
 from worker.engine.separation.rims import dissolve_rims
 from worker.engine.separation.specks import remove_specks, smallest_areas
 
@@ -43,22 +43,27 @@ def threshold(
     clean_up : bool
         Dissolve rims and remove specks.
     """
-    wished = labels
-    labels = obey_places(labels, cluster_ids, distances, places)
-    if places.given is not None:
-        labels = without_scraps(labels, wished, places.given, features_mm, pitch_um=pitch_um)
-    if not clean_up:
-        return labels
     frozen = places.frozen_pixels
-    labels = dissolve_rims(
-        labels,
-        srgb,
-        source_px_per_px=source_px_per_px,
-        repeated=repeated,
-        allowed=places.allowed,
-        frozen=frozen,
-        threads=threads,
-    )
-    return remove_specks(
-        labels, smallest_areas(features_mm, pitch_um), allowed=places.allowed, frozen=frozen, threads=threads
-    )
+
+    def without_rims(labels: Labels, allowed: Allowed | None) -> Labels:
+        if not clean_up:
+            return labels
+        return dissolve_rims(
+            labels,
+            srgb,
+            source_px_per_px=source_px_per_px,
+            repeated=repeated,
+            allowed=allowed,
+            frozen=frozen,
+            threads=threads,
+        )
+
+    obeyed = without_rims(obey_places(labels, cluster_ids, distances, places), places.allowed)
+    if places.given is not None:
+        # a rim is no stroke that anything could cut
+        wished = without_rims(labels, None)
+        obeyed = without_scraps(obeyed, wished, places.given, features_mm, pitch_um=pitch_um)
+    if not clean_up:
+        return obeyed
+    least = smallest_areas(features_mm, pitch_um)
+    return remove_specks(obeyed, least, allowed=places.allowed, frozen=frozen, threads=threads)

@@ -87,11 +87,18 @@ _MM_PER = {"mm": 1.0, "cm": 10.0, "um": 1e-3, "µm": 1e-3, "in": MM_PER_INCH, "i
 DEFAULT_PIN_DELTA_E = 5.0
 MIN_SIDE_MM, MAX_SIDE_MM = 0.1, 1200.0
 MAX_BOARD_LENGTH_MM = 100.0
+MIN_PITCH_UM, MAX_PITCH_UM = 5.0, 100.0
+DRAFT_PITCH_UM = 10_000.0
+"""A draft's grid may be so coarse, though nobody can ask for it."""
 MAX_VOLTAGE = 100_000.0
 
 
 def _fail(name: str, value: object, mend: str) -> NoReturn:
     raise SettingsError(f"Setting {name} is {value!r}.", mend=mend, setting=name)
+
+
+def _fail_pitch(pitch_um: float) -> NoReturn:
+    _fail("pitch", f"{pitch_um:g}um", f"Choose {MIN_PITCH_UM:g}um to {MAX_PITCH_UM:g}um.")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -161,8 +168,8 @@ class Settings:
         for name, side in (("width", self.width_mm), ("height", self.height_mm)):
             if side is not None and not (math.isfinite(side) and MIN_SIDE_MM <= side <= MAX_SIDE_MM):
                 _fail(name, f"{side:g}mm", f"Choose {MIN_SIDE_MM:g}mm to {MAX_SIDE_MM:g}mm.")
-        if not (math.isfinite(self.pitch_um) and 5.0 <= self.pitch_um <= 100.0):
-            _fail("pitch", f"{self.pitch_um:g}um", "Choose 5um to 100um.")
+        if not (math.isfinite(self.pitch_um) and MIN_PITCH_UM <= self.pitch_um <= DRAFT_PITCH_UM):
+            _fail_pitch(self.pitch_um)
         if not isinstance(self.clusters, str) and not 1 <= self.clusters <= 256:
             _fail("clusters", self.clusters, "Choose 1 to 256, auto or none.")
         if self.max_finishes is not None and not 1 <= self.max_finishes <= 64:
@@ -264,6 +271,9 @@ def read_settings(given: Mapping[str, str | Sequence[str] | None]) -> Settings:
         return int(text)
 
     pitch = one("pitch")
+    pitch_um = 20.0 if pitch is None else length_mm("pitch", pitch) * 1000.0
+    if pitch_um > MAX_PITCH_UM:
+        _fail_pitch(pitch_um)
     distance = one("viewing_distance")
     conditions = one("viewing_conditions")
     clusters = one("clusters") or "auto"
@@ -278,7 +288,7 @@ def read_settings(given: Mapping[str, str | Sequence[str] | None]) -> Settings:
     return Settings(
         width_mm=side("width"),
         height_mm=side("height"),
-        pitch_um=20.0 if pitch is None else length_mm("pitch", pitch) * 1000.0,
+        pitch_um=pitch_um,
         clusters=clusters if clusters in ("auto", "none") else (whole("clusters") or 0),  # type: ignore[arg-type]
         palette=choice("palette", ("each", "shared")),  # type: ignore[arg-type]
         pins=tuple(read_pin(text) for text in listed("pin")),

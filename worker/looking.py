@@ -11,6 +11,10 @@ from typing import Any, BinaryIO
 
 from worker.board_file import read_board_file
 from worker.circuit_archive import circuit_of
+from worker.circuit_file import GivenCircuit
+from worker.engine.artwork.decode import read_artwork
+from worker.engine.artwork.grid import size_of
+from worker.engine.artwork.picture import Artwork, WantedSize
 from worker.engine.colorimetry import lab_to_srgb
 from worker.engine.palette.shared import SharedPalette, read_palette
 from worker.engine.palette.tables import DraftTables, TableStore
@@ -19,12 +23,10 @@ from worker.engine.report.look_pictures import LookPictures, look_pictures
 from worker.engine.separation.continuity import Coherence, read_previous
 from worker.fab_profile import FabProfile
 from worker.job import ARTWORK, BOARD_FILE, BOTTOM, PALETTE_FILE, PLAN_FILE, PREVIOUS_FILE
-from worker.job_settings import Settings, length_mm, read_settings
-from worker.table_folder import TableFolder
+from worker.job_settings import DRAFT_PITCH_UM, Settings, length_mm, read_settings
 
-COARSEST_UM = 100.0
-QUICK_PX = 600
-"""A draft no longer than this is one that somebody waits for."""
+_CIRCUIT_UM = 100.0
+"""Beside a circuit no coarser: its pads and clearances would be lost between the pixels."""
 
 
 def look(
@@ -32,7 +34,7 @@ def look(
     inputs: Mapping[str, BinaryIO],
     asked: Mapping[str, Any],
     *,
-    tables: TableFolder,
+    tables: TableStore,
     threads: int,
     progress: Progress,
 ) -> tuple[dict[str, bytes], dict[str, Any]]:
@@ -52,7 +54,7 @@ def look(
     given = dict(asked["settings"])
     series = {name: given.pop(name, None) for name in ("frame", "still", "milliseconds")}
     settings = read_settings(given)
-    settings = replace(settings, fabrication=False, pitch_um=_pitch_um(settings, asked.get("longest_px")))
+    settings = replace(settings, fabrication=False)
     if asked.get("viewing_distance"):
         distance = length_mm("viewing_distance", asked["viewing_distance"])
         settings = replace(settings, viewing_distance_mm=distance)
@@ -60,12 +62,18 @@ def look(
     if BOARD_FILE in inputs:
         board_file = read_board_file(inputs[BOARD_FILE].read(), file_name=BOARD_FILE)
     longest_px = asked.get("longest_px")
-    store: TableStore = DraftTables(tables) if longest_px is not None and longest_px <= QUICK_PX else tables
+    store: TableStore = tables if longest_px is None else DraftTables(tables)
     side = asked["side"]
     names = asked["names"]
     palette, coherence = _shared(inputs, series["still"])
     shape, beside = None, None
     circuit = circuit_of(inputs, names)
+    sent = inputs[ARTWORK].read()
+    source: bytes | Artwork = sent
+    if longest_px is not None and circuit is not None:
+        settings = _coarser_beside(settings, circuit, longest_px)
+    elif longest_px is not None:
+        settings, source = _coarser(settings, sent, longest_px, name=names[ARTWORK])
     if circuit is not None:
         from worker.engine.circuit.beside import sides_beside
 
@@ -74,7 +82,7 @@ def look(
         from worker.engine.fabrication.board import mirrored
 
         top = place_artwork(
-            inputs[ARTWORK].read(),
+            source,
             fab,
             settings,
             name=names[ARTWORK],
@@ -83,12 +91,11 @@ def look(
             threads=threads,
         )
         shape, coherence = mirrored(top.shape), None
-    artwork = BOTTOM if side == BOTTOM else ARTWORK
     conversion = separated(
-        inputs[artwork].read(),
+        source if side != BOTTOM else inputs[BOTTOM].read(),
         fab,
         settings,
-        name=names[artwork],
+        name=names[BOTTOM if side == BOTTOM else ARTWORK],
         side=side,
         board_file=board_file if shape is None else None,
         shape=shape,
@@ -124,13 +131,27 @@ def _shared(inputs: Mapping[str, BinaryIO], still: Any) -> tuple[SharedPalette |
     return (read_palette(inputs[PALETTE_FILE].read()) if PALETTE_FILE in inputs else None), None
 
 
-def _pitch_um(settings: Settings, longest_px: int | None) -> float:
-    """The job's own pitch, or a coarser one at which the longer side that is known has so many pixels."""
-    if longest_px is None:
-        return settings.pitch_um
-    longest_mm = max(settings.width_mm or 0.0, settings.height_mm or 0.0)
-    wanted = longest_mm * 1000.0 / longest_px if longest_mm else COARSEST_UM
-    return max(settings.pitch_um, min(wanted, COARSEST_UM))
+def _coarser(settings: Settings, source: bytes, longest_px: int, *, name: str) -> tuple[Settings, bytes | Artwork]:
+    """Settings whose pitch gives the board's longer side so many pixels, or the job's own where that is coarser.
+
+    The artwork comes back decoded, but for a drawing, which is drawn for its grid. Raises ArtworkError, SettingsError.
+    """
+    size = WantedSize(width_mm=settings.width_mm, height_mm=settings.height_mm, pitch_um=settings.pitch_um)
+    known_um = max(size.width_mm or 0.0, size.height_mm or 0.0) * 1000.0 / longest_px
+    artwork = read_artwork(source, name=name, size=replace(size, pitch_um=max(size.pitch_um, known_um)))
+    grid = size_of(artwork, size)
+    wanted_um = max(grid.width_mm, grid.height_mm) * 1000.0 / longest_px
+    settings = replace(settings, pitch_um=min(max(size.pitch_um, wanted_um), DRAFT_PITCH_UM))
+    return settings, source if artwork.format == "SVG" else artwork
+
+
+def _coarser_beside(settings: Settings, given: GivenCircuit, longest_px: int) -> Settings:
+    """The same by the board of a circuit. Raises CircuitError."""
+    from worker.engine.circuit.reading import read_circuit
+
+    left, low, right, high = read_circuit(given.files, given.said.roles, name=given.name).box_mm
+    wanted_um = max(right - left, high - low) * 1000.0 / longest_px
+    return replace(settings, pitch_um=max(settings.pitch_um, min(wanted_um, _CIRCUIT_UM)))
 
 
 def _answer(conversion: Conversion, drawn: LookPictures, side: str) -> dict[str, Any]:

@@ -27,13 +27,13 @@ from celery.worker import state
 from worker.broker import QUEUES, WORK, Broker
 from worker.errors import MaskwrightError, UnavailableError
 from worker.housekeeping import Housekeeping
-from worker.job import LANES, Failure, read_lane
+from worker.job import LANES, Failure, Lane, read_lane
 from worker.leash import die_with_parent
 from worker.ledger import Ledger
 from worker.log_lines import set_up_logging
 from worker.settings import Environment, read_environment
 from worker.storage import open_store
-from worker.tasks import TOO_LONG, Bench, preload
+from worker.tasks import TOO_LONG, Bench, preload, ready_for_drafts
 from worker.tracing import open_tracing
 from worker.watchdog import Slots, Watchdog, end, kill
 
@@ -94,7 +94,7 @@ app.task(name=WORK)(_work)
 
 def _start_parent(**_: Any) -> None:
     try:
-        preload()
+        preload(drafts="interactive" in _lanes())
     except Exception:
         log.exception("the engine can't be loaded: every job will fail")
     _here.ledger = open_ledger(environment, pooled=False)
@@ -114,9 +114,8 @@ def _await_database(ledger: Ledger) -> None:
 def _keep_house(sender: Any = None, **_: Any) -> None:
     if _here.ledger is None:
         return
-    taken = set(app.amqp.queues.consume_from)
     watchdog = Watchdog(
-        lanes=[lane for lane in LANES if QUEUES[lane] in taken],
+        lanes=_lanes(),
         stall_seconds=environment.stall_seconds,
         slots=_slots,
         kill=kill,
@@ -124,6 +123,12 @@ def _keep_house(sender: Any = None, **_: Any) -> None:
     )
     _here.housekeeping = Housekeeping(_here.ledger, broker, quiet=_quiet, watchdog=watchdog)
     _here.housekeeping.start()
+
+
+def _lanes() -> list[Lane]:
+    """The lanes that this worker takes jobs of."""
+    taken = set(app.amqp.queues.consume_from)
+    return [lane for lane in LANES if QUEUES[lane] in taken]
 
 
 def _slots() -> Slots:
@@ -183,6 +188,11 @@ def _start_child(**_: Any) -> None:
         threads=environment.threads_per_job,
         tracing=open_tracing(environment, "worker"),
     )
+    if "interactive" in _lanes():
+        try:
+            ready_for_drafts()
+        except Exception:
+            log.exception("the decoder can't be loaded: jobs that need it will fail")
 
 
 def _limit_memory(wanted: int) -> None:

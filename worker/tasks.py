@@ -420,10 +420,11 @@ def preview(work: Work) -> Outcome:
     return Outcome(files=(), summary={ANSWER: answer})
 
 
-def preload() -> None:
+def preload(*, drafts: bool = False) -> None:
     """Load the engine once, in the process whose children do the jobs: they share it and are ready at once.
 
-    pyvips is not among it: it starts threads, which a fork would lose. The first job that needs it loads it.
+    `drafts` : also what a draft runs, which somebody waits for. pyvips is not among it: it starts threads, which a fork
+    would lose. The first job that needs it loads it, or each child (`ready_for_drafts`).
     """
     import sklearn.cluster
 
@@ -431,7 +432,18 @@ def preload() -> None:
     from worker.engine import pipeline
 
     tuning.warm()
+    if drafts:
+        from worker import warm_drafts
+
+        warm_drafts.warm()
     log.info("loaded %s, %s and %s", pipeline.__name__, tuning.__name__, sklearn.cluster.__name__)
+
+
+def ready_for_drafts() -> None:
+    """Load, in a child, what the first draft would wait for."""
+    from worker import warm_drafts
+
+    warm_drafts.warm_decoder()
 
 
 KINDS: dict[str, Callable[[Work], Outcome]] = {

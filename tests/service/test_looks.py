@@ -109,7 +109,10 @@ def test_a_draft_answers_to_its_settings_and_leaves_no_job(client: TestClient) -
     plain = draft(client).json()
     assert plain["grid"]["pitch_um"] == 40.0 and plain["grid"]["width_mm"] == pytest.approx(12, abs=0.05)
     assert client.get(plain["pictures"]["error"]).is_success and plain["pictures"]["eye_board"] is None
-    assert draft(client, width="30mm").json()["grid"]["pitch_um"] == 75.0, "400 pixels"
+    for width, pitch in (("30mm", 97.5), ("300mm", 975.0)):
+        coarse = draft(client, width=width).json()["grid"]
+        assert (coarse["height_px"], coarse["pitch_um"]) == (400, pitch), "the file has 640 x 832 px"
+    assert is_problem(draft(client, width="900mm"), 422, "the limit is 400 million"), "what the job would say"
     assert draft(client, width="30mm", detail="fine").json()["grid"]["pitch_um"] == 40.0, "no finer than the job"
     without = draft(client, forbid="gold").json()
     assert [one["share"] for one in without["finishes"] if one["id"] == "gold"] == [0.0]

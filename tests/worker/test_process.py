@@ -14,19 +14,20 @@ def told(code: str) -> list[str]:
 
 
 def test_preloading_loads_the_engine_but_nothing_that_a_fork_would_break() -> None:
-    modules = told("import sys\nfrom worker.tasks import preload\npreload()\nprint(*sys.modules)")
+    modules = told("import sys\nfrom worker.tasks import preload\npreload(drafts=True)\nprint(*sys.modules)")
     assert {"worker.engine.pipeline", "numba", "sklearn.cluster"} <= set(modules)
     assert not {"pyvips", "_libvips"} & set(modules)
 
 
 def test_a_forked_child_of_a_preloaded_parent_can_use_the_numerical_libraries() -> None:
-    """Both thread pools that NumPy and scikit-learn bring (OpenBLAS, OpenMP) work after a fork."""
+    """Both thread pools that NumPy and scikit-learn bring (OpenBLAS, OpenMP) work after a fork, and libvips's."""
     code = """
 import os, sys
-from worker.tasks import preload
-preload()
+from worker.tasks import preload, ready_for_drafts
+preload(drafts=True)
 child = os.fork()
 if child == 0:
+    ready_for_drafts()
     import numpy as np
     from sklearn.cluster import KMeans
     points = np.random.default_rng(1).random((20_000, 3))

@@ -8,4 +8,5 @@ from __future__ import annotations
 import tests.worker.kinds  # noqa: F401
 from worker import process
 
-process.preload = lambda: None
+process.preload = lambda drafts: None
+process.ready_for_drafts = lambda: None

@@ -13,7 +13,8 @@ from tests.engine.conftest import MemoryTables
 from tests.engine.hull_projection import linear_rgb_of, opponent_of, projected
 from worker.engine.colorimetry import srgb_decoded
 from worker.engine.palette.finish_colours import finish_colours
-from worker.engine.palette.hull import NODES, ONE, hull_table, hull_targets, pack, project_onto_hull, unpack
+from worker.engine.palette.hull import FINE_NODES, NODES, ONE, hull_table, hull_targets, pack, project_onto_hull, unpack
+from worker.engine.palette.tables import DraftTables
 
 Floats = npt.NDArray[np.float64]
 RNG = np.random.default_rng(41)
@@ -104,6 +105,17 @@ def test_a_kept_table_is_used_again_and_a_broken_one_is_not(own_tables: MemoryTa
     own_tables.kept[key] = b"cut short"
     assert hull_table(colours, tables=own_tables).tobytes() == table.tobytes()
     assert own_tables.kept[key] == table.tobytes()
+
+
+def test_a_draft_s_table_is_near_the_true_one_and_is_not_kept(tables: MemoryTables, own_tables: MemoryTables) -> None:
+    """A 1024th of white on the average, no more than a 30th; every second node is the true one."""
+    colours = finish_colours(board("alba-black"))
+    draft = unpack(hull_table(colours, nodes=FINE_NODES, tables=DraftTables(own_tables))).reshape(*3 * [FINE_NODES], 3)
+    true = unpack(hull_table(colours, nodes=FINE_NODES, tables=tables)).reshape(draft.shape)
+    assert own_tables.kept == {}
+    np.testing.assert_array_equal(draft[::2, ::2, ::2], true[::2, ::2, ::2])
+    error = np.abs(draft - true)
+    assert 0 < error.mean() < 2**-10 and error.max() < 0.03
 
 
 @pytest.mark.parametrize("threads", [2, 3, 8])

@@ -19,7 +19,7 @@ from numba import njit
 from worker.engine.arrays import Floats, Srgb
 from worker.engine.colorimetry import D65_WHITE, LINEAR_RGB_TO_XYZ, SRGB_TO_LINEAR, srgb_decoded
 from worker.engine.palette.finish_colours import FinishColours
-from worker.engine.palette.tables import TableStore
+from worker.engine.palette.tables import DraftTables, TableStore
 from worker.engine.threads import run_all, shared_strips
 
 Packed = npt.NDArray[np.int64]
@@ -188,20 +188,40 @@ def hull_table(colours: FinishColours, *, nodes: int = NODES, tables: TableStore
     Returns
     -------
     int64 (nodes^3,), packed linear sRGB, read-only
-        Node (i, j, k) is the projection of the encoded sRGB colour (i, j, k) * 256 / (nodes - 1).
+        Node (i, j, k) is the projection of the encoded sRGB colour (i, j, k) * 256 / (nodes - 1). With `DraftTables`,
+        where no table is kept, every second of FINE_NODES; between them the mean of their neighbours.
     """
     key = colours.key(f"hull-{nodes}")
     kept = tables.get(key) if tables is not None else None
     if kept is not None and len(kept) == 8 * nodes**3:
         return np.frombuffer(kept, dtype=np.int64)
+    if isinstance(tables, DraftTables):
+        found = _filled_in(_projected(colours, NODES)) if nodes == FINE_NODES else _projected(colours, nodes)
+        table = pack(found).reshape(-1)
+    else:
+        table = pack(_projected(colours, nodes)).reshape(-1)
+        if tables is not None:
+            tables.put(key, table.tobytes())
+    # Read-only, as a kept one is: the loops that use it are compiled once for both.
+    table.setflags(write=False)
+    return table
+
+
+def _projected(colours: FinishColours, nodes: int) -> Floats:
+    """Linear sRGB, float64 (nodes, nodes, nodes, 3), of each node's projection."""
     value = srgb_decoded(np.arange(nodes) * (256 // (nodes - 1)) / 255.0)
     points = np.stack(np.meshgrid(value, value, value, indexing="ij"), axis=-1).reshape(-1, 3)
     opponent = project_onto_hull(points @ LINEAR_RGB_TO_OPPONENT.T, colours.linear_rgb @ LINEAR_RGB_TO_OPPONENT.T)
-    table = pack(opponent @ np.linalg.inv(LINEAR_RGB_TO_OPPONENT).T)
-    if tables is not None:
-        tables.put(key, table.tobytes())
-    # Read-only, as a kept one is: the loops that use it are compiled once for both.
-    table.setflags(write=False)
+    return (opponent @ np.linalg.inv(LINEAR_RGB_TO_OPPONENT).T).reshape(nodes, nodes, nodes, 3)
+
+
+def _filled_in(table: Floats) -> Floats:
+    """A table of twice as many steps to a side, each new node the mean of those that it lies between."""
+    for axis in range(3):
+        fine = np.repeat(table, 2, axis=axis)[(slice(None),) * axis + (slice(-1),)]
+        table = np.moveaxis(table, axis, 0)
+        np.moveaxis(fine, axis, 0)[1::2] = 0.5 * (table[:-1] + table[1:])
+        table = fine
     return table
 
 

@@ -20,7 +20,6 @@ from worker.engine.colorimetry import white_ratios
 from worker.engine.difference import FAST_ERROR, ciede2000_pair, exact_lab_f, fast_squared, lab_f
 from worker.engine.palette.colour_places import BLUE, COLOURS, GREEN, RED
 from worker.engine.palette.finish_colours import FinishColours
-from worker.engine.palette.histogram import histogram_of
 from worker.engine.threads import row_strips, run_all, shared_strips
 
 _UNSURE = np.float32(2.0 * FAST_ERROR)
@@ -64,8 +63,8 @@ def nearest_finish_table(
     Parameters
     ----------
     art : uint8 (H, W, 3) or None
-        All that will be looked up. With `DraftTables` a table that is not kept yet is made for its colours and their
-        neighbours alone, and is not kept either.
+        All that will be looked up. With `DraftTables` a table that is not kept yet is made for its colours alone, and
+        is not kept either.
 
     Returns
     -------
@@ -76,22 +75,22 @@ def nearest_finish_table(
     kept = tables.get(key) if tables is not None else None
     if kept is not None and len(kept) == COLOURS:
         return np.frombuffer(kept, dtype=np.uint8)
-    part = isinstance(tables, DraftTables) and art is not None
-    wanted = np.ones((32, 32), dtype=np.bool_)
-    if part and art is not None:
-        wanted = histogram_of(art, threads=threads).reds_and_greens
     table = np.zeros(COLOURS, dtype=np.uint8)
     ratios = white_ratios()
     # Of finishes with the very same colour only the first counts; else every colour would be a tie for the exact form.
     _, firsts = np.unique(colours.lab, axis=0, return_index=True)
     distinct = np.sort(firsts).astype(np.uint8)
     lab = np.ascontiguousarray(colours.lab[distinct])
-    run_all(
-        lambda first, last: _fill_nearest(first, last, ratios, lab, distinct, wanted, table),
-        row_strips(256, 8),
-        threads,
-    )
-    if tables is not None and not part:
+    if isinstance(tables, DraftTables) and art is not None:
+        found = _colours_in(read_only(art).reshape(-1), table)
+        run_all(
+            lambda first, last: _fill_listed(found[first:last], ratios, lab, distinct, table),
+            shared_strips(len(found), threads),
+            threads,
+        )
+        return table
+    run_all(lambda first, last: _fill_nearest(first, last, ratios, lab, distinct, table), row_strips(256, 8), threads)
+    if tables is not None:
         tables.put(key, table.tobytes())
     return table
 
@@ -108,11 +107,35 @@ def lab_row(x, y, z, x_blue, y_blue, z_blue, lightness, a_star, b_star, chroma):
         chroma[i] = np.sqrt(a_star[i] * a_star[i] + b_star[i] * b_star[i])
 
 
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _nearest_of_row(lightness, a_star, b_star, chromas, short, chroma, difference, best, second, index, opposite):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Of 256 colours each: the two smallest squared differences, the first's finish, whether any hue is opposite."""
+    for i in range(256):
+        best[i] = _F(1e12)
+        second[i] = _F(1e12)
+        index[i] = 0
+        opposite[i] = 0
+    for j in range(short.shape[0]):
+        l_j, a_j, b_j, c_j = short[j, 0], short[j, 1], short[j, 2], chroma[j]
+        for i in range(256):
+            difference[i] = fast_squared(lightness[i], a_star[i], b_star[i], chromas[i], l_j, a_j, b_j, c_j)
+        for i in range(256):
+            d = difference[i]
+            opposite[i] = 1 if d < _F(0.0) else opposite[i]
+            second[i] = min(second[i], max(d, best[i]))
+            index[i] = j if d < best[i] else index[i]
+            best[i] = min(best[i], d)
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _is_unsure(best, second, opposite):  # type: ignore[no-untyped-def]  # pragma: no cover
+    return opposite != 0 or np.sqrt(second) - np.sqrt(best) < _UNSURE
+
+
 @njit(cache=True, nogil=True, error_model="numpy")
 def _fill_nearest(
-    first: int, last: int, ratios: Floats, lab: Floats, firsts: Labels, wanted: npt.NDArray[np.bool_], table: Labels
+    first: int, last: int, ratios: Floats, lab: Floats, firsts: Labels, table: Labels
 ) -> None:  # pragma: no cover
-    n = lab.shape[0]
     short = lab.astype(np.float32)
     chroma = np.sqrt(short[:, 1] * short[:, 1] + short[:, 2] * short[:, 2])
     blue = ratios[:, 2].astype(np.float32)
@@ -128,33 +151,72 @@ def _fill_nearest(
     opposite = np.empty(256, dtype=np.int32)
     for red in range(first, last):
         for green in range(256):
-            if not wanted[red >> 3, green >> 3]:
-                continue
             x = _F(ratios[red, 0, 0] + ratios[green, 1, 0])
             y = _F(ratios[red, 0, 1] + ratios[green, 1, 1])
             z = _F(ratios[red, 0, 2] + ratios[green, 1, 2])
             lab_row(x, y, z, x_blue, y_blue, z_blue, lightness, a_star, b_star, chromas)
-            for i in range(256):
-                best[i] = _F(1e12)
-                second[i] = _F(1e12)
-                index[i] = 0
-                opposite[i] = 0
-            for j in range(n):
-                l_j, a_j, b_j, c_j = short[j, 0], short[j, 1], short[j, 2], chroma[j]
-                for i in range(256):
-                    difference[i] = fast_squared(lightness[i], a_star[i], b_star[i], chromas[i], l_j, a_j, b_j, c_j)
-                for i in range(256):
-                    d = difference[i]
-                    opposite[i] = 1 if d < _F(0.0) else opposite[i]
-                    second[i] = min(second[i], max(d, best[i]))
-                    index[i] = j if d < best[i] else index[i]
-                    best[i] = min(best[i], d)
+            _nearest_of_row(
+                lightness, a_star, b_star, chromas, short, chroma, difference, best, second, index, opposite
+            )
             base = RED[red] | GREEN[green]
             for i in range(256):
-                if opposite[i] != 0 or np.sqrt(second[i]) - np.sqrt(best[i]) < _UNSURE:
+                if _is_unsure(best[i], second[i], opposite[i]):
                     table[base | BLUE[i]] = firsts[_nearest_exact(red, green, i, ratios, lab)]
                 else:
                     table[base | BLUE[i]] = firsts[index[i]]
+
+
+@njit(cache=True, nogil=True)
+def _colours_in(srgb: Labels, seen: Labels) -> npt.NDArray[np.uint32]:  # pragma: no cover
+    """Each colour of uint8 (3 n,) once, uint32 (m,); `seen`, uint8 (2^24,) of 0, is 1 at its place afterwards."""
+    found = np.empty(min(srgb.size // 3, COLOURS), dtype=np.uint32)
+    n = 0
+    for i in range(0, srgb.size, 3):
+        place = RED[srgb[i]] | GREEN[srgb[i + 1]] | BLUE[srgb[i + 2]]
+        if seen[place] == 0:
+            seen[place] = 1
+            found[n] = (np.uint32(srgb[i]) << 16) | (np.uint32(srgb[i + 1]) << 8) | srgb[i + 2]
+            n += 1
+    return found[:n]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _fill_listed(
+    colours: npt.NDArray[np.uint32], ratios: Floats, lab: Floats, firsts: Labels, table: Labels
+) -> None:  # pragma: no cover
+    """`_fill_nearest` for these colours alone, 256 at a time."""
+    short = lab.astype(np.float32)
+    chroma = np.sqrt(short[:, 1] * short[:, 1] + short[:, 2] * short[:, 2])
+    x, y, z = np.zeros(256, dtype=np.float32), np.zeros(256, dtype=np.float32), np.zeros(256, dtype=np.float32)
+    lightness = np.empty(256, dtype=np.float32)
+    a_star = np.empty(256, dtype=np.float32)
+    b_star = np.empty(256, dtype=np.float32)
+    chromas = np.empty(256, dtype=np.float32)
+    difference = np.empty(256, dtype=np.float32)
+    best = np.empty(256, dtype=np.float32)
+    second = np.empty(256, dtype=np.float32)
+    index = np.empty(256, dtype=np.int32)
+    opposite = np.empty(256, dtype=np.int32)
+    for base in range(0, colours.size, 256):
+        here = min(256, colours.size - base)
+        for i in range(here):
+            red, green, blue = colours[base + i] >> 16, (colours[base + i] >> 8) & 255, colours[base + i] & 255
+            x[i] = _F(ratios[red, 0, 0] + ratios[green, 1, 0] + ratios[blue, 2, 0])
+            y[i] = _F(ratios[red, 0, 1] + ratios[green, 1, 1] + ratios[blue, 2, 1])
+            z[i] = _F(ratios[red, 0, 2] + ratios[green, 1, 2] + ratios[blue, 2, 2])
+        lab_row(_F(0.0), _F(0.0), _F(0.0), x, y, z, lightness, a_star, b_star, chromas)
+        _nearest_of_row(lightness, a_star, b_star, chromas, short, chroma, difference, best, second, index, opposite)
+        for i in range(here):
+            red, green, blue = (
+                int(colours[base + i] >> 16),
+                int((colours[base + i] >> 8) & 255),
+                int(colours[base + i] & 255),
+            )
+            place = RED[red] | GREEN[green] | BLUE[blue]
+            if _is_unsure(best[i], second[i], opposite[i]):
+                table[place] = firsts[_nearest_exact(red, green, blue, ratios, lab)]
+            else:
+                table[place] = firsts[index[i]]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

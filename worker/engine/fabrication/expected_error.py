@@ -152,7 +152,6 @@ def _view(planes: LayerPlanes, lab: Floats, srgb: Srgb, distance_mm: float, thre
     art, weights = _art_blocks(planes.stack, srgb, block, step, threads)
     coarse = max(1, math.ceil(math.sqrt(height * width / _MOST_PIXELS)))
     rows, columns = _lattice(planes.stack, coarse)
-    stacks = np.array([_bits(i) for i in range(16)])
     pixels = srgb_to_lab(srgb[rows, columns])
     return _View(
         block=block,
@@ -164,8 +163,19 @@ def _view(planes: LayerPlanes, lab: Floats, srgb: Srgb, distance_mm: float, thre
         weights=weights,
         rows=rows,
         columns=columns,
-        errors=np.asarray(ciede2000(pixels[:, None, :], lab[stacks][None, :, :]), dtype=np.float32),
+        errors=_errors_of_stacks(pixels, lab, int(np.bitwise_or.reduce(planes.stack, axis=None)), threads),
     )
+
+
+def _errors_of_stacks(pixels: Floats, lab: Floats, drawn: int, threads: int) -> Float32s:
+    """float32 (p, 16), CIEDE2000 of each pixel, float64 (p, 3) CIELAB, from each stack of layers that are `drawn`."""
+    errors = np.zeros((16, len(pixels)), dtype=np.float32)
+
+    def fill(number: int) -> None:
+        errors[number] = ciede2000(pixels, lab[_bits(number)])
+
+    run_all(fill, [(number,) for number in range(16) if _bits(number) & ~BOARD & ~drawn == 0], threads)
+    return np.ascontiguousarray(errors.T)
 
 
 def _bits(number: int) -> int:

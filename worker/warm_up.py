@@ -1,7 +1,8 @@
 """Compile the engine's loops once, after installation, so that the first artwork does not wait for it.
 
 `python -m worker.warm_up` converts a few tiny pictures along every route; numba keeps what it compiles beside the
-sources. Compiling takes minutes and one core, so the routes with the least in common go first, in two processes.
+sources. Compiling takes minutes and one core, so two processes do it: one goes from pictures to masks, the other
+from masks to layers, which is about as much and hardly the same.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from concurrent.futures import ProcessPoolExecutor
 import numpy as np
 from PIL import Image
 
-from worker.fab_profile import read_fab_profile
+from worker.fab_profile import FabProfile, read_fab_profile
 from worker.job_settings import read_settings
 from worker.settings import PROJECT
 
@@ -26,15 +27,13 @@ MASKS: tuple[Route, ...] = (
     ("photo", {"edges": "threshold", "assignment": "contrast"}),
     ("flat", {"edges": "dither", "pin": ["#C81E1E=legend"]}),
     ("clear", {"edges": "dither"}),
+    ("photo", {"edges": "threshold", "width": "2mm"}),
+    ("flat", {"edges": "threshold", "width": "6mm"}),
+    ("clear", {"edges": "threshold", "width": "2mm"}),
 )
 LAYERS: tuple[Route, ...] = (
     ("flat", {"edges": "threshold", "width": "6mm", "fabrication": "on", "islands": "tie", "hatch": "on"}),
     ("clear", {"edges": "threshold", "fabrication": "on", "voltage": "230Vac", "board": "disc"}),
-)
-BOTH: tuple[Route, ...] = (
-    ("photo", {"edges": "threshold", "width": "2mm"}),
-    ("flat", {"edges": "threshold", "width": "6mm"}),
-    ("clear", {"edges": "threshold", "width": "2mm"}),
     ("photo", {"edges": "dither", "fabrication": "on"}),
 )
 
@@ -54,35 +53,81 @@ def picture(kind: str) -> bytes:
     return out.getvalue()
 
 
+def demo_fab() -> FabProfile:
+    """A profile that has finishes of every kind."""
+    return read_fab_profile((PROJECT / "samples" / "fabs" / "nocturne-gold.toml").read_bytes())
+
+
 def go_along(routes: tuple[Route, ...]) -> None:
     """Convert and re-score along these routes."""
     from worker.engine.pipeline import convert
     from worker.engine.report.rescore import prepare, rescore
 
-    fab = read_fab_profile((PROJECT / "samples" / "fabs" / "nocturne-gold.toml").read_bytes())
     for kind, given in routes:
-        conversion = convert(picture(kind), fab, read_settings({"width": "3.2mm", **given}), threads=2)
+        conversion = convert(picture(kind), demo_fab(), read_settings({"width": "3.2mm", **given}), threads=2)
         for _ in conversion.files():
             pass
         rescore(prepare(conversion.tuning), conversion.colours.lab)
+
+
+def draw_layers() -> None:
+    """Layers and files of a board whose masks are known: what comes after the masks, without what comes before."""
+    from worker.engine.fabrication.board import plain_rectangle
+    from worker.engine.fabrication.far_copper import SideArt
+    from worker.engine.made_board import made_files, make_board
+    from worker.engine.palette.finish_colours import colours_of
+    from worker.engine.palette.hull import FINE_NODES, hull_table
+    from worker.engine.references.findings import fab_findings
+
+    fab = demo_fab()
+    settings = read_settings({"edges": "threshold", "fabrication": "on", "islands": "tie", "hatch": "on"})
+    references = fab_findings(fab, settings.viewing_conditions).references
+    colours = colours_of(references)
+    labels = np.zeros((300, 300), dtype=np.uint8)
+    for i in range(36):
+        labels[20 + 45 * (i // 6) :, 20 + 45 * (i % 6) :] = i % len(colours)
+    srgb = colours.srgb[labels]
+    made = make_board(
+        {"top": SideArt(labels=labels, srgb=srgb, judged=srgb)},
+        hulls={"top": hull_table(colours, nodes=FINE_NODES)},
+        shape=plain_rectangle(*labels.shape, 20.0),
+        fab=fab,
+        colours=colours,
+        references=tuple(references),
+        settings=settings,
+        name="warm-up",
+        sha256="",
+        threads=2,
+    )
+    made_files(made, threads=2)
 
 
 def plan() -> None:
     """Look ahead for pictures of every kind."""
     from worker.engine.plan.plan import plan_artwork
 
-    fab = read_fab_profile((PROJECT / "samples" / "fabs" / "nocturne-gold.toml").read_bytes())
     for kind in ("photo", "flat", "clear"):
-        plan_artwork(picture(kind), [fab], read_settings({"width": "9mm"}), threads=2)
+        plan_artwork(picture(kind), [demo_fab()], read_settings({"width": "9mm"}), threads=2)
+
+
+def from_pictures() -> None:
+    """From pictures to masks, and what a plan looks at."""
+    go_along(MASKS)
+    plan()
+
+
+def from_masks() -> None:
+    """From masks to layers; then the same from pictures, whose masks the other half has compiled meanwhile."""
+    draw_layers()
+    go_along(LAYERS)
 
 
 def warm_up() -> None:
-    """Go along every route."""
+    """Both halves at once. Then what both need once more: of two that keep one loop at one moment, one may lose it."""
     with ProcessPoolExecutor(2, mp_context=multiprocessing.get_context("spawn")) as processes:
-        list(processes.map(go_along, (MASKS, LAYERS)))
-    # Again in one process: of two that keep the same loop at one moment, one may be lost.
-    go_along(MASKS + LAYERS + BOTH)
-    plan()
+        for half in [processes.submit(half) for half in (from_pictures, from_masks)]:
+            half.result()
+    go_along(LAYERS)
 
 
 if __name__ == "__main__":

@@ -19,6 +19,7 @@ from tests.boards import board
 from tests.engine.conftest import MemoryTables
 from tests.engine.layer_rules import violations
 from tests.engine.open_pictures import cut, photograph, png_of
+from tests.engine.sweeps import sweep_size
 from tests.engine.written_masks import masks_of_files
 from worker.board_file import read_board_file
 from worker.engine.colorimetry import srgb_to_lab
@@ -69,7 +70,7 @@ def check_partition(found: Conversion, masks: dict[str, npt.NDArray[np.bool_]], 
 
 
 @given(st.sampled_from(CASES), st.integers(1, 30), st.integers(1, 30), st.integers(0, 2**32 - 1), st.data())
-@hypothesis_settings(FLOW, max_examples=50)
+@hypothesis_settings(FLOW, max_examples=sweep_size(25, 200))
 def test_any_image_mode_and_size(
     tables: MemoryTables, case: tuple[str, str], height: int, width: int, seed: int, data: st.DataObject
 ) -> None:

@@ -22,8 +22,8 @@ from schemathesis.specs.openapi.checks import (
     status_code_conformance,
 )
 
-from service import asking
-from service.routes import photographs, readings, tuning
+from service import asking, drawn_files
+from service.routes import circuits, looks, photographs, plans, readings, tuning
 from tests.engine.sweeps import WHOLE, sweep_size
 from tests.hostile.judging import fault_of_words
 from tests.service.fixtures import FAB, finish, post, service
@@ -50,8 +50,9 @@ def client(tmp_path_factory: pytest.TempPathFactory) -> Iterator[TestClient]:
         async def asked(*given: Any, **_: Any) -> Any:
             return await asking.ask(*given, seconds=0.0)
 
-        for routes in (tuning, photographs, readings):
-            patch.setattr(routes, "ask", asked)
+        for asking_room in (tuning, photographs, readings, plans, looks, circuits, drawn_files):
+            patch.setattr(asking_room, "ask", asked)
+        patch.setattr(looks, "ANSWER_SECONDS", 0.0)
         done = post(client).json()["id"]
         finish(client, done, {"report.json": b"{}", "masks/gold.png": b"PNG"}, {"width_mm": 60.0, "seconds": 0.5})
         post(client, name="waits.png")

@@ -233,7 +233,7 @@ STRESS = [
 @pytest.mark.slow
 @pytest.mark.parametrize(("name", "seed"), STRESS[: sweep_size(1, len(STRESS))])
 def test_stress_art_breaks_nothing_costs_little_and_keeps_its_strokes(name: str, seed: int) -> None:
-    fields = sweep_size(5, 8)
+    fields = sweep_size(4, 8)
     broken, ratio, (counted, own, other), before = _bars(name, seed, fields)
     assert before
     assert broken == {}

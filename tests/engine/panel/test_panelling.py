@@ -56,7 +56,7 @@ def piece_of(tables: MemoryTables, width: int, height: int, shape: str) -> Piece
     data = io.BytesIO()
     picture.save(data, "PNG")
     data.seek(0)
-    settings = {"width": f"{width / 10}mm", "pitch": "50um", "board": shape, "fabrication": "on", "edges": "threshold"}
+    settings = {"width": f"{width / 10}mm", "pitch": "100um", "board": shape, "fabrication": "on", "edges": "threshold"}
     conversion = convert(data, FAB, read_settings(settings), name=f"{shape}.png", tables=tables)
     return read_piece(dict(conversion.files()), source=shape)
 

@@ -16,6 +16,7 @@ from tests.boards import FABS, board
 from tests.engine.conftest import MemoryTables
 from tests.engine.layer_rules import thin_pixels, violations
 from tests.engine.open_pictures import PHOTOGRAPHS, cut, enlarged, photograph, png_of
+from tests.engine.sweeps import sweep_size
 from tests.engine.written_masks import written_masks
 from worker.engine.arrays import Labels
 from worker.engine.pipeline import Conversion, convert
@@ -37,9 +38,12 @@ def dithered(
     return convert(data, board(fab), settings, tables=tables, threads=threads, **(more or {}))
 
 
+EVERY = [(name, fab) for i, name in enumerate(sorted(ORDERS)) for fab in PROFILES[i % 3 :] + PROFILES[: i % 3]]
+"""Of a sample's three the first is another from one sample to the next."""
+
+
 @pytest.mark.slow
-@pytest.mark.parametrize("name", sorted(ORDERS))
-@pytest.mark.parametrize("fab", PROFILES)
+@pytest.mark.parametrize(("name", "fab"), EVERY[:: sweep_size(3, 1)])
 def test_every_sample_can_be_made_by_every_fab(name: str, fab: str, tables: MemoryTables) -> None:
     """At the size that the demo orders, and at its pitch on its own fab: no corner touches, no legend beside
     openings, no part thinner than a cell.

@@ -66,7 +66,7 @@ def _strips(plane, region, peels, whole, odd, beside, hair, first, last, out):  
         flags = region[top // BLOCK]
         end = min(top + BLOCK, last)
         rows = end - top + 2 * pad
-        j = 0
+        j, dilate = np.int64(0), np.bool_(True)  # no constants: numba would compile `load` once more for each
         while j < words:
             if flags[j] == 0:
                 j += 1
@@ -76,7 +76,7 @@ def _strips(plane, region, peels, whole, odd, beside, hair, first, last, out):  
                 j += 1
             m = j - begin + 2 * margin
             size = m * rows
-            if load(plane, begin, j, margin, top - pad, rows, True, here) < 2:
+            if load(plane, begin, j, margin, top - pad, rows, dilate, here) < 2:
                 continue
             count = _peel(here, spare, kept, peels, m, size)
             _erode_by(here, spare, total, kept[0], whole, odd, m, rows, seen)
@@ -129,7 +129,7 @@ def _erode_by(here, spare, total, plane, half, odd, m, rows, out):  # type: igno
     beyond, size = half.shape[0], m * rows
     for k in range(size):
         here[k + 1] = ~plane[k]
-    spread(here, spare, total, half, odd, False, m, rows - 2 * beyond, beyond)
+    spread(here, spare, total, half, odd, np.bool_(False), m, rows - 2 * beyond, beyond)
     out[:size] = _NONE
     for k in range(m * (rows - 2 * beyond)):
         out[k + m * beyond] = ~total[k]
@@ -145,7 +145,7 @@ def _add_middles(kept, count, hair, seen, here, spare, out, beside, m, rows):  #
     for n in range(count - 1, hair - 1, -1):
         peel = kept[n]
         here[1 : size + 1] = seen[:size]
-        spread(here, spare, near, beside, True, True, m, spread_rows, beyond)
+        spread(here, spare, near, beside, np.bool_(True), np.bool_(True), m, spread_rows, beyond)
         for k in range(m * spread_rows):
             out[k + m * beyond] |= peel[k + m * beyond] & ~near[k]
         for k in range(size):

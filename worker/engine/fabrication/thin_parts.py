@@ -353,12 +353,13 @@ def _add_grown(source, half, runs, out):  # type: ignore[no-untyped-def]  # prag
     most = (_CHUNK + 2 * margin) * source.shape[0]
     here, spare = np.zeros(most + 2, dtype=np.uint64), np.zeros(most + 2, dtype=np.uint64)
     total = np.empty(most, dtype=np.uint64)
+    odd, dilate = np.bool_(True), np.bool_(True)  # as in _add_thin
     for n in range(runs.shape[0]):
         for begin in range(runs[n, 0], runs[n, 1], _CHUNK):
             end = min(begin + _CHUNK, runs[n, 1])
             m = end - begin + 2 * margin
-            load(source, begin, end, margin, 0, source.shape[0], True, here)
-            spread(here, spare, total, half, True, True, m, rows, reach)
+            load(source, begin, end, margin, np.int64(0), source.shape[0], dilate, here)
+            spread(here, spare, total, half, odd, dilate, m, rows, reach)
             for r in range(rows):
                 to, grown = out[r, begin:end], total[r * m + margin : r * m + margin + end - begin]
                 for x in range(end - begin):
@@ -406,7 +407,8 @@ def _add_thin(part, around, fits, covers, odd, active, out):  # type: ignore[no-
     most = (_CHUNK + 2 * margin) * around.shape[0]
     here, spare = np.zeros(most + 2, dtype=np.uint64), np.zeros(most + 2, dtype=np.uint64)
     total = np.empty(most, dtype=np.uint64)
-    j = 0
+    # Of these types, not constants: numba would compile what is called below once more for each.
+    j, top, dilate, erode = np.int64(0), np.int64(0), np.bool_(True), np.bool_(False)
     while j < words:
         if active[j] == 0:
             j += 1
@@ -415,12 +417,12 @@ def _add_thin(part, around, fits, covers, odd, active, out):  # type: ignore[no-
         while j < words and active[j] != 0 and j - begin < _CHUNK:
             j += 1
         m = j - begin + 2 * margin
-        load(around, begin, j, margin, 0, around.shape[0], False, here)
+        load(around, begin, j, margin, top, around.shape[0], erode, here)
         size = rows + 2 * c
-        spread(here, spare, total, fits, odd, False, m, size, n)
+        spread(here, spare, total, fits, odd, erode, m, size, n)
         for k in range(size * m):
             here[k + 1] = ~total[k]
-        spread(here, spare, total, covers, odd, True, m, rows, c)
+        spread(here, spare, total, covers, odd, dilate, m, rows, c)
         for y in range(rows):
             covered = total[y * m + margin : y * m + margin + j - begin]
             for x in range(j - begin):
@@ -438,7 +440,7 @@ def _add_specks(part, around, begin, end, margin, before, side, here, total, out
     """
     m = end - begin + 2 * margin
     size = m * around.shape[0]
-    load(around, begin, end, margin, 0, around.shape[0], True, here)
+    load(around, begin, end, margin, np.int64(0), around.shape[0], np.bool_(True), here)
     space, wide = here[1 : size + 1], total[:size]
     wide[:] = space
     w = 1

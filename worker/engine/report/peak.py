@@ -299,7 +299,7 @@ def _look(  # type: ignore[no-untyped-def]
     fine = max(reaches[1, 0], reaches[1, 1], reaches[1, 2])
 
     # The blocks around, less what the narrowest Gaussian gave them.
-    rest = _turned(_block_window(light, row - _BEFORE, column - _BEFORE, _SPAN), _SEEN_TO_OPPONENT)
+    rest = _turned(_block_window(light, row - _BEFORE, column - _BEFORE, np.int64(_SPAN)), _SEEN_TO_OPPONENT)
     around = _block_window(averages, row - _BEFORE - coarse, column - _BEFORE - coarse, _SPAN + 2 * coarse)
     around = _turned(around, _XYZ_TO_OPPONENT)
     narrow = np.empty((_SPAN, _SPAN))

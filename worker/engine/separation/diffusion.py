@@ -281,7 +281,7 @@ def _scan(  # type: ignore[no-untyped-def]
 ):  # pragma: no cover - compiled
     """Decide the cells of the first `last` rows whose step lies in from_step..to_step; three rows run in one loop."""
     width = targets.shape[1] - 4
-    y = 0
+    y = np.int64(0)
     while y < last:
         begin_0, end_0 = max(from_step - 2 * y, 0), min(to_step - 2 * y, width)
         begin_1, end_1 = max(from_step - 2 * y - 2, 0), min(to_step - 2 * y - 2, width)
@@ -370,7 +370,7 @@ def _run_bands(  # type: ignore[no-untyped-def]
         here, below = band % slots, (band + 1) % slots
         steps = width + 2 * _BAND_ROWS
         chunk = max(_CHUNK_STEPS, width // 8)
-        done = 0
+        done = np.int64(0)  # not the constant, for which all that is called below would be compiled once more
         while done < steps:
             to_step = min(done + chunk, steps)
             if band > 0:

@@ -23,6 +23,8 @@ MAX_FILE_BYTES = 64 * 1024 * 1024
 ARCHIVES = (b"PK", b"\x1f\x8b", b"BZh", b"\xfd7zXZ")
 """How ZIP archives begin, and TAR archives that gzip, bzip2 or xz have compressed."""
 
+MIXED = "MixedPlating"
+"""Kind of a drill file of which each tool says itself whether its holes are plated."""
 FORMS = (
     "Copper,L1,Top",
     "Copper,L2,Bot",
@@ -34,6 +36,7 @@ FORMS = (
     "Profile,NP",
     "Plated,1,2,PTH",
     "NonPlated,1,2,NPTH",
+    "MixedPlating,1,2",
     "Other,anything",
 )
 """File functions that messages name. Others of the standard are taken, too, and carried along."""
@@ -42,6 +45,7 @@ _COPPER = re.compile(r"Copper,L([1-9][0-9]?),(Top|Inr|Bot)(,[A-Za-z]+)?")
 _SIDED = re.compile(r"(?:Soldermask|Legend),(Top|Bot)(,[1-9][0-9]?)?")
 _PROFILE = re.compile(r"Profile,(P|NP)")
 _DRILL = re.compile(r"(Plated|NonPlated),[1-9][0-9]?,[1-9][0-9]?,(PTH|NPTH|Blind|Buried)(,[A-Za-z]+)?")
+_MIXED = re.compile(r"MixedPlating,[1-9][0-9]?,[1-9][0-9]?(,(PTH|NPTH|Blind|Buried))?(,[A-Za-z]+)?")
 _CARRIED = (
     *("ArrayDrawing", "AssemblyDrawing", "Carbonmask", "Component", "Depthrout", "Drillmap", "FabricationDrawing"),
     *("Glue", "Goldmask", "Heatsinkmask", "Other", "OtherDrawing", "Pads", "Paste", "Peelablemask", "Silvermask"),
@@ -92,7 +96,7 @@ class Role:
     @property
     def drilled(self) -> bool:
         """Whether it tells of holes."""
-        return self.kind in ("Plated", "NonPlated")
+        return self.kind in ("Plated", "NonPlated", MIXED)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -205,13 +209,9 @@ def read_role(text: str, *, whose: str) -> Role:
     """A role from its text. CircuitError, which names whose it is, where the standard knows no such function."""
     function = ",".join(word.strip() for word in text.split(","))
     kind = function.split(",", 1)[0]
-    if kind == "MixedPlating":
-        raise CircuitError(
-            f"{whose} holds plated and unplated holes in one file ({function}).",
-            mend="Write plated and unplated holes to a file each.",
-        )
     forms = {"Copper": _COPPER, "Soldermask": _SIDED, "Legend": _SIDED, "Profile": _PROFILE}
-    form = forms.get(kind, _DRILL if kind in ("Plated", "NonPlated") else None)
+    forms |= {"Plated": _DRILL, "NonPlated": _DRILL, MIXED: _MIXED}
+    form = forms.get(kind)
     if kind in _CARRIED:
         return Role(function=function)
     if form is None or not form.fullmatch(function):

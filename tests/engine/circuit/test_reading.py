@@ -114,14 +114,25 @@ BROKEN = {
     "cut short": (changed(one=small_circuit()["one.gbr"][:-6]), "truncated"),
     "no unit": (changed(one=small_circuit()["one.gbr"].replace(b"%MOMM*%", b"")), "one.gbr"),
     "an unknown aperture": (changed(one=gerber("Copper,L1,Top", "D77*\n" + at(1, 1, 3))), "undefined aperture"),
-    "step and repeat": (changed(one=gerber("Copper,L1,Top", "%SRX3Y2I5J5*%\n" + COPPER + "%SR*%\n")), "repeats"),
-    "an aperture block": (changed(one=gerber("Copper,L1,Top", "%ABD20*%\n" + COPPER + "%AB*%\n")), "repeats"),
+    "a block without an end": (changed(one=gerber("Copper,L1,Top", "%ABD20*%\n" + COPPER)), "ends within|no sense"),
+    "a block that clears": (
+        changed(one=gerber("Copper,L1,Top", "%ABD20*%\n" + COPPER + "%AB*%\n%LPC*%\nD20*\n" + at(1, 1, 3))),
+        "to clear what is below",
+    ),
+    "far too many copies": (
+        changed(one=gerber("Copper,L1,Top", "%SRX9999Y9999I1J1*%\n" + COPPER + "%SR*%\n")),
+        "more than",
+    ),
     "mirrored": (changed(one=gerber("Copper,L1,Top", "%LMX*%\n" + COPPER)), "mirrors"),
     "the negative of copper": (changed(one=gerber("Copper,L1,Top", COPPER, polarity="Negative")), "polarity Negative"),
     "mask, not openings": (changed(two=gerber("Soldermask,Top", "", polarity="Positive")), "polarity Positive"),
     "mixed drills": (
         changed(holes=small_circuit()["holes.xnc"].replace(b"Plated,1,2,PTH", b"MixedPlating,1,2")),
-        "both|plated and unplated",
+        "nothing says which the 0.5 mm hole at 20, 24 mm is",
+    ),
+    "drills drawn as something else": (
+        changed(holes=None, more=gerber("Plated,1,2,PTH", "%ADD10R,1X1*%\nD10*\n" + at(12, 22, 3))),
+        r"neither a hole nor a straight slot near 12\.000, 22\.000",
     ),
     "a function of no standard": (changed(one=gerber("Copper,Top", COPPER)), "no file function"),
     "an open edge": (changed(edge=gerber("Profile,NP", GAP)), "none going on|closes no ring"),

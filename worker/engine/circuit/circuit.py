@@ -11,6 +11,8 @@ from worker.engine.fabrication.board import Ring
 from worker.engine.fabrication.gerber_reader import ReadDrill, ReadLayer
 
 SaidBy = Literal["the file", "the job file", "the user"]
+LARGEST_MM = 1000.0
+"""Of a board."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -30,7 +32,7 @@ class CircuitLayer:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class CircuitDrill:
-    """A drill file of the circuit. See `CircuitLayer`."""
+    """The plated or the unplated holes of a drill file, which may hold both. See `CircuitLayer`."""
 
     name: str
     data: bytes

@@ -48,7 +48,7 @@ def _drawing(name: str, data: bytes) -> ReadLayer | None:
     try:
         if is_drill(data):
             return _holes(name, read_drill(data, name=name).holes)
-        return read_gerber(with_attributes(data), name=name)
+        return read_gerber(with_attributes(data, name=name), name=name)
     except MaskwrightError:
         return None
 

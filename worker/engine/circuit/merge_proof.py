@@ -156,7 +156,7 @@ def _prove_layer(board: MergedBoard, layer: ArtLayer, art: Drawing, grid: Grid) 
 
 def _read(data: bytes, path: str, board: MergedBoard, layer: ArtLayer) -> ReadLayer:
     try:
-        read = read_gerber(with_attributes(data), name=path)
+        read = read_gerber(with_attributes(data, name=path), name=path)
     except ReturnedFileError as error:
         raise ProofError(f"{path}, with the art, can't be read: {error.what}", mend=REPORT_IT) from error
     before = () if layer.layer is None or layer.layer.drawing is None else layer.layer.drawing.remarks

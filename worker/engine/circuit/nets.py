@@ -177,7 +177,7 @@ def _copper(circuit: Circuit, bare: Polygons) -> tuple[DrawnShapes, Numbers]:
     polygons, nets, pins, layers = [], [], [], []
     for number, layer in enumerate(circuit.copper_layers):
         try:
-            shapes = drawn_shapes(with_attributes(layer.data), name=layer.name)
+            shapes = drawn_shapes(with_attributes(layer.data, name=layer.name), name=layer.name)
         except ReturnedFileError as error:
             raise CircuitError(error.what, mend=error.mend) from error
         drilled, of = _drilled(shapes.polygons, bare)

@@ -10,13 +10,14 @@ import numpy as np
 from worker.bounded_text import TextFault, parse_json
 from worker.circuit_file import FORMS, Role, check_circuit_files, read_role
 from worker.engine.circuit.board_outline import read_outline
-from worker.engine.circuit.circuit import Circuit, CircuitDrill, CircuitLayer, SaidBy
+from worker.engine.circuit.circuit import LARGEST_MM, Circuit, CircuitDrill, CircuitLayer, SaidBy
+from worker.engine.circuit.drill_files import circuit_drills
+from worker.engine.circuit.written_out import written_out
 from worker.engine.fabrication.board import Ring
-from worker.engine.fabrication.gerber_reader import ReadLayer, read_drill, read_gerber
+from worker.engine.fabrication.gerber_reader import ReadLayer, read_gerber
 from worker.engine.fabrication.returned_files import is_drill, is_gerber
 from worker.errors import CircuitError, ReturnedFileError
 
-LARGEST_MM = 1000.0
 JOB_SUFFIX = ".gbrjob"
 _LOOKED_AT = ("Copper", "Soldermask", "Legend", "Profile")
 _COMMENT = re.compile(rb"G04\s*#@!\s*((?:TF|TA|TO|TD)[^*%]*)\*")
@@ -25,7 +26,7 @@ _FUNCTION = re.compile(rb"TF\.FileFunction,([^*\r\n]+)")
 _POLARITY = re.compile(rb"TF\.FilePolarity,([A-Za-z]+)")
 _NOTHING = re.compile(rb"%(?:SRX1Y1[^*%]*|LMN|LR0(?:\.0*)?|LS1(?:\.0*)?)\*%")
 """Repeated once, not mirrored, not turned, not scaled."""
-_REPEATED = re.compile(rb"%(?:SRX|AB|LM|LR|LS)[^*%]*\*")
+_REPEATED = re.compile(rb"%(?:LM|LR|LS)[^*%]*\*")
 _TURNED = re.compile(rb"%(IPNEG|IR[1-9]|MI[AB]?[^*%]*1|ASAYBX|SF[^*%]*|OF[^*%]*[1-9][^*%]*|IF[^*%]*)\*")
 _WRONG = re.compile(r"Unknown statement|truncated|Re-definition")
 _BINARY = re.compile(rb"[\x00-\x08\x0e-\x1f]")
@@ -63,8 +64,12 @@ def read_circuit(files: Mapping[str, bytes], said: Mapping[str, Role], *, name: 
         role, said_by = _role(path, data, said, listed)
         if role is None:
             unknown.append(path)
-        elif is_drill(data):
-            drills.append(_drill(path, data, role, said_by))
+        elif is_drill(data) or role.drilled:
+            text = data
+            if not is_drill(data):
+                _check_text(path, data, role)
+                text = with_attributes(data, name=path)
+            drills += circuit_drills(path, data, role, said_by, text=text)
         else:
             layers.append(_layer(path, data, role, said_by))
     if unknown:
@@ -172,41 +177,22 @@ def _role(path: str, data: bytes, said: Mapping[str, Role], listed: Mapping[str,
     return role, "the file"
 
 
-def _drill(path: str, data: bytes, role: Role, said_by: SaidBy) -> CircuitDrill:
-    if not role.drilled:
-        raise CircuitError(
-            f"{path} is a drill file, so it can't be {role.function}.", mend="Say Plated,1,2,PTH or NonPlated,1,2,NPTH."
-        )
-    try:
-        drill = read_drill(data, name=path)
-    except ReturnedFileError as error:
-        raise CircuitError(error.what, mend=error.mend) from error
-    for hole in drill.holes:
-        ends = (hole.x_mm, hole.y_mm, *(hole.slot_to or ()))
-        if not np.isfinite(ends).all() or max(map(abs, ends)) > 10 * LARGEST_MM or not 0 < hole.diameter_mm < 100:
-            raise CircuitError(
-                f"{path} drills {hole.diameter_mm:g} mm at {hole.x_mm:g}, {hole.y_mm:g} mm.",
-                mend="It has lost its unit or format: write it anew.",
-            )
-    return CircuitDrill(name=path, data=data, role=role, said_by=said_by, drill=drill)
-
-
 def _layer(path: str, data: bytes, role: Role, said_by: SaidBy) -> CircuitLayer:
-    if role.drilled:
-        raise CircuitError(f"{path} tells of holes as a Gerber file.", mend="Write drill files as Excellon (XNC).")
     drawing = _drawing(path, data, role) if role.kind in _LOOKED_AT else None
     return CircuitLayer(name=path, data=data, role=role, said_by=said_by, drawing=drawing)
 
 
-def with_attributes(data: bytes) -> bytes:
-    """A Gerber file whose attributes in comments are attributes proper, without commands that do nothing."""
-    return _COMMENT.sub(rb"%\1*%", _NOTHING.sub(b"", data))
+def with_attributes(data: bytes, *, name: str) -> bytes:
+    """A Gerber file as its reader understands it: attributes in comments are attributes proper, what repeats is written
+    out, and commands that do nothing are gone. CircuitError.
+    """
+    return written_out(_COMMENT.sub(rb"%\1*%", _NOTHING.sub(b"", data)), name=name)
 
 
 def _drawing(path: str, data: bytes, role: Role) -> ReadLayer:
     _check_text(path, data, role)
     try:
-        drawing = read_gerber(with_attributes(data), name=path, marked=True)
+        drawing = read_gerber(with_attributes(data, name=path), name=path, marked=True)
     except ReturnedFileError as error:
         raise CircuitError(error.what, mend=error.mend) from error
     for remark in drawing.remarks:
@@ -234,7 +220,7 @@ def _check_text(path: str, data: bytes, role: Role) -> None:
     repeated = _REPEATED.search(_NOTHING.sub(b"", data))
     if repeated is not None:
         raise CircuitError(
-            f"{path} repeats, mirrors, turns or scales parts of it ({repeated[0].decode('ascii', 'replace')}).",
+            f"{path} mirrors, turns or scales parts of it ({repeated[0].decode('ascii', 'replace')}).",
             mend="Give the single circuit, each of its objects written out.",
         )
     turned = _TURNED.search(data)
@@ -286,7 +272,7 @@ def _check_roles(layers: list[CircuitLayer], name: str) -> None:
 
 def _outline(profile: CircuitLayer) -> tuple[Ring, ...]:
     try:
-        outline = read_outline(profile.data, name=profile.name)
+        outline = read_outline(with_attributes(profile.data, name=profile.name), name=profile.name)
     except ReturnedFileError as error:
         raise CircuitError(error.what, mend=error.mend) from error
     width, height = np.ptp(outline[0], axis=0)

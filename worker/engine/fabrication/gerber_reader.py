@@ -7,7 +7,7 @@ file is taken that gerbonara takes, from a fab as well. What it complains about 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -18,6 +18,9 @@ from worker.engine.arrays import Floats
 from worker.errors import ReturnedFileError
 
 _OF_PYTHON = re.compile(r"NoneType|\bobject\b|operand|not defined|out of range|argument|not subscriptable|to unpack")
+_TOOL_ATTRIBUTE = re.compile(r"\s*;\s*#@!\s*(TA\.AperFunction,(Plated|NonPlated)\b|TD(?:\.AperFunction)?\s*$)")
+_TOOL = re.compile(r"\s*T(\d+)[^\n]*C")
+_SLOT = re.compile(r"^((?:[XY][+-]?[0-9.]+)+)G85((?:[XY][+-]?[0-9.]+)+)[ \t]*$", re.MULTILINE)
 _PLACE = re.compile(r'[^\n]{0,200}?:\d+ ".{0,80}?"(?=:)')
 
 
@@ -60,12 +63,13 @@ class ReadLayer:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReadHole:
-    """A drilled hole, or a slot to the second point, in mm."""
+    """A drilled hole, or a slot to the second point, in mm. plated : as its tool's attribute says; None without one."""
 
     x_mm: float
     y_mm: float
     diameter_mm: float
     slot_to: tuple[float, float] | None
+    plated: bool | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -268,8 +272,11 @@ def read_drill(data: bytes, *, name: str) -> ReadDrill:
     parser = Parser()
     text = _text(data, name)
     try:
-        parser.do_parse(text, filename=name)
-        holes = tuple(_holes(parser.objects))
+        # the reader knows slots as routed lines, and not as G85
+        parser.do_parse(_SLOT.sub(r"G00\1\nM15\nG01\2\nM16\nG05", text), filename=name)
+        said = _plated_tools(text)
+        plated = {id(tool): said.get(number) for number, tool in parser.tools.items()}
+        holes = tuple(_holes(parser.objects, plated))
     except ReturnedFileError:
         raise
     except Exception as error:
@@ -286,18 +293,31 @@ def _drill_function(text: str) -> str:
     return ""
 
 
-def _holes(objects: Iterable[object]) -> Iterable[ReadHole]:
+def _plated_tools(text: str) -> dict[int, bool]:
+    """Which tools say that they are plated, or not: "; #@! TA.AperFunction,Plated,PTH,..." before they are defined."""
+    out: dict[int, bool] = {}
+    now: bool | None = None
+    for line in text.splitlines():
+        if found := _TOOL_ATTRIBUTE.match(line):
+            now = None if found[2] is None else found[2] == "Plated"
+        elif (tool := _TOOL.match(line)) and now is not None:
+            out[int(tool[1])] = now
+    return out
+
+
+def _holes(objects: Iterable[object], plated: Mapping[int, bool | None]) -> Iterable[ReadHole]:
     from gerbonara.graphic_objects import Flash, Line
     from gerbonara.utils import MM
 
     for thing in objects:
         drilled = thing.converted(MM)  # type: ignore[attr-defined]
         diameter = float(drilled.tool.equivalent_width(MM))
+        says = plated.get(id(thing.tool))  # type: ignore[attr-defined]
         if isinstance(drilled, Flash):
-            yield ReadHole(x_mm=drilled.x, y_mm=drilled.y, diameter_mm=diameter, slot_to=None)
+            yield ReadHole(x_mm=drilled.x, y_mm=drilled.y, diameter_mm=diameter, slot_to=None, plated=says)
         elif isinstance(drilled, Line):
             end = (drilled.x2, drilled.y2)
-            yield ReadHole(x_mm=drilled.x1, y_mm=drilled.y1, diameter_mm=diameter, slot_to=end)
+            yield ReadHole(x_mm=drilled.x1, y_mm=drilled.y1, diameter_mm=diameter, slot_to=end, plated=says)
         else:
             raise ReturnedFileError(
                 "A drill file routes an arc.", mend="Only holes and straight slots are compared: look at it by eye."

@@ -20,10 +20,10 @@ APART_MM = 0.6
 _SIDE_PX = round(SIDE_MM * 1000 / PITCH_UM)
 
 
-def _shaded(rng: np.random.Generator, fab: FabProfile) -> Srgb:
-    """A soft gradient with noise like a sensor's, between the lightnesses of the board's two darkest finishes."""
+def _shaded(rng: np.random.Generator, fab: FabProfile, dark: bool = True) -> Srgb:
+    """A soft gradient with noise like a sensor's, between the lightnesses of two finishes: the darkest or lightest."""
     y, x = np.mgrid[:_SIDE_PX, :_SIDE_PX] / _SIDE_PX
-    low, high = np.sort(finish_colours(fab).lab[:, 0])[:2]
+    low, high = np.sort(finish_colours(fab).lab[:, 0])[:2] if dark else np.sort(finish_colours(fab).lab[:, 0])[-2:]
     noise = gaussian_filter(rng.normal(size=(_SIDE_PX, _SIDE_PX)), 8.0) * 20.0
     lightness = low + (high - low) * (0.5 + 0.5 * np.sin(3.0 * x + 2.0 * y)) + noise
     return np.asarray(lab_to_srgb(np.stack([lightness, 0.0 * x + 1.0, 0.0 * x + 2.0], axis=-1)))
@@ -35,17 +35,21 @@ def _as_drawn(shown: Srgb) -> Srgb:
     return np.asarray(Image.fromarray(shown).resize((side, side), Image.Resampling.BOX))
 
 
-def lines(seed: int, fab: FabProfile) -> tuple[Srgb, tuple[Stroke, ...]]:
-    """The art, uint8 (H, W, 3), and its lines, one to two limits wide, all nearly of the lightest finish's colour."""
+def lines(
+    seed: int, fab: FabProfile, *, dark: bool = True, limits: tuple[float, float] = (1.0, 2.0)
+) -> tuple[Srgb, tuple[Stroke, ...]]:
+    """The art, uint8 (H, W, 3), and its lines, all nearly of the lightest finish's colour, or of the darkest on a light
+    ground. limits : how wide they are, from and to, in smallest features.
+    """
     rng = np.random.default_rng(seed)
-    shown = _shaded(rng, fab).copy()
+    shown = _shaded(rng, fab, dark).copy()
     lab = finish_colours(fab).lab
-    finish = int(lab[:, 0].argmax())
-    ink = lab_to_srgb(lab[finish] + [0.0, 2.0, -2.0])
+    finish = int(lab[:, 0].argmax() if dark else lab[:, 0].argmin())
+    ink = lab_to_srgb(lab[finish] + [0.0 if dark else 3.0, 2.0, -2.0])
     taken = np.zeros((_SIDE_PX, _SIDE_PX), np.uint8)
     strokes: list[Stroke] = []
     for _ in range(200):
-        width = float(np.exp(rng.uniform(math.log(LIMIT_MM), math.log(2.0 * LIMIT_MM))))
+        width = float(np.exp(rng.uniform(math.log(limits[0] * LIMIT_MM), math.log(limits[1] * LIMIT_MM))))
         x, y = rng.uniform(2.0, SIDE_MM - 2.0, 2)
         stroke = some_stroke(rng, x, y, rng.uniform(1.5, 3.0), width, finish, 0)
         drawn, room = np.zeros_like(taken), np.zeros_like(taken)

@@ -12,16 +12,20 @@ from worker.engine.arrays import OUTSIDE, Labels, Srgb
 from worker.engine.palette.finish_colours import FinishColours, colours_from_lab
 from worker.engine.palette.tables import TableStore
 from worker.engine.separation.around import cells_left_out
-from worker.engine.separation.cells import FREE, cell_size_px, gather_cells, spread_cells
+from worker.engine.separation.cells import FREE, Cells, cell_size_px, gather_cells, spread_cells
 from worker.engine.separation.continuity import cell_shares
 from worker.engine.separation.diffusion import diffuse, diffusion_tables
 from worker.engine.separation.families import find_families
 from worker.engine.separation.places import REACHES, Places
 from worker.engine.separation.restricted import diffuse_restricted
 from worker.engine.separation.search import search
+from worker.engine.separation.stroke_cells import line_finishes, stroke_cells
+from worker.engine.separation.strokes import find_strokes
 from worker.engine.vision import pixels_per_degree
 from worker.errors import ImpossiblePlaceError
 from worker.fab_profile import FabProfile
+
+Mask = npt.NDArray[np.bool_]
 
 
 def dither(
@@ -73,26 +77,36 @@ def dither(
         known += [int(i) for i in np.unique(array) if i != FREE and int(i) not in known]
     families = find_families(_subset(colours, active), [fab.finishes[i].recipe for i in active], tables=tables)
     rules = diffusion_tables(_subset(colours, known), tuple(fab.finishes[i].recipe for i in known))
-    if cells.restricted:
+    drawn = None
+    strokes = find_strokes(srgb, size, threads=threads)
+    if strokes is not None:
+        finish = line_finishes(strokes, _subset(colours, active), [fab.finishes[i].recipe for i in active])
+        plain = cells.renumbered(known)
+        taken = (plain.decided != FREE) | (plain.wanted != FREE)
+        if left_out is not None:
+            taken |= left_out
+        may = np.where(taken, np.uint32(0), plain.allowed & np.uint32((1 << len(active)) - 1))
+        drawn = stroke_cells(strokes, finish, size, plain.decided, may, rules.square)
+    if cells.restricted or drawn is not None:
         cells = cells.renumbered(known)
         distances = np.linalg.norm(colours.linear_rgb[known][:, None] - colours.linear_rgb[known][None], axis=2)
 
-        def decide(left_out: npt.NDArray[np.bool_] | None) -> Labels:
+        dots = None if places.dots is None else cell_shares(places.dots, size) > 0.5
+
+        def decide(left_out: npt.NDArray[np.bool_] | None, drawn: Labels | None) -> Labels:
             return diffuse_restricted(
-                cells,
+                _with_drawn(cells, drawn),
                 families,
                 rules,
                 near=np.argsort(distances, axis=1, kind="stable"),
                 active=(1 << len(active)) - 1,
                 cell_mm=size * pitch_um / 1000.0,
-                dots=None if places.dots is None else cell_shares(places.dots, size) > 0.5,
+                dots=_with_lines(dots, drawn),
                 left_out=left_out,
             )
 
-        if left_out is None:
-            labels = decide(None)
-        else:
-            labels, left_out = _decide_around(left_out, decide)
+        labels, left_out, drawn = _decide_around(left_out, drawn, decide)
+        cells = _with_drawn(cells, drawn)
     else:
         labels = diffuse(cells.srgb, families, rules, threads=threads)
     if viewing_distance_mm is not None:
@@ -125,20 +139,41 @@ def dither(
     return spread, size
 
 
+def _with_drawn(cells: Cells, drawn: Labels | None) -> Cells:
+    """Cells with those decided that lines take."""
+    return cells if drawn is None else replace(cells, decided=np.where(drawn == FREE, cells.decided, drawn))
+
+
+def _with_lines(dots: Mask | None, drawn: Labels | None) -> Mask | None:
+    """Lines pass on what they leave unpaid, as dots do: so the colour around them holds."""
+    if drawn is None:
+        return dots
+    own: Mask = drawn != FREE
+    return own if dots is None else dots | own
+
+
 def _decide_around(
-    left_out: npt.NDArray[np.bool_], decide: Callable[[npt.NDArray[np.bool_] | None], Labels]
-) -> tuple[Labels, npt.NDArray[np.bool_]]:
-    """Decide what is not left out. Where the layer rules leave no way, more is left as it is given."""
+    left_out: Mask | None, drawn: Labels | None, decide: Callable[[Mask | None, Labels | None], Labels]
+) -> tuple[Labels, Mask | None, Labels | None]:
+    """Decide what is neither left out nor drawn. Where the layer rules leave no way, more is left as it is given, and
+    fewer cells are drawn.
+    """
     for reach in REACHES:
         try:
-            return decide(left_out), left_out
+            return decide(left_out, drawn), left_out, drawn
         except ImpossiblePlaceError as error:
-            if not error.cells:
+            if not error.cells or (left_out is None and drawn is None):
                 raise
-            left_out = left_out.copy()
             for y, x in error.cells:
-                left_out[max(0, y - reach) : y + reach + 1, max(0, x - reach) : x + reach + 1] = True
-    return decide(left_out), left_out
+                around = np.s_[max(0, y - reach) : y + reach + 1, max(0, x - reach) : x + reach + 1]
+                if drawn is not None and (drawn[around] != FREE).any():
+                    drawn = drawn.copy()
+                    drawn[around] = FREE
+                    continue
+                if left_out is not None:
+                    left_out = left_out.copy()
+                    left_out[around] = True
+    return decide(left_out, None), left_out, None
 
 
 def _subset(colours: FinishColours, chosen: Sequence[int]) -> FinishColours:

@@ -1,7 +1,9 @@
-"""How long a person who tunes a reference waits: previews over HTTP while both batch workers are busy.
+"""How long a person waits who asks for a draft, or tunes a reference: over HTTP.
 
-The whole embedded service runs, with its two batch workers at work all the time on 24 MP photographs. Previews of a
-finished job of each size are asked for one after the other, each with another reference, as a slider would.
+Drafts are asked for as soon as the service listens, each with a fab that was not used before and of another size.
+
+Previews then are asked for while the two batch workers are at work all the time on 24 MP photographs: of a finished
+job of each size, one after the other, each with another reference, as a slider would.
 """
 
 from __future__ import annotations
@@ -16,12 +18,16 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, cast
 
+import urllib3
+
 from benchmarks.pictures import encoded, photo_like
 from benchmarks.row import Row, at_most, print_table
 from worker.client import Client
 from worker.settings import PROJECT, child_environment, processor_cores
 
 BAR_MS = 200.0
+DRAFT_BAR_MS = 1000.0
+DRAFTS = (("nocturne-gold", "60mm"), ("alba-black", "300mm"), ("meadow-tin", "20mm"))
 PREVIEWS = 40
 FAB = "nocturne-gold"
 SIZES = ((600, 400), (6000, 4000))
@@ -31,6 +37,7 @@ LIMIT_SECONDS = 300.0
 def rows(folder: Path) -> list[Row]:
     """A row for each size of artwork."""
     with _service(folder) as address, Client(address) as client:
+        drafts = _draft_row(address)
         large = encoded(photo_like(), "JPEG")
         jobs = {}
         for width, height in SIZES:
@@ -38,10 +45,29 @@ def rows(folder: Path) -> list[Row]:
             jobs[width, height] = _finished(client, artwork, f"{width * 0.02:g}mm")
         backlog: list[str] = []
         try:
-            return [_row(client, large, backlog, size, job) for size, job in jobs.items()]
+            return [drafts, *(_row(client, large, backlog, size, job) for size, job in jobs.items())]
         finally:
             for job in backlog:
                 _cancel(client, job)
+
+
+def _draft_row(address: str) -> Row:
+    """The longest of the first drafts with each fab, as a page asks for them: a picture of 0.5 MP."""
+    artwork = (PROJECT / "samples" / "artworks" / "owl.png").read_bytes()
+    found = []
+    for fab, width in DRAFTS:
+        begin = time.perf_counter()
+        fields: dict[str, Any] = {"artwork": ("owl.png", artwork), "fab": fab, "width": width}
+        answer = urllib3.request("POST", f"{address}/v1/drafts", fields=fields).json()
+        found.append(1000.0 * (time.perf_counter() - begin))
+        assert answer["grid"]["height_px"] == 400
+    return at_most(
+        "first quick draft with a fab, over HTTP, from the start on",
+        max(found),
+        DRAFT_BAR_MS,
+        "ms",
+        f"longest of {len(found)}: {', '.join(f'{one:.0f}' for one in found)} ms",
+    )
 
 
 def _row(client: Client, artwork: bytes, backlog: list[str], size: tuple[int, int], job: str) -> Row:

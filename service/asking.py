@@ -9,7 +9,8 @@ from __future__ import annotations
 import asyncio
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Awaitable, Callable, Mapping
+from contextlib import suppress
 from dataclasses import asdict, dataclass, field
 from typing import IO, Any
 
@@ -21,10 +22,13 @@ from service.backing import Backing
 from service.errors import STATUS, ProtocolError
 from service.limits import most_waiting
 from service.upload import Uploaded
+from worker.errors import ConflictError
 from worker.job import ANSWER, FINAL, InputFile, Job, JobRequest
 
 ANSWER_SECONDS = 20.0
 """A request waits so long for its answer."""
+
+Gone = Callable[[], Awaitable[bool]]
 
 _FIRST_LOOK_SECONDS = 0.01
 _LAST_LOOK_SECONDS = 0.25
@@ -67,21 +71,34 @@ def keep_bytes(backing: Backing, data: bytes, *, name: str) -> InputFile:
         return keep_input(backing, sent, spooled)
 
 
-async def ask(backing: Backing, owner: str, question: Question, *, seconds: float = ANSWER_SECONDS) -> Job:
-    """Put a question to a worker and wait for its end, but not longer than `seconds`: the job as it is then."""
+async def ask(
+    backing: Backing, owner: str, question: Question, *, seconds: float = ANSWER_SECONDS, gone: Gone | None = None
+) -> Job:
+    """Put a question to a worker and wait for its end, but not longer than `seconds`: the job as it is then.
+
+    `gone` : whether whoever asked has hung up. The question is then cancelled, for nobody learned of its job.
+    """
     job = await run_in_threadpool(_enqueue, backing, owner, question)
-    return await awaited(backing, owner, job, seconds=seconds)
+    return await awaited(backing, owner, job, seconds=seconds, gone=gone)
 
 
-async def awaited(backing: Backing, owner: str, job: Job, *, seconds: float) -> Job:
+async def awaited(backing: Backing, owner: str, job: Job, *, seconds: float, gone: Gone | None = None) -> Job:
     """Wait for the end of a question's job, but not longer than `seconds`: the job as it is then."""
     wait = _FIRST_LOOK_SECONDS
     until = asyncio.get_running_loop().time() + seconds
     while job.state not in FINAL and asyncio.get_running_loop().time() < until:
         await asyncio.sleep(wait)
         wait = min(wait * 1.1, _LAST_LOOK_SECONDS)
+        if gone is not None and await gone():
+            return await run_in_threadpool(_stopped, backing, owner, job.id)
         job = await run_in_threadpool(backing.ledger.jobs.get, owner, job.id)
     return job
+
+
+def _stopped(backing: Backing, owner: str, job_id: str) -> Job:
+    with suppress(ConflictError):  # it has just ended
+        return backing.ledger.jobs.cancel(owner, job_id)
+    return backing.ledger.jobs.get(owner, job_id)
 
 
 def _enqueue(backing: Backing, owner: str, question: Question) -> Job:

@@ -94,9 +94,13 @@ class KeptFiles:
 
     def _add(self, path: str) -> None:
         if path in self.files or path in self.faults:
-            raise SettingsError(f"There are two files {path[:200]!r}.", mend="Give each a path of its own.")
+            raise SettingsError(
+                f"There are two files {path[:200]!r}.", mend="Give each a path of its own.", setting=ARTWORK
+            )
         if len(self.files) + len(self.faults) >= MAX_ARTWORKS:
-            raise SettingsError(f"There are more than {MAX_ARTWORKS:,} files.", mend="Split the collection.")
+            raise SettingsError(
+                f"There are more than {MAX_ARTWORKS:,} files.", mend="Split the collection.", setting=ARTWORK
+            )
         self.paths.append(path)
 
 
@@ -115,7 +119,9 @@ def submit_collection(
     lane = read_lane(plain.get("lane", "batch"))
     name = plain.get("name", "") or (form.files[ARCHIVE].name if ARCHIVE in form.files else "collection")
     if len(name) > MAX_NAME or not name.isprintable():
-        raise SettingsError("name is too long or holds control letters.", mend=f"Send at most {MAX_NAME} letters.")
+        raise SettingsError(
+            "name is too long or holds control letters.", mend=f"Send at most {MAX_NAME} letters.", setting="name"
+        )
     fab = chosen_fab(backing, owner, plain)
     manifest = Manifest()
     if MANIFEST in form.files:
@@ -131,7 +137,9 @@ def submit_collection(
     paths = kept.paths
     if not paths:
         raise SettingsError(
-            "The request has no artwork.", mend=f"Send files as parts named {ARTWORK}, or a ZIP or TAR as {ARCHIVE}."
+            "The request has no artwork.",
+            mend=f"Send files as parts named {ARTWORK}, or a ZIP or TAR as {ARCHIVE}.",
+            setting=ARTWORK,
         )
     planned = plan_members(
         paths,
@@ -145,7 +153,9 @@ def submit_collection(
     members = [asked[path] for path in paths if path in asked]
     if not members:
         raise SettingsError(
-            "None of the files is an artwork.", mend="Send PNG, JPEG, TIFF, WebP, BMP, GIF or SVG, named as such."
+            "None of the files is an artwork.",
+            mend="Send PNG, JPEG, TIFF, WebP, BMP, GIF or SVG, named as such.",
+            setting=ARTWORK,
         )
     settings = {one.path: one.settings for one in planned.members}
     if still is None:

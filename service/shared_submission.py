@@ -114,6 +114,7 @@ def as_series(
         raise SettingsError(
             f"A series needs two artworks, and {pieces[0].path[:200]!r} has one frame.",
             mend="Send an animation (GIF, APNG, WebP or TIFF), or several pictures.",
+            setting="series",
         )
     first = pieces[0].request
     assert first is not None
@@ -174,6 +175,7 @@ def _check_alike(pieces: Sequence[MemberRequest], settings: Mapping[str, Setting
             raise SettingsError(
                 f"{one.path[:200]!r} has a bottom, and pieces of a series have one side.",
                 mend="Leave the bottoms out, or send the artworks as a collection that is no series.",
+                setting="series",
             )
         mine, first = settings[one.path].as_text(), settings[pieces[0].path].as_text()
         for name in _ALIKE:
@@ -182,4 +184,5 @@ def _check_alike(pieces: Sequence[MemberRequest], settings: Mapping[str, Setting
                 raise SettingsError(
                     f"{name} of {one.path[:200]!r} is {mine[name]}, and that of {other!r} is {first[name]}.",
                     mend=f"Give all pieces of a series the same {name}.",
+                    setting=name,
                 )

@@ -117,7 +117,9 @@ def files_of_form(
     if plain.get(FROM_JOB):
         if sent:
             raise SettingsError(
-                f"The request has {FROM_JOB} and the file {next(iter(sent))}.", mend="Send one of the two."
+                f"The request has {FROM_JOB} and the file {next(iter(sent))}.",
+                mend="Send one of the two.",
+                setting=FROM_JOB,
             )
         job = backing.ledger.jobs.get(owner, plain[FROM_JOB])
         if job.kind != "convert":

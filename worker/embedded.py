@@ -36,6 +36,7 @@ from worker.settings import Environment, child_environment, read_environment
 
 START_SECONDS = 90.0
 STOP_SECONDS = 4.0
+ANSWER_SECONDS = 0.3
 ASK_SECONDS = 2.0
 """Every worker is asked so often whether it is there, and has half as long to answer."""
 RESTART_PAUSE_SECONDS = 2.0
@@ -169,12 +170,17 @@ class Embedded:
             time.sleep(0.05)
 
     def ready(self) -> bool:
-        """Whether the service says that it can work, and every worker is there."""
+        """Whether the service says that it can work, and the worker answers that people wait for."""
         try:
             answer = urllib3.request("GET", f"{self.address}/readyz", timeout=2.0, retries=False)
         except urllib3.exceptions.HTTPError:
             return False
-        return answer.status == 200
+        if answer.status != 200:
+            return False
+        try:
+            return bool(self.wakes.answering([f"interactive@{socket.gethostname()}"], ANSWER_SECONDS))
+        except UnavailableError:
+            return False
 
     def keep(self) -> None:
         """Start again what has ended or hangs, and give back at once what a worker had under way."""

@@ -59,15 +59,16 @@ class MaskwrightError(Exception):
     mend : str
         What to do about it.
     setting : str or None
-        The one setting, or field, that it is about.
+        The one setting, or field, that it is about; where nothing else is said, `about` of its class.
     """
 
     code = "internal"
+    about: str | None = None
 
     def __init__(self, what: str, *, mend: str, setting: str | None = None) -> None:
         self.what = fit_to_show(what)
         self.mend = fit_to_show(mend)
-        self.setting = setting
+        self.setting = self.about if setting is None else setting
         super().__init__(f"{self.what} {self.mend}")
 
     def __reduce__(self) -> tuple[object, ...]:
@@ -126,6 +127,7 @@ class BoardError(MaskwrightError):
     """The board's shape can't be made, or its file can't be read: the message names the entry and the mend."""
 
     code = "board"
+    about = "board"
 
 
 class PanelError(MaskwrightError):
@@ -153,6 +155,7 @@ class CircuitError(MaskwrightError):
     """
 
     code = "circuit"
+    about = "circuit"
     unknown: tuple[str, ...] = ()
 
 
@@ -160,12 +163,14 @@ class ManifestError(MaskwrightError):
     """The manifest of a collection is wrong: names file, place and mend."""
 
     code = "manifest"
+    about = "manifest"
 
 
 class CollectionArchiveError(MaskwrightError):
     """The archive of a collection can't be unpacked, or unpacks to too much."""
 
     code = "collection-archive"
+    about = "archive"
 
 
 class SettingsError(MaskwrightError):

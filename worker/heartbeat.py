@@ -10,10 +10,11 @@ import time
 from types import TracebackType
 
 from worker.errors import CancelledError, MaskwrightError
-from worker.job import Claim, Progress
+from worker.job import Claim, Lane, Progress
 from worker.ledger.jobs import Jobs
 
-TICK_SECONDS = 0.5
+TICK_SECONDS: dict[Lane, float] = {"batch": 0.5, "interactive": 0.1}
+"""An interactive job that is no longer wanted keeps one waiting that somebody waits for."""
 GRACE_SECONDS = 3.0
 """A job that is no longer wanted has so long to stop by itself before its process is killed."""
 
@@ -56,7 +57,7 @@ class Heartbeat:
     def _beat(self) -> None:
         noted: Progress | None = None
         given = time.monotonic()
-        while not self.stop.wait(TICK_SECONDS):
+        while not self.stop.wait(TICK_SECONDS[self.claim.job.lane]):
             if os.getppid() != self.parent:
                 os._exit(1)
             latest = self.latest

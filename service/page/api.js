@@ -44,26 +44,36 @@ export async function ask(path, { method = "GET", json, form, headers = {}, sign
 /** The JSON of the answer. */
 export const get = async (path, options) => (await ask(path, options)).json();
 
-/** An answer that a worker gives: followed by its job where it takes longer than a request waits. */
-export async function answer(path, options) {
+/** An answer that a worker gives: followed by its job where it takes longer than a request waits. `own` : nobody else waits for it. */
+export async function answer(path, { own = false, ...options } = {}) {
   const response = await ask(path, options);
   const body = await response.json();
   if (response.status !== 202) return body;
-  const job = await ended(body.id, options?.signal);
-  if (job.state !== "done") throw new Problem(500, job.error || { detail: `It was ${job.state}.` });
-  return { job: job.id, ...job.result.answer };
+  try {
+    const job = await ended(body.id, options.signal);
+    if (job.state !== "done") throw new Problem(500, job.error || { detail: `It was ${job.state}.` });
+    return { job: job.id, ...job.result.answer };
+  } catch (error) {
+    if (own && error.name === "AbortError") ask(`/v1/jobs/${body.id}`, { method: "DELETE" }).catch(() => {});
+    throw error;
+  }
 }
 
 /** The states of a job that has not ended. */
 export const WAITING = ["queued", "running"];
 
 /** A job, once it has ended. */
-export async function ended(id, signal) {
-  for (;;) {
-    const job = await get(`/v1/jobs/${id}`, { signal });
-    if (!WAITING.includes(job.state)) return job;
-    await new Promise((resolve) => setTimeout(resolve, 700));
-  }
+export function ended(id, signal) {
+  return new Promise((resolve, reject) => {
+    const is = (job) => !WAITING.includes(job.state);
+    const stop = follow(`/v1/jobs/${id}/events`, "job", (job) => is(job) && resolve(job), is, () => get(`/v1/jobs/${id}`, { signal }).then((job) => (is(job) ? resolve(job) : reject(new Problem(0, { detail: "The service does not tell how it goes on. Try again." }))), reject));
+    const leave = () => {
+      stop();
+      reject(new DOMException("no longer wanted", "AbortError"));
+    };
+    if (signal?.aborted) leave();
+    signal?.addEventListener("abort", leave, { once: true });
+  });
 }
 
 /** The answer of a look or a draft, with the addresses of its pictures. */
@@ -77,13 +87,14 @@ export async function look(path, options) {
   return found;
 }
 
-/** Follow server-sent events of this name until `until` says so; returns a function that stops. */
-export function follow(path, name, each, until) {
+/** Follow server-sent events of this name until `until` says so, or `lost` is called; returns a function that stops. */
+export function follow(path, name, each, until, lost = () => {}) {
   const source = new EventSource(path);
   source.addEventListener(name, (event) => {
     const told = JSON.parse(event.data);
     each(told);
     if (until(told)) source.close();
   });
+  source.addEventListener("error", () => source.readyState === EventSource.CLOSED && lost()); // otherwise it tries again
   return () => source.close();
 }

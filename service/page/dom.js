@@ -90,8 +90,11 @@ export function trouble(text, ...more) {
 /** A small square of a colour; the name beside it says the same. */
 export const swatch = (colour) => h("span", { class: "swatch", style: { background: colour }, "aria-hidden": "true" });
 
+/** A colour and what it is called, which stay together where the line ends. */
+export const tint = (colour, ...text) => h("span", { class: "tint" }, swatch(colour), h("span", {}, text));
+
 export const number = (value, digits = 2) =>
   value === null || value === undefined ? "–" : Number(value).toLocaleString("en", { minimumFractionDigits: digits, maximumFractionDigits: digits });
-export const percent = (share) => (share > 0 && share < 0.001 ? "under 0.1 %" : `${number(share * 100, 1)} %`);
-export const bytes = (size) => (size < 1e6 ? `${number(size / 1e3, 1)} kB` : `${number(size / 1e6, 1)} MB`);
+export const percent = (share) => (share > 0 && share < 0.001 ? "under 0.1\u00a0%" : `${number(share * 100, 1)}\u00a0%`);
+export const bytes = (size) => (size < 1e6 ? `${number(size / 1e3, 1)}\u00a0kB` : `${number(size / 1e6, 1)}\u00a0MB`);
 export const moment = (text) => (text ? new Date(text).toLocaleString("en-GB", { dateStyle: "medium", timeStyle: "short" }) : "–");

@@ -21,7 +21,7 @@ export async function show(view, [id, tab = "look"], session) {
     const error = job.score?.s_cielab?.mean;
     fill(
       head,
-      h("p", {}, stateTag(job.state), " ", progressBar(job), error === undefined ? null : h("span", {}, ` error ${number(error)} from ${job.score.viewing_distance_mm} mm, `), job.result?.width_mm ? `${number(job.result.width_mm, 1)} × ${number(job.result.height_mm, 1)} mm, ` : null, h("a", { href: `#/fabs/${job.fab.id}` }, job.fab.id), h("span", { class: "soft" }, `, ${moment(job.created)}`)),
+      h("p", {}, stateTag(job.state), " ", progressBar(job), error === undefined ? null : h("span", {}, ` error ${number(error)} from ${job.score.viewing_distance_mm} mm, `), job.result?.width_mm ? `${number(job.result.width_mm, 1)}\u00a0×\u00a0${number(job.result.height_mm, 1)}\u00a0mm, ` : null, h("a", { href: `#/fabs/${job.fab.id}` }, job.fab.id), h("span", { class: "soft" }, `, ${moment(job.created)}`)),
     );
   }
 

@@ -1,6 +1,6 @@
 // Look: artwork and board, finishes, layers, errors, what the eye sees, tilted light.
 import { look } from "./api.js";
-import { choice, field, fill, group, h, number, percent, say, select, swatch, trouble } from "./dom.js";
+import { choice, field, fill, group, h, number, percent, say, select, swatch, tint, trouble } from "./dom.js";
 import { BASE, boardPicture, errorColour, errorOf, errorPicture, LAYERS, layerPicture, loadLook, tiltedPicture, valueAt } from "./pictures.js";
 import { viewer } from "./viewer.js";
 
@@ -73,7 +73,7 @@ export async function show(body, job) {
   const MODES = {
     board() {
       both(boardPicture(found), "Board");
-      fill(options, h("ul", { class: "plain" }, found.look.finishes.filter((finish) => finish.share > 0).map((finish) => h("li", {}, swatch(finish.colour), `${finish.name}: ${percent(finish.share)}`))));
+      fill(options, h("ul", { class: "plain" }, found.look.finishes.filter((finish) => finish.share > 0).map((finish) => h("li", {}, tint(finish.colour, `${finish.name}: ${percent(finish.share)}`)))));
     },
     finishes() {
       const on = new Set(found.look.finishes.map((finish) => finish.id));
@@ -148,7 +148,7 @@ export async function show(body, job) {
       places.map((place, i) => {
         const finish = found.look.finishes.find((one) => one.id === place.finish);
         const cluster = found.look.clusters[place.cluster];
-        return h("li", {}, h("button", { type: "button", class: "quiet", on: { click: () => (shown.go(place.x_px, place.y_px), tellPlace(place.x_px, place.y_px), say(`Place ${i + 1}`)) } }, `${i + 1}: error ${number(place.delta_e, 1)}`), h("span", {}, cluster ? [swatch(cluster.colour), `${cluster.colour} in `] : null, finish ? [swatch(finish.colour), finish.name] : "off the board"), h("span", { class: "soft" }, ` at ${number(place.x_mm, 1)}, ${number(place.y_mm, 1)} mm`));
+        return h("li", {}, h("button", { type: "button", class: "quiet", on: { click: () => (shown.go(place.x_px, place.y_px), tellPlace(place.x_px, place.y_px), say(`Place ${i + 1}`)) } }, `${i + 1}: error ${number(place.delta_e, 1)}`), cluster ? [tint(cluster.colour, cluster.colour), " in "] : null, finish ? tint(finish.colour, finish.name) : "off the board", h("span", { class: "soft" }, ` at ${number(place.x_mm, 1)}, ${number(place.y_mm, 1)}\u00a0mm`));
       }),
       places.length ? null : h("li", {}, "There is no difference."),
     );
@@ -158,7 +158,7 @@ export async function show(body, job) {
     const finish = found.look.finishes[valueAt(found.board, found.look.shown.step_px, x, y)];
     const value = errorOf(valueAt(await found.error(), found.look.error_map.step_px, x, y));
     const pitch = found.look.grid.pitch_um / 1000;
-    fill(under, h("p", { role: "status" }, `Pixel ${x}, ${y} (${number((x + 0.5) * pitch, 2)} mm from the left, ${number((y + 0.5) * pitch, 2)} mm from above): `, finish ? [swatch(finish.colour), finish.name] : "off the board", value === null ? "" : `, error ${value >= 20 ? "20 or more" : number(value, 1)}.`));
+    fill(under, h("p", { role: "status" }, `Pixel ${x}, ${y} (${number((x + 0.5) * pitch, 2)} mm from the left, ${number((y + 0.5) * pitch, 2)} mm from above): `, finish ? tint(finish.colour, finish.name) : "off the board", value === null ? "" : `, error ${value >= 20 ? "20 or more" : number(value, 1)}.`));
   }
 
   start();

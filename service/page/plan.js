@@ -45,7 +45,7 @@ export function planner(wish, choose) {
     make.disabled = true;
     fill(told, h("p", { class: "soft" }, "A worker looks at each fab …"));
     try {
-      show(await answer("/v1/plans", { method: "POST", form, signal }));
+      show(await answer("/v1/plans", { method: "POST", form, signal, own: true }));
       fill(told);
     } catch (error) {
       if (error.name === "AbortError") return;

@@ -1,18 +1,22 @@
 // Submit: artworks, fab, size and settings, with a draft that answers to each of them.
 import { get, look } from "./api.js";
-import { blame, bytes, choice, field, fill, fresh, group, h, number, percent, say, select, swatch, trouble } from "./dom.js";
+import { blame, bytes, choice, field, fill, fresh, group, h, number, percent, say, select, swatch, tint, trouble } from "./dom.js";
 import { circuitControls } from "./circuit.js";
 import { boardPicture, loadLook } from "./pictures.js";
 import { dropped, sizeOf, smaller } from "./artwork.js";
 import { planner } from "./plan.js";
 import { viewer } from "./viewer.js";
 
-const WAIT_MS = 220;
+const WAIT_MS = 220; // somebody may be typing
+const SHORT_MS = 30;
 const FINE_MS = 900;
+
+const calledAfter = ([first, ...more]) => `${first.name.slice(0, 150)}${more.length ? ` and ${more.length} more` : ""}`;
 
 export async function show(view, _, session) {
   const fabs = (await get("/v1/fabs")).fabs;
   const state = { files: [], chosen: null, aspect: null, given: "width", finishes: null, drawn: null };
+  const left = new AbortController(); // when another place is opened
 
   // What is submitted.
   const picker = h("input", { type: "file", multiple: true, id: fresh("files"), class: "unseen", accept: "image/*,.svg,.tif,.tiff" });
@@ -37,6 +41,8 @@ export async function show(view, _, session) {
     return box;
   };
   const edges = radios("Edges", "edges", [["auto", "as the artwork asks"], ["threshold", "hard regions"], ["dither", "fine mixture"]], "auto", "Hard regions keep flat art sharp; a mixture shows shades that no finish has.");
+  const cost = h("p", { class: "hint" });
+  const quality = group("Fine mixture", { name: "quality" }, h("div", { class: "choices" }, choice("checkbox", "move its dots until the eye gains no more", { value: "best" })), cost);
   const colours = field("Number of colours", select([["auto", "as many as it needs"], ...Array.from({ length: 23 }, (_, i) => [i + 2]), [32], [48], [64]]), { name: "clusters" });
   const finishes = group("Finishes", { name: "forbid", hint: "Those that are off are not used." }, h("div", { class: "choices" }));
   const background = field("Behind transparent places", h("select"), { name: "background" });
@@ -46,10 +52,11 @@ export async function show(view, _, session) {
   const board = field("Board", select([["rectangle", "rectangle"], ["rectangle:2mm", "rectangle, corners of 2 mm"], ["disc", "disc"], ["silhouette", "shape of the artwork"], ["silhouette:1.5mm", "shape of the artwork, 1.5 mm larger"]]), { name: "board" });
   const use = field("It is for", select([["wall", "a wall or a shelf"], ["handheld", "the hand"], ["worn", "wearing"], ["child", "a child"]]), { name: "use", hint: "Decides which cautions apply." });
   const fabrication = group("Files for the fab", { name: "fabrication" }, h("div", { class: "choices" }, choice("checkbox", "make layers, Gerber and drill files (takes longer)", { value: "on" })));
+  const pitch = field("One pixel of the masks, in µm", h("input", { type: "number", min: "5", max: "100", step: "any", value: "20", inputmode: "decimal" }), { name: "pitch", hint: "5 to 100. Large boards need a coarser one: the masks may have 400 million pixels." });
   const together = group("Of several artworks", { name: "series", hint: "An animated file by itself can be a series, too." }, h("div", { class: "choices" }, choice("checkbox", "one palette for all", { value: "palette" }), choice("checkbox", "a series: each follows on the one before", { value: "series" })));
   const isSeries = () => together.querySelector("[value=series]").checked;
   const bottom = field("Artwork of the other side", h("input", { type: "file", accept: "image/*,.svg,.tif,.tiff" }), { name: "bottom", hint: "As it is seen from behind. Goes along when one artwork is submitted." });
-  const circuit = circuitControls({ fab: () => fab.control.value, changed: () => state.chosen && again() });
+  const circuit = circuitControls({ fab: () => fab.control.value, changed: () => (sizeByCircuit(), state.chosen && again()) });
 
   const wrong = h("div", { class: "wrong-place" });
   const send = h("button", { class: "main", disabled: true }, "Submit");
@@ -59,12 +66,13 @@ export async function show(view, _, session) {
     fab,
     h("div", { class: "pair" }, width, height),
     edges,
+    quality,
     colours,
     finishes,
     background,
     assignment,
     amount,
-    h("details", { class: "wide" }, h("summary", {}, "Board, use, fabrication files, other side"), board, use, fabrication, together, bottom),
+    h("details", { class: "wide" }, h("summary", {}, "Board, use, files for the fab, pixel, other side"), board, use, fabrication, pitch, together, bottom),
     circuit.root,
     wrong,
     send,
@@ -93,6 +101,8 @@ export async function show(view, _, session) {
   });
 
   fill(view, h("h1", {}, "Submit"), h("div", { class: "bench submit" }, h("section", { class: "card artworks", "aria-label": "Artworks" }, drop, list), draft, form), plan.root);
+
+  const NOT_DRAWN = [fabrication, quality, together, bottom]; // no draft shows them
 
   const chosenFab = () => fabs.find((one) => one.id === fab.control.value);
 
@@ -132,40 +142,46 @@ export async function show(view, _, session) {
     for (const box of finishes.querySelectorAll("input:not(:checked)")) given.append("forbid", box.value);
     if (background.control.value) given.set("background", background.control.value);
     if (assignment.value() === "contrast") given.set("assignment", `contrast:${amount.control.value}`);
+    if (!quality.hidden && quality.querySelector("input").checked) given.set("quality", "best");
+    if (pitch.control.value.trim() !== "20") given.set("pitch", `${pitch.control.value.trim()}um`);
     if (board.control.value !== "rectangle") given.set("board", board.control.value);
     if (use.control.value !== "wall") given.set("use", use.control.value);
     return given;
   }
 
-  // The draft: one at a time, the last wish first; a finer one when nothing changes for a while.
+  // The draft: one at a time, the last wish first; a finer one when nothing changes for a while, which any change ends.
   let timer = 0;
-  let working = false;
+  let working = null;
   let wish = 0;
-  let gone = new AbortController();
 
   function again(detail = "quick", wait = WAIT_MS) {
     clearTimeout(timer);
+    if (working?.detail === "fine") working.gone.abort();
     timer = setTimeout(() => make(detail), wait);
   }
 
   async function make(detail) {
-    if (!state.chosen) return;
-    if (working) {
+    if (!state.chosen || left.signal.aborted) return;
+    if (working && !working.gone.signal.aborted) {
       wish = detail;
       return;
     }
-    working = true;
+    const mine = { detail, gone: new AbortController() };
+    const { signal } = mine.gone;
+    working = mine;
     wish = 0;
     const file = state.chosen;
     busy.textContent = detail === "quick" ? "Making a draft …" : "Refining it …";
     const began = performance.now();
     try {
       const body = settings();
+      body.delete("quality"); // shows on the result's own grid alone
       body.set("detail", detail);
-      body.set("artwork", await smaller(file, detail === "quick" ? 1000 : 2400), file.name);
+      body.set("artwork", await smaller(file, detail === "quick" ? 800 : 2400), file.name);
       circuit.addTo(body);
-      const found = await look("/v1/drafts", { method: "POST", form: body, signal: gone.signal });
-      const loaded = await loadLook(found, gone.signal);
+      const found = await look("/v1/drafts", { method: "POST", form: body, signal, own: true });
+      const loaded = await loadLook(found, signal);
+      if (signal.aborted) return;
       if (file === state.chosen) {
         clearBlame();
         showDraft(loaded, detail);
@@ -183,8 +199,10 @@ export async function show(view, _, session) {
       busy.textContent = "There is no draft of this: see what is wrong beside it.";
       blameFor(error);
     } finally {
-      working = false;
-      if (wish) again(wish, 0);
+      if (working === mine) {
+        working = null;
+        if (wish) again(wish, 0);
+      }
     }
   }
 
@@ -203,10 +221,32 @@ export async function show(view, _, session) {
       told,
       h("p", { class: "score" }, h("strong", {}, number(found.score.s_cielab.mean)), ` mean error seen from ${found.score.viewing_distance_mm} mm (S-CIELAB)`),
       h("p", {}, `${number(found.grid.width_mm, 1)} × ${number(found.grid.height_mm, 1)} mm. ${found.edges.reason}`),
-      h("ul", { class: "shares" }, used.map((finish) => h("li", {}, swatch(finish.colour), `${finish.name}: ${percent(finish.share)}`))),
-      found.warnings.length ? h("details", {}, h("summary", {}, `${found.warnings.length} to look at`), h("ul", {}, found.warnings.map((text) => h("li", {}, String(text))))) : null,
+      h("ul", { class: "shares" }, used.map((finish) => h("li", {}, tint(finish.colour, `${finish.name}: ${percent(finish.share)}`)))),
+      found.warnings.length ? h("details", {}, h("summary", {}, `Warnings: ${found.warnings.length}`), h("ul", {}, found.warnings.map((text) => h("li", {}, String(text))))) : null,
     );
     say(`Draft ready. Mean error ${number(found.score.s_cielab.mean)}.`);
+  }
+
+  /** Beside a circuit art covers the board, unless somebody says how large it is. */
+  function sizeByCircuit() {
+    const covers = circuit.chosen() && !state.sized;
+    for (const side of [width, height]) {
+      side.control.placeholder = covers ? "covers the board" : "";
+      if (covers) side.control.value = "";
+    }
+    if (!covers && !width.control.value && !height.control.value) {
+      width.control.value = "60";
+      follow();
+    }
+    price();
+  }
+
+  /** What the search for a better mixture costs: measured, a second for a million pixels on one core. */
+  function price() {
+    const [across, down, pixel] = [width, height, pitch].map((one) => Number(one.control.value));
+    const million = (across * down) / (pixel * pixel);
+    const here = across > 0 && down > 0 && pixel > 0 && !circuit.chosen() ? `, about ${million < 1 ? "1" : number(million, 0)} s here` : "";
+    cost.textContent = `Photographs gain most. The result takes a second longer for each million pixels${here}; a draft doesn't show it.`;
   }
 
   /** The other side, by the artwork's proportions. */
@@ -216,6 +256,7 @@ export async function show(view, _, session) {
     const value = Number(from.control.value);
     if (!from.control.value || !Number.isFinite(value)) return;
     to.control.value = String(Number((state.given === "width" ? value / state.aspect : value * state.aspect).toFixed(2)));
+    price();
   }
 
   const boxes = [...form.querySelectorAll("[data-setting]")];
@@ -228,8 +269,11 @@ export async function show(view, _, session) {
     clearBlame();
     const setting = ["width", "height"].includes(error.setting) ? state.given : error.setting;
     const box = boxes.find((one) => setting && one.dataset.setting === setting);
-    if (box) blame(box, error.message);
-    else if (error.code === "circuit") circuit.blame(error.message);
+    if (box) {
+      blame(box, error.message);
+      box.closest("details")?.setAttribute("open", "");
+    } else if (setting === "artwork") blame(drop, error.message);
+    else if (error.code === "circuit" || setting === "circuit_file") circuit.blame(error.message);
     else if (error.code === "artwork" || error.code === "too-large") blame(drop, error.message);
     else fill(wrong, trouble(error.message));
     say(error.message);
@@ -286,9 +330,11 @@ export async function show(view, _, session) {
     });
   }
   fab.control.addEventListener("change", showFinishes);
-  form.addEventListener("input", () => {
+  form.addEventListener("input", (event) => {
+    quality.hidden = edges.value() === "threshold";
     amount.hidden = assignment.value() !== "contrast";
-    if (state.chosen) again();
+    price();
+    if (state.chosen && !NOT_DRAWN.some((box) => box.contains(event.target))) again("quick", event.target.type === "number" ? WAIT_MS : SHORT_MS);
   });
 
   form.addEventListener("submit", async (event) => {
@@ -309,7 +355,7 @@ export async function show(view, _, session) {
         const path = (file) => file.webkitRelativePath || file.path || file.name;
         if (isSeries()) body.set("series", "on");
         else if (together.querySelector("[value=palette]").checked) body.set("palette", "shared");
-        body.set("name", path(state.files[0]).includes("/") ? path(state.files[0]).split("/")[0] : "from the page");
+        body.set("name", path(state.files[0]).includes("/") ? path(state.files[0]).split("/")[0] : calledAfter(state.files));
         for (const file of state.files) body.append("artwork", file, path(file));
         const collection = await get("/v1/collections", { method: "POST", form: body });
         location.hash = `#/collections/${collection.id}`;
@@ -321,9 +367,11 @@ export async function show(view, _, session) {
   });
 
   showFinishes();
+  price();
   return () => {
     clearTimeout(timer);
-    gone.abort();
+    left.abort();
+    working?.gone.abort();
     plan.stop();
   };
 }

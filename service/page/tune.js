@@ -1,6 +1,6 @@
 // Tune: click a colour of the art, see where it went and how surely, pin it elsewhere and see that at once.
 import { get, look } from "./api.js";
-import { field, fill, h, number, percent, say, select, swatch, trouble } from "./dom.js";
+import { field, fill, h, number, percent, say, select, swatch, tint, trouble } from "./dom.js";
 import { formOf } from "./job.js";
 import { picturesOf, sideChoice } from "./look.js";
 import { boardPicture, clusterPicture, errorOf, loadLook, valueAt } from "./pictures.js";
@@ -23,7 +23,6 @@ export async function show(body, job) {
     body.dataset.shown = "series";
     return undefined;
   }
-  const gone = new AbortController();
   let side = "top";
   let found = null; // of the job
   let draft = null; // of the job with these pins
@@ -86,14 +85,14 @@ export async function show(body, job) {
     fill(
       details,
       h("h2", {}, "The colour"),
-      h("p", {}, swatch(cluster.colour), h("strong", {}, cluster.colour), `, ${percent(cluster.share)} of the artwork`),
+      h("p", {}, tint(cluster.colour, h("strong", {}, cluster.colour)), `, ${percent(cluster.share)} of the artwork`),
       h(
         "dl",
         { class: "facts" },
         h("dt", {}, "cluster"), h("dd", {}, `${cluster.id + 1} of ${found.look.clusters.length}`),
-        h("dt", {}, "goes to"), h("dd", {}, swatch(finish.colour), finish.name, cluster.pinned ? " (pinned)" : ""),
+        h("dt", {}, "goes to"), h("dd", {}, tint(finish.colour, finish.name), cluster.pinned ? " (pinned)" : ""),
         h("dt", {}, "error"), h("dd", {}, `${number(cluster.delta_e, 1)}, colour against finish`, here === null ? "" : `; ${here >= 20 ? "20 or more" : number(here, 1)} as seen at this place`),
-        h("dt", {}, "second choice"), h("dd", {}, second ? [swatch(second.colour), second.name] : "none"),
+        h("dt", {}, "second choice"), h("dd", {}, second ? tint(second.colour, second.name) : "none"),
         h("dt", {}, "margin"), h("dd", {}, cluster.margin === null ? "–" : `${number(cluster.margin, 1)}, ${cluster.certain ? "surely" : "not surely: the references may be off by"} ${cluster.certain || cluster.uncertainty === null ? "" : number(cluster.uncertainty, 1)}`),
       ),
       h("form", { on: { submit: (event) => (event.preventDefault(), pin(`${cluster.colour}~${Number(reach.control.value)}=${to.control.value}`)) } }, to, reach, h("button", { class: "main" }, "Pin, and see a draft")),
@@ -107,7 +106,11 @@ export async function show(body, job) {
     redraft();
   }
 
+  let drafting = new AbortController();
   async function redraft() {
+    drafting.abort();
+    drafting = new AbortController();
+    const { signal } = drafting;
     listPins("A draft is being made …");
     if (pins.join() === before) {
       draft = null;
@@ -118,7 +121,7 @@ export async function show(body, job) {
       const form = formOf(job, { pin: pins, fabrication: null });
       form.set("detail", "fine");
       form.set("side", side);
-      draft = await loadLook(await look("/v1/drafts", { method: "POST", form, signal: gone.signal }), gone.signal);
+      draft = await loadLook(await look("/v1/drafts", { method: "POST", form, signal, own: true }), signal);
       showBoth();
       listPins();
       say(`Draft with pins: mean error ${number(draft.look.score.s_cielab.mean)}.`);
@@ -170,14 +173,14 @@ export async function show(body, job) {
         h(
           "table",
           {},
-          h("thead", {}, h("tr", {}, ["Colour", "Share", "Finish", "Error", "Second choice", "Margin"].map((text) => h("th", { scope: "col" }, text)))),
+          h("thead", {}, h("tr", {}, ["Colour", "Share", "Error", "Finish", "Second choice", "Margin"].map((text) => h("th", { scope: "col" }, text)))),
           h("tbody", {}, found.look.clusters.filter((one) => one.id !== NONE).map((one) => h(
             "tr",
             { "data-cluster": one.id },
             h("td", {}, h("button", { type: "button", class: "quiet", on: { click: () => choose(one) } }, swatch(one.colour), one.colour)),
             h("td", {}, percent(one.share)),
-            h("td", {}, finishOf(one.finish).name),
             h("td", {}, number(one.delta_e, 1)),
+            h("td", {}, finishOf(one.finish).name),
             h("td", {}, finishOf(one.second_finish)?.name ?? "–"),
             h("td", {}, one.margin === null ? "–" : `${number(one.margin, 1)}${one.certain ? "" : " (unsure)"}`),
           ))),
@@ -187,5 +190,5 @@ export async function show(body, job) {
   }
 
   start();
-  return () => gone.abort();
+  return () => drafting.abort();
 }

@@ -98,7 +98,8 @@ _FORM = form_described(
 async def make_draft(request: Request, backing: Backed, owner: SubmittingOwner) -> JSONResponse:
     """What a job with this artwork and these settings would look like, on a coarser grid, at once. Makes no job.
 
-    A draft's masks are no finer than its grid, so its score is near the job's, and not the same.
+    A draft's masks are no finer than its grid, so its score is near the job's, and not the same. Who wants it no more
+    hangs up, and it is stopped.
     """
     await check_before_upload(request, backing, owner, asked=True)
     store = backing.store
@@ -106,7 +107,7 @@ async def make_draft(request: Request, backing: Backed, owner: SubmittingOwner) 
         spooled = {name: open_files.enter_context(store.spool()) for name in (ARTWORK, *BESIDE)}
         form = await read_form(request, spooled, backing.environment.max_upload_bytes)
         question = await run_in_threadpool(_draft_question, backing, owner, form, spooled)
-    return _answer(await ask(backing, owner, question))
+    return _answer(await ask(backing, owner, question, gone=request.is_disconnected))
 
 
 def _draft_question(backing: Backing, owner: str, form: Any, spooled: Mapping[str, Any]) -> Question:

@@ -69,7 +69,7 @@ async def make_plan(request: Request, backing: Backed, owner: SubmittingOwner) -
     with backing.store.spool() as artwork:
         form = await read_form(request, {ARTWORK: artwork}, backing.environment.max_upload_bytes)
         question = await run_in_threadpool(_question, backing, owner, form, artwork)
-    job = await ask(backing, owner, question)
+    job = await ask(backing, owner, question, gone=request.is_disconnected)
     answer = answer_of(job)
     if answer is None:
         return later(job)

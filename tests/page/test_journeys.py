@@ -31,6 +31,7 @@ def owl_of(traveller: Traveller) -> str:
     """The id of a finished result."""
     with traveller.page() as page:
         traveller.open(page)
+        page.get_by_label("move its dots until the eye gains no more").check()
         submit(page, "owl.png", "14")
         page.wait_for_selector("body [data-shown]")
         return str(page.url.rsplit("/", 1)[1])
@@ -102,7 +103,15 @@ def submitting(traveller: Traveller) -> None:
         assert next(one["share"] for one in without["finishes"] if one["id"] == "gold") == 0
         contrast = draft_after(lambda: page.check("input[value=contrast]"))
         assert "s_cielab_stretched" in contrast["score"]
-        page.select_option('[data-setting="background"] select', "legend")
+        draft_after(lambda: page.select_option('[data-setting="background"] select', "legend"))
+
+        # A refined draft that is no longer wanted is given up.
+        page.route("**/v1/drafts", lambda route: None)  # which nobody answers
+        with page.expect_request("**/v1/drafts") as refined:
+            pass
+        page.unroute("**/v1/drafts")
+        with page.expect_event("requestfailed", lambda request: request == refined.value):
+            page.select_option('[data-setting="background"] select', "mask")
 
         # What is wrong is said beside what caused it, with the mend; nothing is submitted.
         page.fill('[data-setting="height"] input', "5000")
@@ -153,6 +162,7 @@ def following_a_result(traveller: Traveller, owl: str) -> None:
         size = page.locator(f'[data-job="{owl}"] img').evaluate("(image) => [image.naturalWidth, image.naturalHeight]")
         assert max(size) == 160, "a list loads small pictures"
         traveller.seen(page, "results")
+        assert asked(page, f"/v1/jobs/{owl}")["settings"]["quality"] == "best"
         page.click(f'[data-job="{owl}"] a')
         page.wait_for_selector("[data-shown]")
         for place, told in (("%E0%A4%A", "There is nothing at %E0%A4%A"), (f"jobs/{'0' * 32}", "There is no job")):

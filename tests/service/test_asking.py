@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 from fastapi.testclient import TestClient
 
-from service.asking import Question, answer_of, ask, keep_input, later
+from service.asking import Question, answer_of, ask, awaited, keep_input, later
 from service.errors import ProtocolError
 from service.upload import Uploaded
 from tests.service.fixtures import FAB, backing, is_problem, post, service
@@ -67,6 +67,22 @@ def test_the_request_waits_for_the_answer(client: TestClient) -> None:
     shown = client.get(f"/v1/jobs/{job.id}").json()
     assert shown["artwork"] is None and shown["result"]["answer"] == {"b": 2} and shown["lane"] == "interactive"
     assert is_problem(client.get(f"/v1/jobs/{job.id}/package.zip"), 404, "no files", "result")
+
+
+def test_a_question_ends_when_who_asked_hangs_up(client: TestClient) -> None:
+    """Nobody learned of its job; one that has just ended is left as it is."""
+
+    async def gone() -> bool:
+        return True
+
+    def hung_up() -> Job:
+        return asyncio.run(ask(backing(client), LOCAL_OWNER, question(client), gone=gone))
+
+    assert hung_up().state == "cancelled"
+    job = asked(client, seconds=0.0)
+    with a_worker(client, publish):
+        pass
+    assert asyncio.run(awaited(backing(client), LOCAL_OWNER, job, seconds=10.0, gone=gone)).state == "done"
 
 
 def test_a_failure_comes_out_as_what_it_is(client: TestClient) -> None:

@@ -11,7 +11,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from service.errors import STATUS
-from tests.service.fixtures import backing, is_problem, post, service
+from tests.service.fixtures import FAB, backing, is_problem, post, service
 from worker import errors
 
 
@@ -84,5 +84,10 @@ def test_a_problem_names_the_one_setting_that_it_is_about(client: TestClient) ->
     for wrong, setting in (({"width": "5000mm"}, "width"), ({"forbid": "silver"}, "forbid"), ({"fab": "no"}, "fab")):
         refused = post(client, **wrong)
         assert is_problem(refused, 422) and refused.json()["setting"] == setting
+    files = {"artwork": ("one.png", b"one"), "circuit": ("circuit.zip", b"no archive")}
+    refused = client.post("/v1/jobs", files=files, data={"fab": FAB, "width": "10mm"})
+    assert is_problem(refused, 422, "no archive") and refused.json()["setting"] == "circuit"
+    refused = client.post("/v1/collections", data={"fab": FAB, "width": "10mm"}, files={"archive": ("a.zip", b"")})
+    assert refused.is_error and refused.json()["setting"] in ("archive", "artwork")
     assert "setting" not in client.get("/v1/jobs/x").json()
     assert client.get("/v1/jobs?limit=many").json()["setting"] == "limit"

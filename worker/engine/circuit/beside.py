@@ -95,6 +95,7 @@ class BesideCircuit:
                 f"The artwork, {picture.width_mm:.4g} x {picture.height_mm:.4g} mm at "
                 f"{', '.join(f'{value:g}' for value in self.said.artwork_at or ())} mm, lies beside the board.",
                 mend="The board reaches from {:g}, {:g} to {:g}, {:g} mm: place it there.".format(*self.circuit.box_mm),
+                setting="circuit_file",
             )
         inner = slice(rows.start - top, rows.stop - top), slice(columns.start - left, columns.stop - left)
         srgb: Srgb = np.zeros((height, width, 3), np.uint8)
@@ -139,6 +140,7 @@ def check_beside(settings: Settings, fab: FabProfile, circuit: Circuit, board_fi
         raise CircuitError(
             f"There are a circuit and the board file {board_file.name}.",
             mend="The circuit's own files say where the board ends, and where its holes are: leave the board file out.",
+            setting="board_file",
         )
     refused = {
         "board": settings.board.text() != "rectangle",
@@ -151,11 +153,13 @@ def check_beside(settings: Settings, fab: FabProfile, circuit: Circuit, board_fi
             raise SettingsError(
                 f"Setting {name} is {settings.as_text()[name]!r}, and there is a circuit.",
                 mend="The circuit's own files say where the board ends, and its copper stays as it is: leave it out.",
+                setting=name,
             )
     if len(circuit.copper_layers) > 1 and fab.stack_up["sides"] != 2:
         raise CircuitError(
             f"{circuit.name} has {len(circuit.copper_layers)} copper layers, and the profile {fab.id} one side.",
             mend="Choose a profile of a board with two sides.",
+            setting="fab",
         )
 
 
@@ -178,6 +182,7 @@ def sides_beside(
         raise CircuitError(
             f"Art is to touch the net {net.text}, and the voltage is hazardous.",
             mend="Name no net: art copper of it would be live wherever it goes.",
+            setting="circuit_file",
         )
     creepage = creepage_kept(settings)
     return {

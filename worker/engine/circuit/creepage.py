@@ -91,6 +91,7 @@ def creepage_for(volts: float, kind: str) -> Creepage:
         raise SettingsError(
             f"The voltage is {volts:g} V, and the spacing tables end at {IEC_60664_1_BASIC[-1][0]:g} V.",
             mend="Leave bare metal out (bare_metal = auto), and have a licensed engineer set the spacing.",
+            setting="voltage",
         )
     iec = IEC_60664_1_BASIC[row][1] * REINFORCED
     return Creepage(mm=round(max(ipc, iec), 3), ipc_mm=round(ipc, 3), iec_mm=iec)

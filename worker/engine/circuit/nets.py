@@ -274,12 +274,14 @@ def find_net(nets: Nets, wanted: str) -> Net:
         raise CircuitError(
             f"The net {wanted!r} is {len(found)} pieces of copper that nothing connects: {places}.",
             mend="Say which one by a place on it, such as 12.5,30 top; or connect them in the circuit.",
+            setting="circuit_file",
         )
     known = list(dict.fromkeys(name for net in nets.nets for name in net.names))
     raise CircuitError(
         f"The circuit has no net {wanted!r}. "
         + (f"Its nets: {', '.join(known[:20])}." if known else "Its files name no nets."),
         mend="Name one of these, a pin such as U1.3, or a place on its copper in mm, such as 12.5,30 top.",
+        setting="circuit_file",
     )
 
 

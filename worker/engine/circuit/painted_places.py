@@ -29,13 +29,14 @@ def painted_places(painting: Painting, shape: BoardShape, *, threads: int = 1) -
     try:
         read = read_artwork(painting.data, name=painting.name, size=size)
     except ArtworkError as error:
-        raise CircuitError(error.what, mend=error.mend) from error
+        raise CircuitError(error.what, mend=error.mend, setting="keep_out") from error
     stretch = aspect_of(read) * height / width
     if read.format != "SVG" and abs(stretch - 1.0) > SIZE_SLACK:
         raise CircuitError(
             f"{painting.name} is {read.srgb.shape[1]} x {read.srgb.shape[0]} px, and the circuit's board "
             f"{width * mm:.4g} x {height * mm:.4g} mm.",
             mend="Paint the places on a picture of the whole board, of its proportions.",
+            setting="keep_out",
         )
     picture = place_on_grid(read, size, smallest_feature_um=shape.pitch_um, flat=True, threads=threads)
     colours, inverse = np.unique(picture.srgb.reshape(-1, 3), axis=0, return_inverse=True)
@@ -46,5 +47,6 @@ def painted_places(painting: Painting, shape: BoardShape, *, threads: int = 1) -
         raise CircuitError(
             f"{painting.name} is dark everywhere, so it leaves art no room.",
             mend="Paint dark what art keeps out of, and leave the rest light or transparent.",
+            setting="keep_out",
         )
     return np.asarray(dark)

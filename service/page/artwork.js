@@ -1,6 +1,6 @@
 // Artworks on this side: their size, smaller copies for drafts, and the files of a dropped folder.
 
-const SMALL_BYTES = 1_500_000;
+const [SMALL_BYTES, SMALL_PIXELS] = [1_500_000, 4_000_000];
 
 async function decoded(file) {
   if (/\.svg$/i.test(file.name)) return null;
@@ -11,8 +11,15 @@ async function decoded(file) {
   }
 }
 
+const sizes = new WeakMap();
+
 /** Width and height in pixels, or null where only the service can tell. */
-export async function sizeOf(file) {
+export function sizeOf(file) {
+  if (!sizes.has(file)) sizes.set(file, measured(file));
+  return sizes.get(file);
+}
+
+async function measured(file) {
   const bitmap = await decoded(file);
   if (!bitmap) return null;
   const size = [bitmap.width, bitmap.height];
@@ -23,8 +30,9 @@ export async function sizeOf(file) {
 const copies = new WeakMap();
 
 /** The artwork, or a smaller copy of one that is large, for a draft; made once, however many drafts ask for it. */
-export function smaller(file, longest) {
-  if (file.size < SMALL_BYTES) return file;
+export async function smaller(file, longest) {
+  const size = await sizeOf(file);
+  if (!size || (file.size < SMALL_BYTES && size[0] * size[1] <= SMALL_PIXELS)) return file;
   if (!copies.has(file)) copies.set(file, new Map());
   const made = copies.get(file);
   if (!made.has(longest)) made.set(longest, scaled(file, longest));

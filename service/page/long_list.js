@@ -9,7 +9,7 @@ const BEYOND = 8; // rows made above and below what is in sight
  *
  * Rows are list items with their place and the size of the whole set, so that a screen reader knows both.
  */
-export function longList({ label, height = window.matchMedia("(max-width: 48rem)").matches ? 116 : 84, fetchPage, row }) {
+export function longList({ label, height = window.matchMedia("(max-width: 48rem)").matches ? 124 : 84, fetchPage, row }) {
   const list = h("ul", { class: "long-list", role: "list" });
   const box = h("div", { class: "long-box", tabindex: "0", role: "region", "aria-label": label }, list);
   let count = 0;

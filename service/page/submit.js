@@ -222,7 +222,7 @@ export async function show(view, _, session) {
       h("p", { class: "score" }, h("strong", {}, number(found.score.s_cielab.mean)), ` mean error seen from ${found.score.viewing_distance_mm} mm (S-CIELAB)`),
       h("p", {}, `${number(found.grid.width_mm, 1)} × ${number(found.grid.height_mm, 1)} mm. ${found.edges.reason}`),
       h("ul", { class: "shares" }, used.map((finish) => h("li", {}, tint(finish.colour, `${finish.name}: ${percent(finish.share)}`)))),
-      found.warnings.length ? h("details", {}, h("summary", {}, `Warnings: ${found.warnings.length}`), h("ul", {}, found.warnings.map((text) => h("li", {}, String(text))))) : null,
+      detail === "fine" && found.warnings.length ? h("details", {}, h("summary", {}, `Warnings: ${found.warnings.length}`), h("ul", {}, found.warnings.map((text) => h("li", {}, String(text))))) : null,
     );
     say(`Draft ready. Mean error ${number(found.score.s_cielab.mean)}.`);
   }
@@ -231,7 +231,7 @@ export async function show(view, _, session) {
   function sizeByCircuit() {
     const covers = circuit.chosen() && !state.sized;
     for (const side of [width, height]) {
-      side.control.placeholder = covers ? "covers the board" : "";
+      side.control.placeholder = covers ? "the board's" : "";
       if (covers) side.control.value = "";
     }
     if (!covers && !width.control.value && !height.control.value) {

@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Page
+from playwright.sync_api import Page, Route
 
 from tests.engine.circuit.circuits import small_circuit
 from tests.page.browser import DESKTOP, PHONE, SAMPLES, WAIT_MS, Traveller, travelling
@@ -174,8 +174,17 @@ def following_a_result(traveller: Traveller, owl: str) -> None:
 
 def looking(traveller: Traveller, owl: str) -> None:
     with traveller.page() as page:
-        traveller.open(page, f"jobs/{owl}")
+
+        def late(route: Route) -> None:
+            """As where a worker takes longer than a request waits."""
+            made = route.fetch().json()["job"]
+            route.fulfill(status=202, json=asked(page, f"/v1/jobs/{made}"))
+
+        page.route("**/look?*", late)
+        with page.expect_request("**/events"):
+            traveller.open(page, f"jobs/{owl}")
         page.wait_for_selector("[data-mode=board]")
+        page.unroute("**/look?*")
         page.route("**/files/error.png", lambda route: route.fulfill(status=404))
         page.check("input[value=error]")
         page.get_by_text("Reload the page, and they are made again.").wait_for()

@@ -12,6 +12,9 @@ async function decoded(file) {
 }
 
 const sizes = new WeakMap();
+const copies = new WeakMap();
+/** The longer side of the copy that a quick draft is made of. */
+export const QUICK_PX = 800;
 
 /** Width and height in pixels, or null where only the service can tell. */
 export function sizeOf(file) {
@@ -19,34 +22,30 @@ export function sizeOf(file) {
   return sizes.get(file);
 }
 
+const isLarge = (file, [width, height]) => file.size >= SMALL_BYTES || width * height > SMALL_PIXELS;
+
 async function measured(file) {
   const bitmap = await decoded(file);
   if (!bitmap) return null;
   const size = [bitmap.width, bitmap.height];
-  bitmap.close();
+  copies.set(file, new Map());
+  // Decoding a large one takes longest: the copy that somebody waits for is made of the same.
+  if (isLarge(file, size)) copies.get(file).set(QUICK_PX, scaled(bitmap, QUICK_PX));
+  else bitmap.close();
   return size;
 }
-
-const copies = new WeakMap();
 
 /** The artwork, or a smaller copy of one that is large, for a draft; made once, however many drafts ask for it. */
 export async function smaller(file, longest) {
   const size = await sizeOf(file);
-  if (!size || (file.size < SMALL_BYTES && size[0] * size[1] <= SMALL_PIXELS)) return file;
-  if (!copies.has(file)) copies.set(file, new Map());
+  if (!size || !isLarge(file, size) || Math.max(...size) <= longest) return file;
   const made = copies.get(file);
-  if (!made.has(longest)) made.set(longest, scaled(file, longest));
+  if (!made.has(longest)) made.set(longest, decoded(file).then((bitmap) => scaled(bitmap, longest)));
   return made.get(longest);
 }
 
-async function scaled(file, longest) {
-  const bitmap = await decoded(file);
-  if (!bitmap) return file;
-  const factor = longest / Math.max(bitmap.width, bitmap.height);
-  if (factor >= 1) {
-    bitmap.close();
-    return file;
-  }
+async function scaled(bitmap, longest) {
+  const factor = Math.min(1, longest / Math.max(bitmap.width, bitmap.height));
   const canvas = new OffscreenCanvas(Math.max(1, Math.round(bitmap.width * factor)), Math.max(1, Math.round(bitmap.height * factor)));
   const context = canvas.getContext("2d");
   context.imageSmoothingQuality = "high";

@@ -3,13 +3,14 @@ import { get, look } from "./api.js";
 import { blame, bytes, choice, field, fill, fresh, group, h, number, percent, say, select, swatch, tint, trouble } from "./dom.js";
 import { circuitControls } from "./circuit.js";
 import { boardPicture, loadLook } from "./pictures.js";
-import { dropped, sizeOf, smaller } from "./artwork.js";
+import { QUICK_PX, dropped, sizeOf, smaller } from "./artwork.js";
 import { planner } from "./plan.js";
 import { viewer } from "./viewer.js";
 
 const WAIT_MS = 220; // somebody may be typing
 const SHORT_MS = 30;
 const FINE_MS = 900;
+const FINE_PX = 2400;
 
 const calledAfter = ([first, ...more]) => `${first.name.slice(0, 150)}${more.length ? ` and ${more.length} more` : ""}`;
 
@@ -177,7 +178,7 @@ export async function show(view, _, session) {
       const body = settings();
       body.delete("quality"); // shows on the result's own grid alone
       body.set("detail", detail);
-      body.set("artwork", await smaller(file, detail === "quick" ? 800 : 2400), file.name);
+      body.set("artwork", await smaller(file, detail === "quick" ? QUICK_PX : FINE_PX), file.name);
       circuit.addTo(body);
       const found = await look("/v1/drafts", { method: "POST", form: body, signal, own: true });
       const loaded = await loadLook(found, signal);

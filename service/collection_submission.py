@@ -16,20 +16,33 @@ from service.accepting import key_reused
 from service.backing import Backing
 from service.limits import most_waiting
 from service.shared_submission import SERIES_FIELDS, as_series, read_series, with_shared_palette
-from service.submission import chosen_fab, conversion_request, sorted_fields
+from service.submission import check_circuit, chosen_fab, conversion_request, sorted_fields
 from service.upload import Form, Uploaded
 from worker.board_file import read_board_file
 from worker.collection.archives import MEND, ArchivedFile, archived_files
 from worker.collection.manifest import MAX_ARTWORKS, Manifest, read_manifest
 from worker.collection.members import Member, plan_members
-from worker.errors import ArtworkError, MaskwrightError, SettingsError
+from worker.errors import ArtworkError, CircuitError, MaskwrightError, SettingsError
 from worker.fab_profile import FabProfile, check_two_sided
-from worker.job import BOARD_FILE, BOTTOM, Failure, InputFile, Lane, failure_of, read_lane
+from worker.job import (
+    BOARD_FILE,
+    BOTTOM,
+    CIRCUIT,
+    CIRCUIT_FILE,
+    KEEP_OUT,
+    Failure,
+    InputFile,
+    Lane,
+    failure_of,
+    read_lane,
+)
 from worker.job_settings import check_against_fab, read_settings
 from worker.ledger.collections import Collection, CollectionRequest, MemberRequest
 from worker.storage import ObjectStore
 
 ARTWORK, ARCHIVE, MANIFEST = "artwork", "archive", "manifest"
+OF_CIRCUIT = (CIRCUIT, CIRCUIT_FILE, KEEP_OUT)
+"""Files that go along with every artwork."""
 PLAIN_FIELDS = ("fab", "lane", "name", *SERIES_FIELDS)
 MAX_NAME = 200
 EMPTY = Failure(code="artwork", what="The file is empty.", mend="Send the picture's bytes.")
@@ -113,9 +126,10 @@ def submit_collection(
 
     Raises
     ------
-    SettingsError, OverrideError, ManifestError, CollectionArchiveError, ProtocolError, QueueFullError, StorageError
+    SettingsError, OverrideError, ManifestError, CircuitError, CollectionArchiveError, ProtocolError,
+    QueueFullError, StorageError
     """
-    plain, given = sorted_fields(form, PLAIN_FIELDS, (ARTWORK, ARCHIVE, MANIFEST))
+    plain, given = sorted_fields(form, PLAIN_FIELDS, (ARTWORK, ARCHIVE, MANIFEST, *OF_CIRCUIT))
     lane = read_lane(plain.get("lane", "batch"))
     name = plain.get("name", "") or (form.files[ARCHIVE].name if ARCHIVE in form.files else "collection")
     if len(name) > MAX_NAME or not name.isprintable():
@@ -130,6 +144,7 @@ def submit_collection(
     shared = read_settings({**manifest.shared, **given})
     check_against_fab(shared, fab)  # what is said of all is wrong at once
     still = read_series(plain)
+    circuit = _circuit(form, spooled, backing.store, series=still is not None)
     sent_alone = set(kept.files)
     if ARCHIVE in form.files:
         limit = backing.environment.max_upload_bytes
@@ -148,7 +163,7 @@ def submit_collection(
         named=sent_alone,
         check=lambda settings: check_against_fab(settings, fab),
     )
-    asked = {one.path: _asked(backing, owner, lane, fab, one, kept) for one in planned.members}
+    asked = {one.path: _asked(backing, owner, lane, fab, one, kept, circuit) for one in planned.members}
     asked |= {one.path: MemberRequest(path=one.path, failure=one.failure) for one in planned.refused}
     members = [asked[path] for path in paths if path in asked]
     if not members:
@@ -179,7 +194,34 @@ def submit_collection(
     return collection, new
 
 
-def _asked(backing: Backing, owner: str, lane: Lane, fab: FabProfile, member: Member, kept: KeptFiles) -> MemberRequest:
+def _circuit(
+    form: Form, spooled: Mapping[str, IO[bytes]], store: ObjectStore, *, series: bool
+) -> dict[str, tuple[Uploaded, InputFile]]:
+    """The circuit that every artwork lies beside, and what is said of it; nothing where there is none. CircuitError."""
+    sent = {name: form.files[name] for name in OF_CIRCUIT if name in form.files and form.files[name].bytes}
+    check_circuit(spooled, sent)
+    if sent and series:
+        raise CircuitError(
+            "A series has no circuit.",
+            mend="Leave series out: then each artwork lies beside the circuit by itself. Or leave the circuit out.",
+        )
+    out = {}
+    for name, file in sent.items():
+        key = f"inputs/{file.sha256}"
+        store.keep(key, spooled[name])
+        out[name] = file, InputFile(key=key, bytes=file.bytes, sha256=file.sha256, name=file.name)
+    return out
+
+
+def _asked(
+    backing: Backing,
+    owner: str,
+    lane: Lane,
+    fab: FabProfile,
+    member: Member,
+    kept: KeptFiles,
+    circuit: Mapping[str, tuple[Uploaded, InputFile]],
+) -> MemberRequest:
     """The job of an artwork, or what is wrong with the files that it needs."""
     beside = {name: path for name, path in ((BOTTOM, member.bottom), (BOARD_FILE, member.board_file)) if path}
     for path in (member.path, *beside.values()):
@@ -192,9 +234,16 @@ def _asked(backing: Backing, owner: str, lane: Lane, fab: FabProfile, member: Me
     try:
         if BOTTOM in further:
             check_two_sided(fab)
+        if circuit and BOARD_FILE in further:
+            raise CircuitError(
+                f"There are a circuit and the board file {member.board_file}.",
+                mend="The circuit's own files say where the board ends: leave the board file out.",
+            )
         inputs = {name: _input(backing.store, name, file) for name, file in further.items()}
     except MaskwrightError as error:
         return MemberRequest(path=member.path, failure=failure_of(error))
+    further |= {name: file for name, (file, _) in circuit.items()}
+    inputs |= {name: stored for name, (_, stored) in circuit.items()}
     named = Uploaded(name=member.path.rsplit("/", 1)[-1], bytes=sent.bytes, sha256=sent.sha256)
     return MemberRequest(
         path=member.path,

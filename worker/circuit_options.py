@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Iterable
+from hashlib import sha256
 from pathlib import Path
 
 from worker.circuit_archive import unpacked_circuit
@@ -53,12 +54,19 @@ def add_circuit_options(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def check_no_circuit(given: argparse.Namespace) -> None:
-    """CircuitError where a circuit is named and art of a whole collection."""
-    if given.circuit is not None:
-        raise CircuitError(
-            "A collection has no circuit: a circuit is one board.", mend="Give single artworks, or leave --circuit out."
-        )
+def circuit_paths(given: argparse.Namespace) -> list[Path]:
+    """Every file that the circuit and what is said of it are read from."""
+    inside = [path for path in given.circuit.rglob("*") if path.is_file()] if given.circuit is not None else []
+    return [*inside, *(path for path in (given.circuit, given.circuit_file, given.keep_out) if path and path.is_file())]
+
+
+def circuit_digests(circuit: GivenCircuit | None) -> tuple[str, ...] | None:
+    """What tells one circuit, with all that is said of it, from another."""
+    if circuit is None:
+        return None
+    files = "".join(f"{name} {sha256(data).hexdigest()}\n" for name, data in sorted(circuit.files.items()))
+    painting = "" if circuit.painting is None else sha256(circuit.painting.data).hexdigest()
+    return sha256(files.encode()).hexdigest(), sha256(repr(circuit.said).encode()).hexdigest(), painting
 
 
 def given_circuit(given: argparse.Namespace) -> GivenCircuit | None:

@@ -245,12 +245,11 @@ def _terminal() -> Console | None:
 def _convert(given: argparse.Namespace) -> int:
     gc.disable()  # loading modules leaves nothing to collect; `ConversionRun` turns it on again
     settings = read_settings({name: getattr(given, name) for name in SETTINGS})
-    from worker.circuit_options import check_no_circuit, draw_unknown_layers, given_circuit
+    from worker.circuit_options import draw_unknown_layers, given_circuit
     from worker.shell_environment import read_shell_environment
 
     environment = read_shell_environment()
     if given.manifest is not None or given.watch or any(path.is_dir() for path in given.artworks):
-        check_no_circuit(given)
         return _convert_collection(given, environment)
     board_file = _board_file(given.board_file)
     circuit = given_circuit(given)
@@ -289,6 +288,7 @@ def _convert(given: argparse.Namespace) -> int:
 
 
 def _convert_collection(given: argparse.Namespace, environment: ShellEnvironment) -> int:
+    from worker.circuit_options import circuit_paths, given_circuit
     from worker.collection_run import CollectionCall, convert_and_watch, convert_once
 
     told = {name: getattr(given, name) for name in SETTINGS}
@@ -305,6 +305,8 @@ def _convert_collection(given: argparse.Namespace, environment: ShellEnvironment
         processes=given.processes,
         environment=environment,
         console=_terminal(),
+        circuit=lambda: given_circuit(given),
+        circuit_paths=circuit_paths(given),
     )
     return convert_and_watch(call) if given.watch else convert_once(call)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -12,6 +12,8 @@ from urllib.parse import quote
 
 from worker.artwork_files import ArtworkFile, bottoms_of, no_artwork
 from worker.board_file import BoardFile, read_board_file
+from worker.circuit_file import GivenCircuit
+from worker.circuit_options import circuit_digests, draw_unknown_layers
 from worker.collection.kept_results import Digests, kept_report, mark_of
 from worker.collection.manifest import Given, Manifest, read_manifest
 from worker.collection.members import Member, Members, plan_members
@@ -51,7 +53,7 @@ class CollectionCall:
     """What the command line says of a collection; the files that it names are read anew in each turn.
 
     given : settings for all, as they are written. again : convert what is unchanged, too. processes : 0 for as many as
-    there are cores, four at most.
+    there are cores, four at most. circuit : reads the one that all artworks lie beside, from `circuit_paths`.
     """
 
     artworks: Sequence[Path]
@@ -66,6 +68,8 @@ class CollectionCall:
     processes: int
     environment: ShellEnvironment
     console: Console | None
+    circuit: Callable[[], GivenCircuit | None] = lambda: None
+    circuit_paths: Sequence[Path] = ()
     digests: Digests = field(default_factory=Digests)
 
     def files(self) -> list[OutgoingFile]:
@@ -82,6 +86,7 @@ def convert_and_watch(call: CollectionCall) -> int:
     """Do so whenever a file has changed and all are at rest; never ends by itself. What is wrong is told each time."""
     print(f"watching {', '.join(map(str, call.artworks))}; Ctrl-C ends it", flush=True)
     beside = [path for path in (call.manifest, call.board_file, fab_path(call.fab, call.environment)) if path]
+    beside += call.circuit_paths
     for files in at_rest(call.files, beside):
         try:
             _Turn(call, files).run()
@@ -98,6 +103,8 @@ class _Turn:
         self.sources = {file.path: file.source for file in files}
         self.fab: FabProfile = find_fab(call.fab, call.environment)
         self.board_file = None if call.board_file is None else read_board(call.board_file)
+        self.circuit = call.circuit()
+        self.circuit_digests = circuit_digests(self.circuit)
         manifest = read_manifest_file(call.manifest)
         self.settings = read_settings({**manifest.shared, **call.given})
         check_against_fab(self.settings, self.fab)
@@ -156,6 +163,7 @@ class _Turn:
             settings=member.settings.as_text(),
             board_file=None if board_path is None else digests.of(board_path),
             bottom=None if bottom is None else (bottom.name, digests.of(bottom)),
+            circuit=self.circuit_digests,
         )
         return Order(
             artwork=ArtworkFile(path=source, result=Path(self.folders[member.path]), bottom=bottom),
@@ -184,6 +192,7 @@ class _Turn:
             full_size=self.call.full_size,
             tables=self.call.environment.tables,
             threads=max(1, cores // processes),
+            circuit=self.circuit,
         )
         if any(order.settings.palette == "shared" for order in orders):
             means = with_shared_palette(means, known, self.settings)
@@ -229,6 +238,8 @@ class _Turn:
             print(f"skipped, no artwork: {self.sources[path]}")
         print(f"{len(run.done)} converted, {len(done) - len(run.done)} unchanged, {len(faults)} not converted")
         print(f"results: {out}; report: {out / REPORT_PAGE}", flush=True)
+        if self.circuit is not None:
+            draw_unknown_layers(self.circuit, [error for _, error in run.failures], out)
         for row in faults:
             print(f"failed: {self.sources[row.path]}: {row.fault}\n  {row.mend}", file=sys.stderr)
         return SOME_FAILED if faults else ALL_DONE

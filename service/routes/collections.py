@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import logging
 from collections.abc import AsyncIterator
+from contextlib import ExitStack
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Query, Request, Response
@@ -23,14 +24,14 @@ from service.collection_answers import (
     collection_answer,
     member_answer,
 )
-from service.collection_submission import ARCHIVE, ARTWORK, MANIFEST, KeptFiles, submit_collection
+from service.collection_submission import ARCHIVE, ARTWORK, MANIFEST, OF_CIRCUIT, KeptFiles, submit_collection
 from service.limits import check_space, most_waiting
 from service.paging import read_cursor
 from service.routes.events import LOOK_SECONDS, PING_SECONDS
 from service.submission import IdempotencyKey, setting_schemas
 from service.upload import MAX_FIELD_BYTES, MAX_FIELDS, form_described, read_form
 from worker.collection.manifest import MAX_ARTWORKS, MAX_BYTES
-from worker.job import LANES
+from worker.job import CIRCUIT, CIRCUIT_FILE, KEEP_OUT, LANES
 from worker.job_settings import REPEATABLE
 from worker.ledger.collections import Collection
 
@@ -57,6 +58,12 @@ def _form_schema() -> dict[str, Any]:
             **binary,
             "description": "what is said of each artwork: a .toml, .json or .csv file; may be left out",
         },
+        CIRCUIT: {
+            **binary,
+            "description": "a working circuit that every artwork lies beside, as one archive; may be left out",
+        },
+        CIRCUIT_FILE: {**binary, "description": "what is said of the circuit; may be left out"},
+        KEEP_OUT: {**binary, "description": "a picture of where art keeps out of its board; may be left out"},
         "name": {"type": "string", "description": "what the collection is called"},
         "series": {
             "type": "string",
@@ -124,8 +131,8 @@ async def create_collection(
         most = most_waiting(backing, asked=False)
         await run_in_threadpool(backing.ledger.jobs.check_room, owner, asked=False, most=most)
     environment, store = backing.environment, backing.store
-    with store.spool() as archive, store.spool() as manifest:
-        spooled = {ARCHIVE: archive, MANIFEST: manifest}
+    with ExitStack() as open_files:
+        spooled = {name: open_files.enter_context(store.spool()) for name in (ARCHIVE, MANIFEST, *OF_CIRCUIT)}
         kept = KeptFiles(store)
         try:
             form = await read_form(

@@ -54,6 +54,32 @@ def worked(client: TestClient, job: str) -> Any:
     return client.get(f"/v1/jobs/{job}").json()
 
 
+def test_the_artworks_of_a_collection_lie_beside_one_circuit(client: TestClient) -> None:
+    def collection(**more: str) -> Any:
+        files = [("artwork", ("one.png", OWL)), ("artwork", ("two.png", png())), ("circuit", ("small.zip", CIRCUIT))]
+        files.append(("circuit_file", ("circuit.toml", SAID)))
+        return client.post("/v1/collections", files=files, data={**GIVEN, "edges": "threshold", **more})
+
+    first = collection()
+    assert first.status_code == 202, first.text
+    members = client.get(f"{first.headers['Location']}/artworks").json()["artworks"]
+    assert [member["path"] for member in members] == ["one.png", "two.png"]
+    for member in members:
+        assert worked(client, member["job"]["id"])["state"] == "done"
+        report = client.get(f"/v1/jobs/{member['job']['id']}/files/report.json").json()
+        assert (report["board"]["shape"], report["circuit"]["net"]) == ("circuit", "GND")
+    again = client.get(f"{collection().headers['Location']}/artworks").json()["artworks"]
+    assert [member["job"]["id"] for member in again] == [member["job"]["id"] for member in members]
+    is_problem(collection(series="on"), 422, "circuit")
+
+
+def png() -> bytes:
+    """A plain artwork."""
+    out = io.BytesIO()
+    Image.new("RGB", (30, 20), (185, 167, 127)).save(out, "PNG")
+    return out.getvalue()
+
+
 def test_a_job_beside_a_circuit_gives_what_the_engine_gives(client: TestClient) -> None:
     job = ask(client, circuit=CIRCUIT, circuit_file=SAID).json()
     done = worked(client, job["id"])

@@ -10,6 +10,7 @@ import signal
 import subprocess
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 from multiprocessing import active_children
 from pathlib import Path
 from urllib.parse import unquote
@@ -19,8 +20,10 @@ import pytest
 from PIL import Image
 
 from tests.boards import FABS
+from tests.engine.circuit.circuits import small_circuit
 from tests.worker.rig import wait_for
 from worker.artwork_files import ArtworkFile
+from worker.circuit_file import CircuitFile, GivenCircuit
 from worker.collection_run import CollectionCall, convert_once
 from worker.conversion import Means, Order, processes_for
 from worker.conversion_processes import CRASHED, convert_beside_each_other
@@ -73,6 +76,28 @@ def convert(cache: Path, tmp_path: Path, birds: Path) -> Call:
         return convert_once(CollectionCall(**{**plain, **changes}))  # type: ignore[arg-type]
 
     return once
+
+
+def test_all_artworks_lie_beside_one_circuit_and_are_made_anew_when_it_changes(
+    convert: Call, birds: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (birds / "broken.png").unlink()
+    said = {"net": "GND"}
+
+    def circuit() -> GivenCircuit:
+        return GivenCircuit(name="small", files=small_circuit(), said=replace(CircuitFile(), **said))  # type: ignore[arg-type]
+
+    given = {"pitch": ("100um",), "edges": ("threshold",), "width": ("12mm",)}
+    assert convert(circuit=circuit, given=given) == 0
+    reports = [json.loads(path.read_bytes()) for path in (tmp_path / "out").rglob("*/report.json")]
+    assert len(reports) == 4 and {report["circuit"]["net"] for report in reports} == {"GND"}
+    assert {report["board"]["width_mm"] for report in reports} == {12.0}
+    capsys.readouterr()
+    assert convert(circuit=circuit, given=given) == 0
+    assert "0 converted, 4 unchanged" in capsys.readouterr().out
+    said["net"] = "LED"
+    assert convert(circuit=circuit, given=given) == 0
+    assert "4 converted, 0 unchanged" in capsys.readouterr().out
 
 
 def paint(path: Path, number: int = 0) -> None:

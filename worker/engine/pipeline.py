@@ -298,7 +298,7 @@ def separated(
         from worker.engine.circuit.beside import carrying_circuit, check_beside
 
         check_beside(settings, fab, beside.circuit, board_file)
-        settings = carrying_circuit(settings)
+        settings = carrying_circuit(settings, beside.circuit)
         allowed = beside.allowed
     with clock("artwork"):
         placed = place_artwork(

@@ -85,9 +85,9 @@ def test_what_may_not_change_stays_and_what_may_obeys(
     jsonschema.validate(json.loads(json.dumps(report)), report_schema())
     block = made.report["circuit"]
     assert block["net"] == net
-    assert made.report["settings"]["includes"] == ["circuit"]
+    assert made.report["settings"]["includes"] == ["circuit", "led"]  # a net has that name
     said = {caution["id"]: caution["because"] for caution in made.report["cautions"]}
-    assert said["antenna"] == said["flame-rating"] == "includes: circuit"
+    assert (said["antenna"], said["flame-rating"]) == ("includes: circuit", "includes: circuit, led")
     mm2 = 0.05**2
     assert block["art_mm2"] == pytest.approx(changed.sum() * mm2)
     assert sum(block["shown_mm2"].values()) + block["art_mm2"] == pytest.approx(board.sum() * mm2)

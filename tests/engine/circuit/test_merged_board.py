@@ -136,6 +136,11 @@ def test_art_copper_touches_ground_alone(package: dict[str, bytes], conversion: 
         sum(part.area for part in shapely.get_parts(copper) if not part.intersects(ground)), abs=1e-6
     )
     assert report["nearest"]["gap_mm"] >= gap - 0.002
+    # of copper the art's is counted alone: the bottom is one area of the circuit's
+    top, bottom = json.loads(package["report.json"])["fabrication"]["copper"]["sides"]
+    assert (top["parts"], bottom["parts"]) == (len(shapely.get_parts(copper)), 0)
+    assert top["islands_mm2"] == pytest.approx(report["floating_mm2"])
+    assert top["area_mm2"] == pytest.approx(copper.area, rel=1e-6)
     assert copper.distance(hole) >= 0.0
 
 

@@ -21,6 +21,7 @@ from worker.engine.circuit.nets import Net, Nets, find_net, read_nets
 from worker.engine.circuit.painted_places import painted_places
 from worker.engine.circuit.rasters import CircuitSide, SideName, board_shape, lay_circuit
 from worker.engine.circuit.reading import read_circuit
+from worker.engine.circuit.told_parts import told_parts
 from worker.engine.fabrication.board import BoardShape, mirrored
 from worker.engine.fabrication.planes import COPPER, DRAWN, LEGEND, OPENING
 from worker.engine.fabrication.stack_colours import nearest_finish
@@ -130,7 +131,7 @@ class BesideCircuit:
                 finish.id: float(np.count_nonzero(board & ~art & (self.given == i)) * mm2)
                 for i, finish in enumerate(fab.finishes)
             },
-            "remarks": list(circuit.remarks),
+            "remarks": [*circuit.remarks, *_told(circuit)],
         }
 
 
@@ -163,11 +164,17 @@ def check_beside(settings: Settings, fab: FabProfile, circuit: Circuit, board_fi
         )
 
 
-def carrying_circuit(settings: Settings) -> Settings:
-    """The settings of a piece that carries a circuit, for its cautions, whether that was said or not."""
-    if "circuit" in settings.includes:
-        return settings
-    return replace(settings, includes=("circuit", *settings.includes))
+def carrying_circuit(settings: Settings, circuit: Circuit) -> Settings:
+    """The settings of a piece that carries a circuit, for its cautions: with what the user says that it includes, and
+    with what the circuit's files tell. A battery of which nobody says the kind may be a coin cell."""
+    told = ["circuit", *told_parts(circuit)]
+    if "battery" in told and "coin-cell" not in told and not {"battery", "coin-cell"} & set(settings.includes):
+        told.append("coin-cell")
+    return replace(settings, includes=tuple(dict.fromkeys((*settings.includes, *told))))
+
+
+def _told(circuit: Circuit) -> list[str]:
+    return [f"{because}: cautions for it ({part}) are shown." for part, because in told_parts(circuit).items()]
 
 
 def sides_beside(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
+from worker.circuit_file import MIXED
 from worker.engine.circuit.art_contacts import ArtPart
 from worker.engine.circuit.creepage import creepage_kept
 from worker.engine.circuit.merge_proof import unchanged_files
@@ -21,7 +22,9 @@ def circuit_notes(board: MergedBoard, settings: Settings) -> CircuitNotes:
     """What to say of a board."""
     with_art = {layer.path for layer in board.layers if len(layer.rings)}
     own = {layer.name: layer.role.function for layer in board.circuit.layers}
-    own |= {drill.name: drill.role.function for drill in board.circuit.drills}
+    for drill in board.circuit.drills:
+        first, last = drill.role.function.split(",")[1:3]
+        own[drill.name] = drill.role.function if drill.name not in own else f"{MIXED},{first},{last}"
     new = {layer.path: layer.kind.function(layer.side) for layer in board.layers if layer.path not in own}
     merged = {MERGED + name: function for name, function in {**new, **own}.items()}
     alone = {f"{ART_ONLY}{layer.name}.gbr": layer.kind.function(layer.side) for layer in board.layers}
@@ -32,7 +35,19 @@ def circuit_notes(board: MergedBoard, settings: Settings) -> CircuitNotes:
         lines=tuple(_lines(board, with_art)),
         block=_block(board, settings, with_art),
         left_beside=ART_ONLY,
+        copper=tuple(_copper(board, side) for side in ("top", "bottom")),
     )
+
+
+def _copper(board: MergedBoard, side: str) -> dict[str, Any]:
+    """The art's copper of a side: of the circuit's own nobody asks which parts are islands."""
+    parts = [part for part in board.contacts.parts if part.side == side]
+    return {
+        "side": side,
+        "parts": len(parts),
+        "islands_mm2": sum(part.area_mm2 for part in parts if not part.nets),
+        "area_mm2": sum(part.area_mm2 for part in parts),
+    }
 
 
 def _meaning(name: str, board: MergedBoard, with_art: set[str], own: dict[str, str]) -> str:

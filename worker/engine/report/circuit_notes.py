@@ -11,6 +11,7 @@ from typing import Any
 class CircuitNotes:
     """functions, meanings : of each file, by its path. copper_layers : of the board. lines : of READ ME FIRST, one for
     each paragraph. block : of the report. left_beside : how the paths begin of files that a fab doesn't get.
+    copper : of each side, the art's connected parts, their area, and that of those which float.
     """
 
     functions: Mapping[str, str]
@@ -19,3 +20,4 @@ class CircuitNotes:
     lines: tuple[str, ...]
     block: Mapping[str, Any] = field(repr=False)
     left_beside: str
+    copper: tuple[Mapping[str, Any], ...] = field(repr=False)

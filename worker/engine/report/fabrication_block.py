@@ -85,7 +85,7 @@ def fabrication_block(
             "s_cielab": _statistics(score.s_cielab),
         },
         "expected": _expected(made.expected),
-        "copper": _copper(fabrication, side),
+        "copper": _copper(fabrication, side, circuit),
         "warnings": list(fabrication.warnings),
         **({} if circuit is None else {"circuit": dict(circuit.block)}),
     }
@@ -170,14 +170,16 @@ def _shift(error: ShiftError) -> dict[str, float]:
     return {"ciede2000": error.ciede2000, "s_cielab": error.s_cielab}
 
 
-def _copper(fabrication: Fabrication, of: SideName) -> dict[str, Any]:
+def _copper(fabrication: Fabrication, of: SideName, circuit: CircuitNotes | None) -> dict[str, Any]:
     balance, joined = fabrication.balance, fabrication.sides[of].joined
     shares = (balance.top, balance.bottom) if of == fabrication.side else (balance.bottom, balance.top)
     return {
         "sides": [
             {"side": side, "parts": parts.count, "islands_mm2": parts.islands_mm2, "area_mm2": parts.area_mm2}
             for side, parts in fabrication.parts.items()
-        ],
+        ]
+        if circuit is None
+        else [dict(side) for side in circuit.copper],
         "share_with_artwork": shares[0],
         "share_on_the_other_side": shares[1],
         "apart_points": balance.apart_points,

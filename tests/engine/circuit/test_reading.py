@@ -68,6 +68,12 @@ def test_files_without_attributes_are_asked_for_by_name_with_pictures_and_never_
     assert pictures["layer-top-copper.gbr.png"] != pictures["holes.xnc.png"]
 
 
+def test_pictures_of_a_circuit_that_was_read_are_those_of_its_files() -> None:
+    files = small_circuit()
+    circuit = read_circuit(files, {})
+    assert dict(layer_pictures(files, list(files), circuit)) == dict(layer_pictures(files, list(files)))
+
+
 def test_the_users_word_and_the_job_file_count_where_files_say_nothing() -> None:
     files = without_attributes(small_circuit())
     functions = {

@@ -18,7 +18,15 @@ def circuit_contents(given: GivenCircuit) -> tuple[dict[str, bytes], dict[str, A
     not even its list of files makes sense.
     """
     roles = known_roles(given.files, given.said.roles)
-    pictures = dict(layer_pictures(given.files, list(roles)))
+    nets: list[dict[str, Any]] = []
+    box, fault, circuit = None, None, None
+    try:
+        circuit = read_circuit(given.files, given.said.roles, name=given.name)
+        box = dict(zip(("left", "low", "right", "high"), circuit.box_mm, strict=True))
+        nets = [{"name": net.text, "area_mm2": net.area_mm2} for net in read_nets(circuit).nets if net.names]
+    except CircuitError as error:
+        fault = {"what": error.what, "mend": error.mend}
+    pictures = dict(layer_pictures(given.files, list(roles), circuit))
     layers = [
         {
             "name": name,
@@ -28,14 +36,6 @@ def circuit_contents(given: GivenCircuit) -> tuple[dict[str, bytes], dict[str, A
         }
         for name, (role, said_by) in roles.items()
     ]
-    nets: list[dict[str, Any]] = []
-    box, fault = None, None
-    try:
-        circuit = read_circuit(given.files, given.said.roles, name=given.name)
-        box = dict(zip(("left", "low", "right", "high"), circuit.box_mm, strict=True))
-        nets = [{"name": net.text, "area_mm2": net.area_mm2} for net in read_nets(circuit).nets if net.names]
-    except CircuitError as error:
-        fault = {"what": error.what, "mend": error.mend}
     return pictures, {
         "name": given.name,
         "layers": layers,

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
+from worker.engine.circuit.circuit import Circuit
 from worker.engine.circuit.reading import with_attributes
 from worker.engine.fabrication.gerber_reader import ReadHole, ReadLayer, read_drill, read_gerber, shifted
 from worker.engine.fabrication.grid import Grid
@@ -21,9 +22,17 @@ LONGEST_PX = 1000
 _MARGIN = 0.03
 
 
-def layer_pictures(files: Mapping[str, bytes], names: Sequence[str]) -> Iterator[tuple[str, bytes]]:
-    """Name and PNG bytes of a picture of each file, dark on white; all show the same part of the board, y upward."""
-    drawings = {name: drawing for name in names if (drawing := _drawing(name, files[name])) is not None}
+def layer_pictures(
+    files: Mapping[str, bytes], names: Sequence[str], circuit: Circuit | None = None
+) -> Iterator[tuple[str, bytes]]:
+    """Name and PNG bytes of a picture of each file, dark on white; all show the same part of the board, y upward.
+
+    `circuit` : of these files, where they were read already.
+    """
+    read = {} if circuit is None else {layer.name: layer.drawing for layer in circuit.layers}
+    drawings = {
+        name: drawing for name in names if (drawing := read.get(name) or _drawing(name, files[name])) is not None
+    }
     boxes = [drawing.boxes for drawing in drawings.values() if len(drawing.boxes)]
     if not boxes:
         return

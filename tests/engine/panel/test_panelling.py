@@ -288,6 +288,9 @@ def test_a_result_without_fabrication_files_is_refused() -> None:
     with pytest.raises(PanelError, match=r"art has no fabrication/profile\.gbr") as caught:
         read_piece({"report.json": b"{}"}, source="art")
     assert "fabrication = on" in caught.value.mend
+    with pytest.raises(PanelError, match="art beside a circuit") as caught:
+        read_piece({"report.json": b"{}", "fabrication/merged/board.gbr": b""}, source="art")
+    assert "fabrication/merged/" in caught.value.mend
 
 
 def test_loose_pieces_lie_in_the_free_area_of_a_round_panel(disc: Piece) -> None:

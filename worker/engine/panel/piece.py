@@ -28,6 +28,8 @@ from worker.errors import PanelError
 
 FABRICATION = "fabrication/"
 REPORT = "report.json"
+MERGED = "merged/"
+"""Where a circuit's files lie that hold art (`circuit.merged_board`, which loads more than is needed here)."""
 _SIDES: tuple[SideName, ...] = ("top", "bottom")
 
 
@@ -86,6 +88,11 @@ def read_piece(files: Mapping[str, bytes], *, source: str) -> Piece:
         One of its files can't be read.
     """
     made = {path.removeprefix(FABRICATION): data for path, data in files.items() if path.startswith(FABRICATION)}
+    if any(path.startswith(MERGED) for path in made):
+        raise PanelError(
+            f"{source} is art beside a circuit, and a panel here is made of art alone.",
+            mend=f"Send the files in {FABRICATION}{MERGED} to the fab, and have it lay them on a panel.",
+        )
     if REPORT not in files or PROFILE_FILE not in made:
         missing = REPORT if REPORT not in files else FABRICATION + PROFILE_FILE
         raise PanelError(

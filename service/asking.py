@@ -32,6 +32,8 @@ Gone = Callable[[], Awaitable[bool]]
 
 _FIRST_LOOK_SECONDS = 0.01
 _LAST_LOOK_SECONDS = 0.25
+_SOON_SECONDS = 0.1
+"""Between two looks at a question that may be hung up on: its worker is wanted for the next."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,11 +86,11 @@ async def ask(
 
 async def awaited(backing: Backing, owner: str, job: Job, *, seconds: float, gone: Gone | None = None) -> Job:
     """Wait for the end of a question's job, but not longer than `seconds`: the job as it is then."""
-    wait = _FIRST_LOOK_SECONDS
+    wait, longest = _FIRST_LOOK_SECONDS, _LAST_LOOK_SECONDS if gone is None else _SOON_SECONDS
     until = asyncio.get_running_loop().time() + seconds
     while job.state not in FINAL and asyncio.get_running_loop().time() < until:
         await asyncio.sleep(wait)
-        wait = min(wait * 1.1, _LAST_LOOK_SECONDS)
+        wait = min(wait * 1.1, longest)
         if gone is not None and await gone():
             return await run_in_threadpool(_stopped, backing, owner, job.id)
         job = await run_in_threadpool(backing.ledger.jobs.get, owner, job.id)

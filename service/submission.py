@@ -247,13 +247,16 @@ def check_circuit(spooled: Mapping[str, IO[bytes]], sent: Mapping[str, Uploaded]
         for name in (CIRCUIT_FILE, KEEP_OUT):
             if name in sent:
                 raise CircuitError(
-                    f"The request has the file {name}, and no circuit.", mend=f"Send its archive as {CIRCUIT}."
+                    f"The request has the file {name}, and no circuit.",
+                    mend=f"Send its archive as {CIRCUIT}.",
+                    setting=name,
                 )
         return
     if BOARD_FILE in sent:
         raise CircuitError(
             f"The request has the files {CIRCUIT} and {BOARD_FILE}.",
             mend="The circuit's own files say where the board ends, and where its holes are: leave the board file out.",
+            setting=BOARD_FILE,
         )
     spooled[CIRCUIT].seek(0)
     if not spooled[CIRCUIT].read(8).startswith(ARCHIVES):

@@ -12,6 +12,7 @@ from typing import Any, Literal
 
 from worker.bounded_text import shown
 from worker.errors import BoardError
+from worker.job import BOARD_FILE
 from worker.outlines import Point
 from worker.table_reader import OUTLINE_KEYS, SHAPE_KEYS, TableReader
 
@@ -105,6 +106,7 @@ def read_board_file(data: bytes, *, file_name: str = "board file") -> BoardFile:
 class _Reader(TableReader):
     kind = "board file"
     error = BoardError
+    field = BOARD_FILE
 
     def origin(self, value: object) -> Origin:
         if value is None:

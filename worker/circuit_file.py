@@ -12,6 +12,7 @@ from typing import Any, Literal
 
 from worker.bounded_text import shown
 from worker.errors import CircuitError
+from worker.job import CIRCUIT_FILE
 from worker.outlines import Point
 from worker.table_reader import SHAPE_KEYS, TableReader
 
@@ -170,6 +171,7 @@ def read_circuit_file(data: bytes, *, file_name: str = "circuit file") -> Circui
 class _Reader(TableReader):
     kind = "circuit file"
     error = CircuitError
+    field = CIRCUIT_FILE
 
     def roles(self, value: object) -> dict[str, Role]:
         if not isinstance(value, dict):

@@ -26,17 +26,18 @@ SHAPE_KEYS = {
 
 
 class TableReader:
-    """Reads values of one file. `kind` : how errors call such a file. `error` : what is raised."""
+    """Reads values of one file. `kind` : how errors call such a file, `field` : how requests do. `error` : what is raised."""
 
     kind = "file"
     error: type[MaskwrightError] = MaskwrightError
+    field: str | None = None
 
     def __init__(self, file_name: str) -> None:
         self.file_name = file_name
 
     def fail(self, where: str, what: str, mend: str) -> NoReturn:
         """Raise this kind of file's error."""
-        raise self.error(f"{self.file_name}: {where}: {what}.", mend=mend)
+        raise self.error(f"{self.file_name}: {where}: {what}.", mend=mend, setting=self.field)
 
     def parsed(self, data: bytes) -> object:
         """What a TOML or JSON file holds."""
@@ -126,7 +127,7 @@ class TableReader:
         try:
             subpaths = read_path_data(value, where=f"{self.file_name}: {where}")
         except BoardError as error:
-            raise self.error(error.what, mend=error.mend) from error
+            raise self.error(error.what, mend=error.mend, setting=self.field) from error
         if len(subpaths) != 1:
             self.fail(where, f"has {len(subpaths)} paths", "Give one; what it leaves out goes into cut_outs.")
         (path,) = subpaths

@@ -118,15 +118,17 @@ def test_what_is_wrong_is_said_at_once_or_by_the_job(client: TestClient) -> None
     assert is_problem(ask(client, circuit=b"%FSLAX46Y46*%"), 422, "no archive", "ZIP")
     assert is_problem(ask(client, circuit_file=SAID), 422, "no circuit")
     assert is_problem(ask(client, keep_out=OWL), 422, "no circuit")
-    assert is_problem(
-        ask(client, circuit=CIRCUIT, circuit_file=b"nets = 3"), 422, "circuit.toml: nets: is not a known key"
-    )
+    said = ask(client, circuit=CIRCUIT, circuit_file=b"nets = 3")
+    assert is_problem(said, 422, "circuit.toml: nets: is not a known key") and said.json()["setting"] == "circuit_file"
     assert is_problem(ask(client, circuit=CIRCUIT, circuit_file=b"#" * (5 << 20)), 413, "circuit_file")
     holes = b"[[holes]]\nx = 5\ny = 5\ndiameter = 1\nplated = true\n"
     assert is_problem(ask(client, circuit=CIRCUIT, board_file=holes), 422, "board_file", "leave the board file out")
     unnamed = {name: data.replace(b"%TF.FileFunction,Legend,Top*%\n", b"") for name, data in small_circuit().items()}
     drafted = ask(client, "/v1/drafts", circuit=zipped(unnamed))
     assert is_problem(drafted, 422, "three.gbr of small.zip does not say which layer it is", "three.gbr=Copper,L1,Top")
+    assert drafted.json()["setting"] == "circuit", "also where a worker finds it"
+    painted = ask(client, "/v1/drafts", circuit=CIRCUIT, keep_out=b"no picture")
+    assert is_problem(painted, 422, "no known picture format") and painted.json()["setting"] == "keep_out"
 
 
 def test_a_circuit_is_read_with_pictures_of_what_does_not_say_what_it_is(client: TestClient) -> None:

@@ -22,7 +22,7 @@ from service.backing import Backing
 from service.errors import STATUS, ProtocolError
 from service.limits import most_waiting
 from service.upload import Uploaded
-from worker.errors import ConflictError
+from worker.errors import ConflictError, NotFoundError
 from worker.job import ANSWER, FINAL, InputFile, Job, JobRequest
 
 ANSWER_SECONDS = 20.0
@@ -82,6 +82,27 @@ async def ask(
     """
     job = await run_in_threadpool(_enqueue, backing, owner, question)
     return await awaited(backing, owner, job, seconds=seconds, gone=gone)
+
+
+async def ask_once(backing: Backing, owner: str, question: Question, *, seconds: float = ANSWER_SECONDS) -> Job:
+    """The same, but where the question was asked before, not in vain, and is not forgotten yet, its job of then."""
+    key = f"{owner}/{question.fingerprint}"
+    job = await run_in_threadpool(_asked_before, backing, owner, key)
+    if job is None:
+        job = await run_in_threadpool(_enqueue, backing, owner, question)
+        backing.answers.keep(key, {"job": job.id})
+    return await awaited(backing, owner, job, seconds=seconds)
+
+
+def _asked_before(backing: Backing, owner: str, key: str) -> Job | None:
+    known = backing.answers.get(key)
+    if known is None:
+        return None
+    try:
+        job = backing.ledger.jobs.get(owner, known["job"])
+    except NotFoundError:
+        return None
+    return None if job.state in ("failed", "cancelled") else job
 
 
 async def awaited(backing: Backing, owner: str, job: Job, *, seconds: float, gone: Gone | None = None) -> Job:

@@ -131,4 +131,5 @@ def _sheet_question(backing: Backing, collection: Collection, order: Order, star
 
 
 def _preview(files: tuple[JobFile, ...]) -> JobFile | None:
-    return next((file for file in files if file.path in PREVIEWS), None)
+    by_path = {file.path: file for file in files}
+    return next((by_path[path] for path in PREVIEWS if path in by_path), None)

@@ -12,7 +12,7 @@ from fastapi.responses import JSONResponse
 from starlette.concurrency import run_in_threadpool
 
 from service.answers import problems
-from service.asking import ANSWER_SECONDS, LATER, Question, answer_of, ask, awaited, keep_input, later
+from service.asking import ANSWER_SECONDS, LATER, Question, answer_of, ask, ask_once, keep_input, later
 from service.backing import Backed, Backing
 from service.callers import ReadingOwner, SubmittingOwner
 from service.limits import check_before_upload
@@ -27,7 +27,7 @@ from service.submission import (
     sorted_fields,
 )
 from service.upload import ARTWORK, form_described, read_form
-from worker.errors import ConflictError, ExpiredError, NotFoundError, SettingsError
+from worker.errors import ConflictError, ExpiredError, SettingsError
 from worker.job import (
     BESIDE,
     BOARD_FILE,
@@ -145,26 +145,7 @@ async def look_at(
     A worker makes them anew from the artwork, in about the time that the job took without its fabrication files.
     """
     question = await run_in_threadpool(_look_question, backing, owner, job_id, side, viewing_distance)
-    key = f"{owner}/{question.fingerprint}"
-    asked = await run_in_threadpool(_asked_before, backing, owner, key)
-    if asked is None:
-        job = await ask(backing, owner, question, seconds=0.0)
-        backing.answers.keep(key, {"job": job.id})
-    else:
-        job = asked
-    return _answer(await awaited(backing, owner, job, seconds=ANSWER_SECONDS))
-
-
-def _asked_before(backing: Backing, owner: str, key: str) -> Job | None:
-    """The job of the same question, where it was not in vain and its pictures are not forgotten yet."""
-    known = backing.answers.get(key)
-    if known is None:
-        return None
-    try:
-        job = backing.ledger.jobs.get(owner, known["job"])
-    except NotFoundError:
-        return None
-    return None if job.state in ("failed", "cancelled") else job
+    return _answer(await ask_once(backing, owner, question, seconds=ANSWER_SECONDS))
 
 
 def _look_question(backing: Backing, owner: str, job_id: str, side: str, distance: str | None) -> Question:

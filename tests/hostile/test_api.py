@@ -50,9 +50,13 @@ def client(tmp_path_factory: pytest.TempPathFactory) -> Iterator[TestClient]:
         async def asked(*given: Any, **_: Any) -> Any:
             return await asking.ask(*given, seconds=0.0)
 
-        for asking_room in (tuning, photographs, readings, plans, looks, circuits, drawn_files):
-            patch.setattr(asking_room, "ask", asked)
-        patch.setattr(looks, "ANSWER_SECONDS", 0.0)
+        async def asked_once(*given: Any, **_: Any) -> Any:
+            return await asking.ask_once(*given, seconds=0.0)
+
+        for room in (tuning, photographs, readings, plans, looks, circuits):
+            patch.setattr(room, "ask", asked)
+        for room in (looks, drawn_files):
+            patch.setattr(room, "ask_once", asked_once)
         done = post(client).json()["id"]
         finish(client, done, {"report.json": b"{}", "masks/gold.png": b"PNG"}, {"width_mm": 60.0, "seconds": 0.5})
         post(client, name="waits.png")

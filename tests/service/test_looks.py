@@ -11,7 +11,7 @@ import pytest
 from fastapi.testclient import TestClient
 from PIL import Image
 
-from service.asking import awaited
+from service.asking import ask_once
 from tests.service.fixtures import FAB, a_worker, backing, finish, is_problem, post, service
 from worker.engine.report.colour_scale import LARGEST
 from worker.settings import PROJECT
@@ -166,7 +166,7 @@ def test_a_question_that_takes_long_is_answered_by_its_job(client: TestClient, m
     from service.routes import looks
 
     monkeypatch.setattr(looks, "ANSWER_SECONDS", 0.0)
-    assert awaited is looks.awaited
+    assert ask_once is looks.ask_once
     made = post(client, b"artwork", "late.png", width="14mm").json()["id"]
     finish(client, made, {"report.json": b"{}"}, {})
     first = client.get(f"/v1/jobs/{made}/look")

@@ -12,7 +12,7 @@ from typing import Any
 WORST = 10
 SHEET_ENTRIES = 96
 """Of a page of the contact sheet."""
-PREVIEWS = ("preview.png", "top/preview.png")
+PREVIEWS = ("thumbnail.png", "top/thumbnail.png", "preview.png", "top/preview.png")
 """Which of a result's files shows its board there."""
 
 

@@ -17,7 +17,8 @@ from worker.engine.report.lettering import length_px, lettering, line_height_px
 from worker.engine.report.png import encode_png
 from worker.engine.report.scaling import shrink_labels
 
-CELL_PX = 176
+CELL_PX = 160
+"""As large as a result's thumbnail."""
 GAP_PX = 16
 TEXT_PX = 13
 COLUMNS = 8
@@ -29,7 +30,7 @@ _MAX_SIDE = 20_000
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SheetEntry:
-    """A board: its name and a line on it, and its preview as PNG; None where there is none, as of what failed."""
+    """A board: its name, a line on it, its thumbnail or preview as PNG; None where there is none, as of what failed."""
 
     name: str
     line: str

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import mimetypes
+import posixpath
 import zlib
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -46,7 +47,7 @@ def write_archive(target: IO[bytes], name: str, files: Iterable[tuple[str, bytes
                 start=at + len(head),
                 bytes=len(data),
                 sha256=hashlib.sha256(data).hexdigest(),
-                media_type=_media_type(PurePosixPath(path).suffix),
+                media_type=_media_type(posixpath.splitext(path)[1]),
             )
         )
         at += len(head) + len(data)

@@ -62,6 +62,7 @@ class Jobs:
         self.database = database
         self.lease_seconds = lease_seconds
         self.attempts = attempts
+        self._last_fab: tuple[dict[str, str], bytes] = ({}, b"")
 
     def add(self, request: JobRequest, *, most_waiting: int = 0) -> tuple[Job, bool]:
         """Put a job into the queue, or find the one that its idempotency key already stands for.
@@ -104,10 +105,18 @@ class Jobs:
                 return None
             _set_turn(connection, lane, CLOCK, row["turn"])
             needed = needed_files(connection, row["id"]) if row["held"] == LET_GO else {}
-            fab = {"of_owner": row["owner"], "of_id": row["fab_id"], "of_revision": row["fab_revision"]}
-            toml = connection.execute(_FAB_TOML, fab).scalar_one()
+            toml = self._fab_toml(connection, row["owner"], row["fab_id"], row["fab_revision"])
         job = job_of(row)
-        return Claim(job=replace(job, inputs={**needed, **job.inputs}), token=token, fab_toml=bytes(toml))
+        return Claim(job=replace(job, inputs={**needed, **job.inputs}), token=token, fab_toml=toml)
+
+    def _fab_toml(self, connection: sql.Connection, owner: str, fab_id: str, revision: str) -> bytes:
+        """A revision of a profile, which never changes. The last is kept: most jobs want what the one before wanted."""
+        wanted = {"of_owner": owner, "of_id": fab_id, "of_revision": revision}
+        known, toml = self._last_fab
+        if known != wanted:
+            toml = bytes(connection.execute(_FAB_TOML, wanted).scalar_one())
+            self._last_fab = (wanted, toml)
+        return toml
 
     def needed(self, job_id: str) -> dict[str, InputFile]:
         """The files of the jobs that a job needed, by their paths."""

@@ -111,9 +111,12 @@ def plan() -> None:
 
 
 def from_pictures() -> None:
-    """From pictures to masks, and what a plan looks at."""
+    """From pictures to masks, and what plans and drafts look at."""
+    from worker import warm_drafts
+
     go_along(MASKS)
     plan()
+    warm_drafts.warm()
 
 
 def from_masks() -> None:

@@ -26,7 +26,7 @@ SHAPE_KEYS = {
 
 
 class TableReader:
-    """Reads values of one file. `kind` : how errors call such a file, `field` : how requests do. `error` : what is raised."""
+    """Reads values of one file. `kind` : how errors call it, `field` : how requests do. `error` : what is raised."""
 
     kind = "file"
     error: type[MaskwrightError] = MaskwrightError

@@ -74,6 +74,6 @@ def warm_decoder() -> None:
 
 def _noise(form: str) -> bytes:
     out = io.BytesIO()
-    pixels = np.random.default_rng(0).integers(0, 256, (_SIDE_PX, _SIDE_PX, 3), dtype=np.uint8)
+    pixels = np.random.default_rng(0).integers(0, 3, (_SIDE_PX, _SIDE_PX, 3), dtype=np.uint8) * np.uint8(120)
     Image.fromarray(pixels).save(out, form)
     return out.getvalue()

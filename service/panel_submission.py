@@ -13,7 +13,7 @@ from service.asking import keep_bytes
 from service.backing import Backing
 from worker.errors import ConflictError, ExpiredError, PanelError
 from worker.job import CONVERTED, PANEL_FILE, InputFile, Job, JobRequest, Lane, Package
-from worker.panel_file import PanelFile, PlannedPiece, is_panel_part, read_panel_file
+from worker.panel_file import PanelFile, PlannedPiece, check_alone, is_panel_part, read_panel_file
 
 FILE_NAME = "panel file"
 MAX_RESULTS = 500
@@ -107,6 +107,7 @@ def _check_result(plan: PlannedPiece, job: Job) -> None:
 
 def _parts(plan: PlannedPiece, job: Job, package: Package, number: int) -> dict[str, InputFile]:
     """What a panel needs of a result, as further files of its job."""
+    check_alone((file.path for file in package.files), source=f"{FILE_NAME}: {plan.entry}: job {job.id} ({job.name})")
     parts = {
         f"{number}/{file.path}": InputFile(key=package.key, start=file.start, bytes=file.bytes, sha256=file.sha256)
         for file in package.files

@@ -6,7 +6,7 @@ Lengths are mm from the panel's lower left corner, x to the right, y upward. Eve
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal, cast
 
@@ -169,12 +169,27 @@ class PanelFile:
     numbering: NumberPlan
 
 
+MERGED = "fabrication/merged/"
+"""Where a result has a circuit's files with art."""
+
+
 def is_panel_part(path: str) -> bool:
     """Whether a file of a result is one that a panel is made of."""
     folder, _, name = path.rpartition("/")
-    return path in ("report.json", "top/report.json") or (
-        folder == "fabrication" and name.endswith((".gbr", ".xnc", ".gbrjob"))
-    )
+    return (
+        path in ("report.json", "top/report.json")
+        or (folder == "fabrication" and name.endswith((".gbr", ".xnc", ".gbrjob")))
+        or (path.startswith(MERGED) and name.endswith(".gbrjob"))
+    )  # by which it is known, see `check_alone`
+
+
+def check_alone(paths: Iterable[str], *, source: str) -> None:
+    """PanelError where a result's files are those of a circuit with art."""
+    if any(path.startswith(MERGED) for path in paths):
+        raise PanelError(
+            f"{source} is art beside a circuit, and a panel here is made of art alone.",
+            mend=f"Send the files in {MERGED} to the fab, and have it lay them on a panel.",
+        )
 
 
 def read_panel_file(data: bytes, *, file_name: str = "panel file") -> PanelFile:

@@ -25,11 +25,10 @@ from worker.engine.fabrication.layer_files import (
 )
 from worker.engine.fabrication.read_outline import closed_lines
 from worker.errors import PanelError
+from worker.panel_file import check_alone
 
 FABRICATION = "fabrication/"
 REPORT = "report.json"
-MERGED = "merged/"
-"""Where a circuit's files lie that hold art (`circuit.merged_board`, which loads more than is needed here)."""
 _SIDES: tuple[SideName, ...] = ("top", "bottom")
 
 
@@ -88,11 +87,7 @@ def read_piece(files: Mapping[str, bytes], *, source: str) -> Piece:
         One of its files can't be read.
     """
     made = {path.removeprefix(FABRICATION): data for path, data in files.items() if path.startswith(FABRICATION)}
-    if any(path.startswith(MERGED) for path in made):
-        raise PanelError(
-            f"{source} is art beside a circuit, and a panel here is made of art alone.",
-            mend=f"Send the files in {FABRICATION}{MERGED} to the fab, and have it lay them on a panel.",
-        )
+    check_alone(files, source=source)
     if REPORT not in files or PROFILE_FILE not in made:
         missing = REPORT if REPORT not in files else FABRICATION + PROFILE_FILE
         raise PanelError(

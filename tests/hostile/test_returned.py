@@ -8,6 +8,6 @@ from tests.hostile.ward import verdicts
 
 def test_each_is_refused_in_words_or_read() -> None:
     """A ZIP's checksums hold: what is unpacked is what was packed."""
-    found = verdicts("returned", sweep_size(25, 400))
+    found = verdicts("returned", sweep_size(15, 400))
     assert [(one.case, one.fault) for one in found if one.fault] == []
     assert {one.end for one in found} == {"refused", "taken"}

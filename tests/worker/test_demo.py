@@ -72,10 +72,12 @@ def test_good_artworks_come_back_whole_and_a_bad_one_is_named(tmp_path: Path) ->
     assert service_processes(out / ".service") == []
 
     (artworks / "broken.png").write_bytes(b"no picture")
+    (artworks / "night-watch-token.png").unlink()
+    (artworks / "settings.toml").write_text('["small-rover.bmp"]\nfab = "alba-black"\nwidth = "1in"\npitch = "50um"\n')
     bad = run(artworks, out)
     assert bad.returncode == 1
     assert "failed: broken: " in bad.stderr and "Traceback" not in bad.stderr
-    assert len(bad.stdout.splitlines()) == 4 and not (out / "broken").exists()
+    assert len(bad.stdout.splitlines()) == 3 and not (out / "broken").exists()
     assert service_processes(out / ".service") == []
 
 

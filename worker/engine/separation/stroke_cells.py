@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from worker.engine.arrays import Labels
+from worker.engine.arrays import Floats, Labels
 from worker.engine.colorimetry import LINEAR_RGB_TO_XYZ, lab_to_xyz, linear_rgb_to_xyz, xyz_to_lab
 from worker.engine.difference import ciede2000, distances_to_each
 from worker.engine.palette.finish_colours import FinishColours
@@ -25,7 +25,9 @@ from worker.finish import LayerRecipe
 _DISTINCT = 0.5
 """A line's finish is so far from its ground as seen, at least, of what the line is in the artwork."""
 _NEARER = 0.5
-"""And so near to the line's colour, at most, of what its ground as seen is: else a mixture shows it better."""
+_NEARER_CERTAIN = 1.25
+"""And so near to the line's colour, at most, of what its ground as seen is: else a mixture shows it better. A certain
+line stays whole in a finish as far from it, before it falls into dashes."""
 _COVERED = np.float32(0.5)
 _SPARED = np.float32(0.55)
 _END = np.float32(0.25)
@@ -44,20 +46,26 @@ def line_finishes(strokes: Strokes, colours: FinishColours, recipes: Sequence[La
     ground = xyz_to_lab(linear_rgb_to_xyz(seen))
     error = distances_to_each(strokes.lab, colours.lab)
     distinct = distances_to_each(ground, colours.lab) >= _DISTINCT * ciede2000(strokes.lab, strokes.ground)[:, None]
-    nearer = error <= _NEARER * ciede2000(strokes.lab, ground)[:, None]
-    usable = np.array([_has_neighbours(i, recipes) for i in range(len(recipes))])
-    fits = distinct & nearer & usable
-    error = np.where(fits, error, np.inf)
-    return np.where(fits.any(axis=1), error.argmin(axis=1), FREE).astype(np.uint8)
+    most = np.where(strokes.certain, _NEARER_CERTAIN, _NEARER) * ciede2000(strokes.lab, ground)
+    fits = distinct & (error <= most[:, None])
+    error = np.where(fits, error + _lost_beside(distances_to_each(strokes.ground, colours.lab), recipes), np.inf)
+    return np.where(np.isfinite(error).any(axis=1), error.argmin(axis=1), FREE).astype(np.uint8)
 
 
-def _has_neighbours(place: int, recipes: Sequence[LayerRecipe]) -> bool:
-    """Whether another finish may stand beside this one: legend never stands beside an opening."""
-    own = recipes[place]
-    return any(
-        i != place and not (own.legend and other.mask_opening) and not (own.mask_opening and other.legend)
-        for i, other in enumerate(recipes)
-    )
+def _lost_beside(around: Floats, recipes: Sequence[LayerRecipe]) -> Floats:
+    """How much worse a line's ground is shown beside each finish, since legend never stands beside an opening.
+
+    around : float64 (n, k), how far the ground of each line is from each finish. Infinite where none may stand there.
+    """
+    lost = np.empty_like(around)
+    for place, own in enumerate(recipes):
+        beside = [
+            i
+            for i, other in enumerate(recipes)
+            if i != place and not (own.legend and other.mask_opening) and not (own.mask_opening and other.legend)
+        ]
+        lost[:, place] = around[:, beside].min(axis=1) if beside else np.inf
+    return np.asarray(np.maximum(lost - around.min(axis=1, keepdims=True), 0.0))
 
 
 def stroke_cells(

@@ -50,6 +50,8 @@ _BROAD = 2.4
 """Cells that a line is wide, at most: what is wider keeps its shape in a dither."""
 _SLENDER = 4.0
 """And it is so many times as long as wide, at least."""
+_LENGTHY = 10.0
+"""A certain line is so many times as long as wide."""
 _FLANKED = 0.4
 """Of a line's edge, so much lies beside other lines if it lies between them."""
 _TURNS = (0.0, 0.5 * math.pi, 0.25 * math.pi, 0.75 * math.pi)
@@ -64,7 +66,7 @@ class Strokes:
 
     line : by sample. step : side of a sample in pixels. lab, ground : float64 (n, 3), CIELAB of each line and of what
     lies beside it, from number 1 on. size : int64 (n,), samples of each. between : bool (n,), those that lie between
-    others.
+    others. certain : bool (n,), long and steady ones, as photographs hardly have them.
     """
 
     line: Lines
@@ -73,6 +75,7 @@ class Strokes:
     ground: Floats
     size: npt.NDArray[np.int64]
     between: npt.NDArray[np.bool_]
+    certain: npt.NDArray[np.bool_]
 
 
 def find_strokes(srgb: Srgb, cell_px: int, *, threads: int = 1) -> Strokes | None:
@@ -138,6 +141,8 @@ def find_strokes(srgb: Srgb, cell_px: int, *, threads: int = 1) -> Strokes | Non
     breadth = _breadths(line, size)
     kept = (breadth <= _BROAD * cell) & (size >= _SLENDER * np.square(breadth))
     kept[1:] &= (breadth[1:] <= _NARROW * cell) | (steady <= np.maximum(_NOISE**2, _STEADY_BROAD**2 * far))
+    certain = size >= _LENGTHY * np.square(breadth)
+    certain[1:] &= steady <= np.maximum(_NOISE**2, _STEADY_BROAD**2 * far)
     # What lies between lines and goes on into a wider area of its colour is their ground.
     kept &= ~(between & (np.bincount(line.ravel()[last], minlength=len(size)) > 0))
     kept[0] = False
@@ -146,7 +151,15 @@ def find_strokes(srgb: Srgb, cell_px: int, *, threads: int = 1) -> Strokes | Non
     ground_mean = ground_mean[kept[1:]]
     line = _numbered(line, kept)
     colour = _own_colours(srgb, step, np.where(contrast > 0, line, 0), ground_mean)
-    return Strokes(line=line, step=step, lab=colour, ground=ground_mean, size=size[kept], between=between[kept])
+    return Strokes(
+        line=line,
+        step=step,
+        lab=colour,
+        ground=ground_mean,
+        size=size[kept],
+        between=between[kept],
+        certain=certain[kept],
+    )
 
 
 def _own_colours(srgb: Srgb, step: int, line: Lines, ground: Floats) -> Floats:

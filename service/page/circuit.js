@@ -6,7 +6,7 @@ const FUNCTIONS = ["Copper,L1,Top", "Copper,L2,Bot", "Soldermask,Top", "Solderma
 
 /** The controls of a circuit. `fab` : id of the chosen fab, when it is asked for. `changed` : called when a draft is due. */
 export function circuitControls({ fab, changed }) {
-  const files = field("Files of a working circuit", h("input", { type: "file", accept: ".zip,.tar,.tgz,.gz,.bz2,.xz" }), { name: "circuit", hint: "One archive of its Gerber and drill files: they give the board, and the art goes around the circuit. Goes along when one artwork is submitted." });
+  const files = field("Files of a working circuit", h("input", { type: "file", accept: ".zip,.tar,.tgz,.gz,.bz2,.xz" }), { name: "circuit", hint: "One archive of its Gerber and drill files: they give the board, and the art goes around the circuit. Several artworks all lie beside it; a series can't." });
   const net = field("Net that the art may touch", select([["", "none"]]), { name: "circuit_file", hint: "Its copper counts as a colour. Usually ground." });
   const unknown = h("div", { class: "wide layers-to-name" });
   const keepOut = field("Where the art keeps out", h("input", { type: "file", accept: "image/*,.svg,.tif,.tiff" }), { name: "keep_out", hint: "A picture of the board from the top: dark is kept free, as round an antenna." });

@@ -358,6 +358,7 @@ export async function show(view, _, session) {
         else if (together.querySelector("[value=palette]").checked) body.set("palette", "shared");
         body.set("name", path(state.files[0]).includes("/") ? path(state.files[0]).split("/")[0] : calledAfter(state.files));
         for (const file of state.files) body.append("artwork", file, path(file));
+        circuit.addTo(body);
         const collection = await get("/v1/collections", { method: "POST", form: body });
         location.hash = `#/collections/${collection.id}`;
       }

@@ -62,7 +62,7 @@ WAYS: dict[Kind, dict[str, dict[str, str]]] = {
             "clusters": "none",
             "fabrication": "on",
         },
-        "threshold, made": {"edges": "threshold", "fabrication": "on"},
+        "threshold, made": {"edges": "threshold", "clusters": "none", "fabrication": "on"},
     },
 }
 """Ways by the settings that ask for them, for each kind of picture. What is made is what the board shows after the same

@@ -137,11 +137,11 @@ def test_s_cielab(name: str, edges: str, pitch: str, width: str, tables: MemoryT
 
 
 def test_from_far_away(tables: MemoryTables) -> None:
-    """The same of a small board, whose blocks are 27 pixels wide from there and are looked into by cells of 4."""
-    written = {"width": "9mm", "edges": "dither", "viewing_distance": "2500mm"}
+    """The same of a small board, whose blocks are 12 pixels wide from there and are looked into by cells of 2."""
+    written = {"width": "9mm", "edges": "dither", "viewing_distance": "3400mm"}
     found = converted(png_of(cut(PHOTOGRAPHS[0], 224, 300)), "nocturne-gold", tables, **written)
-    assert (found.score.error_map_step_px, cell_side(27)) == (27, 4)
-    ppd = pixels_per_degree(2500.0, found.picture.pitch_um)
+    assert (found.score.error_map_step_px, cell_side(12)) == (12, 2)
+    ppd = pixels_per_degree(3400.0, found.picture.pitch_um)
     differences = second.s_cielab(second.xyz_of_srgb(found.picture.srgb), board_xyz(found, written_masks(found)), ppd)
     check(found.score.s_cielab, differences, limit=0.1, highest=0.1)
 

@@ -21,7 +21,7 @@ from worker.engine.vision import (
     pixels_per_degree,
     see,
     seen_difference,
-    working_step,
+    steady_step,
 )
 
 __all__ = ["Score", "Statistics", "score_separation"]
@@ -81,7 +81,7 @@ def score_separation(
         The artwork as it was stretched before assignment.
     """
     full_ppd = pixels_per_degree(viewing_distance_mm, pitch_um)
-    step = working_step(full_ppd)
+    step = steady_step(full_ppd, labels.size)
     ppd = full_ppd / step
 
     def averaged(art: Srgb) -> tuple[BlockAverages, BlockAverages | None]:

@@ -24,6 +24,8 @@ MAX_FILE_BYTES = 64 * 1024 * 1024
 ARCHIVES = (b"PK", b"\x1f\x8b", b"BZh", b"\xfd7zXZ")
 """How ZIP archives begin, and TAR archives that gzip, bzip2 or xz have compressed."""
 
+MERGED, ART_ONLY = "merged/", "art-only/"
+"""Folders of the fabrication files: the circuit's files with art in them, and the art's alone."""
 MIXED = "MixedPlating"
 """Kind of a drill file of which each tool says itself whether its holes are plated."""
 FORMS = (

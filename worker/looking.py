@@ -7,11 +7,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
-from typing import Any, BinaryIO
+from typing import TYPE_CHECKING, Any, BinaryIO
 
 from worker.board_file import read_board_file
 from worker.circuit_archive import circuit_of
-from worker.circuit_file import GivenCircuit
 from worker.engine.artwork.decode import read_artwork
 from worker.engine.artwork.grid import size_of
 from worker.engine.artwork.picture import Artwork, WantedSize
@@ -24,6 +23,9 @@ from worker.engine.separation.continuity import Coherence, read_previous
 from worker.fab_profile import FabProfile
 from worker.job import ARTWORK, BOARD_FILE, BOTTOM, PALETTE_FILE, PLAN_FILE, PREVIOUS_FILE
 from worker.job_settings import DRAFT_PITCH_UM, Settings, length_mm, read_settings
+
+if TYPE_CHECKING:
+    from worker.engine.circuit.circuit import Circuit
 
 _CIRCUIT_UM = 100.0
 """Beside a circuit no coarser: its pads and clearances would be lost between the pixels."""
@@ -67,17 +69,18 @@ def look(
     names = asked["names"]
     palette, coherence = _shared(inputs, series["still"])
     shape, beside = None, None
-    circuit = circuit_of(inputs, names)
+    given_circuit = circuit_of(inputs, names)
     sent = inputs[ARTWORK].read()
     source: bytes | Artwork = sent
-    if longest_px is not None and circuit is not None:
-        settings = _coarser_beside(settings, circuit, longest_px)
-    elif longest_px is not None:
+    if longest_px is not None and given_circuit is None:
         settings, source = _coarser(settings, sent, longest_px, name=names[ARTWORK])
-    if circuit is not None:
+    if given_circuit is not None:
         from worker.engine.circuit.beside import sides_beside
+        from worker.engine.circuit.reading import read_circuit
 
-        beside = sides_beside(circuit, fab, settings, [side], threads=threads)[side]
+        circuit = read_circuit(given_circuit.files, given_circuit.said.roles, name=given_circuit.name)
+        settings = _coarser_beside(settings, circuit, longest_px)
+        beside = sides_beside(given_circuit, fab, settings, [side], circuit=circuit, threads=threads)[side]
     elif side == BOTTOM:
         from worker.engine.fabrication.board import mirrored
 
@@ -92,7 +95,7 @@ def look(
         )
         shape, coherence = mirrored(top.shape), None
     conversion = separated(
-        source if side != BOTTOM else inputs[BOTTOM].read(),
+        inputs[BOTTOM].read() if side == BOTTOM else source,
         fab,
         settings,
         name=names[BOTTOM if side == BOTTOM else ARTWORK],
@@ -145,11 +148,11 @@ def _coarser(settings: Settings, source: bytes, longest_px: int, *, name: str) -
     return settings, source if artwork.format == "SVG" else artwork
 
 
-def _coarser_beside(settings: Settings, given: GivenCircuit, longest_px: int) -> Settings:
-    """The same by the board of a circuit. Raises CircuitError."""
-    from worker.engine.circuit.reading import read_circuit
-
-    left, low, right, high = read_circuit(given.files, given.said.roles, name=given.name).box_mm
+def _coarser_beside(settings: Settings, circuit: Circuit, longest_px: int | None) -> Settings:
+    """The same by the board of a circuit; None: as they are."""
+    if longest_px is None:
+        return settings
+    left, low, right, high = circuit.box_mm
     wanted_um = max(right - left, high - low) * 1000.0 / longest_px
     return replace(settings, pitch_um=max(settings.pitch_um, min(wanted_um, _CIRCUIT_UM)))
 

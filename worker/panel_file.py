@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from typing import Any, Literal, cast
 
 from worker.bounded_text import shown
+from worker.circuit_file import MERGED
 from worker.errors import PanelError
 from worker.outlines import Point
 from worker.table_reader import OUTLINE_KEYS, SHAPE_KEYS, TableReader
@@ -169,7 +170,7 @@ class PanelFile:
     numbering: NumberPlan
 
 
-MERGED = "fabrication/merged/"
+MERGED_FILES = f"fabrication/{MERGED}"
 """Where a result has a circuit's files with art."""
 
 
@@ -179,16 +180,16 @@ def is_panel_part(path: str) -> bool:
     return (
         path in ("report.json", "top/report.json")
         or (folder == "fabrication" and name.endswith((".gbr", ".xnc", ".gbrjob")))
-        or (path.startswith(MERGED) and name.endswith(".gbrjob"))
+        or (path.startswith(MERGED_FILES) and name.endswith(".gbrjob"))
     )  # by which it is known, see `check_alone`
 
 
 def check_alone(paths: Iterable[str], *, source: str) -> None:
     """PanelError where a result's files are those of a circuit with art."""
-    if any(path.startswith(MERGED) for path in paths):
+    if any(path.startswith(MERGED_FILES) for path in paths):
         raise PanelError(
             f"{source} is art beside a circuit, and a panel here is made of art alone.",
-            mend=f"Send the files in {MERGED} to the fab, and have it lay them on a panel.",
+            mend=f"Send the files in {MERGED_FILES} to the fab, and have it lay them on a panel.",
         )
 
 

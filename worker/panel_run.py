@@ -16,7 +16,7 @@ from worker.errors import PanelError
 from worker.fab_profile import FabProfile, check_two_sided
 from worker.job import PANEL_FILE
 from worker.natural_order import natural_key
-from worker.panel_file import MERGED, PanelFile, PlannedPiece, is_panel_part, read_panel_file
+from worker.panel_file import MERGED_FILES, PanelFile, PlannedPiece, is_panel_part, read_panel_file
 from worker.result_folder import write_new_folder
 
 if TYPE_CHECKING:
@@ -167,7 +167,7 @@ def _of_folder(path: Path, where: str) -> Mapping[str, bytes]:
     files: dict[str, bytes] = {}
     wanted = [path / name for name in NEEDED]
     made = path / "fabrication"
-    wanted += [*sorted(made.iterdir()), *sorted((path / MERGED).glob("*"))] if made.is_dir() else []
+    wanted += [*sorted(made.iterdir()), *sorted((path / MERGED_FILES).glob("*"))] if made.is_dir() else []
     try:
         for each in wanted:
             name = each.relative_to(path).as_posix()

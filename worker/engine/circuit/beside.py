@@ -178,10 +178,20 @@ def _told(circuit: Circuit) -> list[str]:
 
 
 def sides_beside(
-    given: GivenCircuit, fab: FabProfile, settings: Settings, sides: Iterable[SideName], *, threads: int = 1
+    given: GivenCircuit,
+    fab: FabProfile,
+    settings: Settings,
+    sides: Iterable[SideName],
+    *,
+    circuit: Circuit | None = None,
+    threads: int = 1,
 ) -> dict[SideName, BesideCircuit]:
-    """The sides of a circuit that art goes on. Raises CircuitError, SettingsError."""
-    circuit = read_circuit(given.files, given.said.roles, name=given.name)
+    """The sides of a circuit that art goes on. Raises CircuitError, SettingsError.
+
+    `circuit` : what is given, where it has been read already.
+    """
+    if circuit is None:
+        circuit = read_circuit(given.files, given.said.roles, name=given.name)
     check_beside(settings, fab, circuit)
     nets = read_nets(circuit)
     net = None if given.said.net is None else find_net(nets, given.said.net)

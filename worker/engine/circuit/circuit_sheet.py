@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-from worker.circuit_file import MIXED
+from worker.circuit_file import ART_ONLY, MERGED, MIXED
 from worker.engine.circuit.art_contacts import ArtPart
 from worker.engine.circuit.creepage import creepage_kept
 from worker.engine.circuit.merge_proof import unchanged_files
-from worker.engine.circuit.merged_board import ART_ONLY, MERGED, MergedBoard
+from worker.engine.circuit.merged_board import MergedBoard
 from worker.engine.report.cautions import DEFERRAL, is_hazardous
 from worker.engine.report.circuit_notes import CircuitNotes
 from worker.job_settings import Settings

@@ -12,8 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from worker.circuit_file import ART_ONLY, MERGED
 from worker.engine.arrays import Floats
-from worker.engine.circuit.merged_board import ART_ONLY, MERGED, ArtLayer, MergedBoard
+from worker.engine.circuit.merged_board import ArtLayer, MergedBoard
 from worker.engine.circuit.rasters import CircuitSide
 from worker.engine.circuit.reading import with_attributes
 from worker.engine.colorimetry import lab_to_srgb

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from worker.circuit_file import ART_ONLY, MERGED
 from worker.engine.circuit.art_contacts import ArtContacts, check_contacts, find_contacts
 from worker.engine.circuit.art_layers import ArtBesideCircuit
 from worker.engine.circuit.art_polygons import art_polygons, in_mm, without_holes
@@ -30,7 +31,6 @@ from worker.engine.fabrication.planes import COPPER
 from worker.engine.fabrication.rings import Rings, layer_rings
 from worker.fab_profile import FabProfile
 
-MERGED, ART_ONLY = "merged/", "art-only/"
 _CIRCUIT_KIND = {"copper": "Copper", "solder-mask": "Soldermask", "legend": "Legend"}
 
 

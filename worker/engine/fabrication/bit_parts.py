@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
+from worker.engine.disjoint_sets import number_sets, unite
 from worker.engine.fabrication.bit_morphology import Bits, Frame, count
 from worker.engine.threads import row_strips, run_all
 
@@ -118,14 +119,6 @@ def _fill(plane, first, last, first_run, starts, ends):  # type: ignore[no-untyp
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _root(parent, i):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    while parent[i] != i:
-        parent[i] = parent[parent[i]]
-        i = parent[i]
-    return i
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
 def _join(first_run, starts, ends, slack, first, last, parent):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Join the runs of rows first..last to those of the row above that they touch; `slack` 1 joins at corners too."""
     for y in range(first, last):
@@ -133,29 +126,11 @@ def _join(first_run, starts, ends, slack, first, last, parent):  # type: ignore[
         j, j_end = first_run[y], first_run[y + 1]
         while i < i_end and j < j_end:
             if starts[i] < ends[j] + slack and starts[j] < ends[i] + slack:
-                one, two = _root(parent, i), _root(parent, j)
-                if one < two:
-                    parent[two] = one
-                elif two < one:
-                    parent[one] = two
+                unite(parent, i, j)
             if ends[i] < ends[j]:
                 i += 1
             else:
                 j += 1
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _number(parent, part):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    count = 0
-    for i in range(parent.shape[0]):
-        # A root is the first run of its part, so it has its number before any other run asks for it.
-        root = _root(parent, i)
-        if root == i:
-            part[i] = count
-            count += 1
-        else:
-            part[i] = part[root]
-    return count
 
 
 def connected_parts(plane: Bits, *, corners: bool, threads: int = 1) -> Parts:
@@ -172,7 +147,7 @@ def connected_parts(plane: Bits, *, corners: bool, threads: int = 1) -> Parts:
     run_all(lambda a, b: _join(first_run, starts, ends, slack, a + 1, b, parent), strips, threads)
     for a, _ in strips[1:]:
         _join(first_run, starts, ends, slack, a, a + 1, parent)
-    parts = int(_number(parent, part))
+    parts = int(number_sets(parent, part))
     return Parts(first_run=first_run, starts=starts, ends=ends, part=part, count=parts)
 
 

@@ -195,13 +195,11 @@ def hull_table(colours: FinishColours, *, nodes: int = NODES, tables: TableStore
     kept = tables.get(key) if tables is not None else None
     if kept is not None and len(kept) == 8 * nodes**3:
         return np.frombuffer(kept, dtype=np.int64)
-    if isinstance(tables, DraftTables):
-        found = _filled_in(_projected(colours, NODES)) if nodes == FINE_NODES else _projected(colours, nodes)
-        table = pack(found).reshape(-1)
-    else:
-        table = pack(_projected(colours, nodes)).reshape(-1)
-        if tables is not None:
-            tables.put(key, table.tobytes())
+    draft = isinstance(tables, DraftTables)
+    projected = _filled_in(_projected(colours, NODES)) if draft and nodes == FINE_NODES else _projected(colours, nodes)
+    table = pack(projected).reshape(-1)
+    if tables is not None and not draft:
+        tables.put(key, table.tobytes())
     # Read-only, as a kept one is: the loops that use it are compiled once for both.
     table.setflags(write=False)
     return table

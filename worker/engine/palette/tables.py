@@ -108,8 +108,10 @@ def lab_row(x, y, z, x_blue, y_blue, z_blue, lightness, a_star, b_star, chroma):
 
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def _nearest_of_row(lightness, a_star, b_star, chromas, short, chroma, difference, best, second, index, opposite):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Of 256 colours each: the two smallest squared differences, the first's finish, whether any hue is opposite."""
+def _nearest_of_row(lightness, a_star, b_star, chromas, short, chroma, index, unsure):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Of 256 colours each: the nearest finish, and whether only the exact form can tell."""
+    difference, best, second = np.empty((3, 256), dtype=np.float32)
+    opposite = np.empty(256, dtype=np.int32)
     for i in range(256):
         best[i] = _F(1e12)
         second[i] = _F(1e12)
@@ -125,11 +127,8 @@ def _nearest_of_row(lightness, a_star, b_star, chromas, short, chroma, differenc
             second[i] = min(second[i], max(d, best[i]))
             index[i] = j if d < best[i] else index[i]
             best[i] = min(best[i], d)
-
-
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def _is_unsure(best, second, opposite):  # type: ignore[no-untyped-def]  # pragma: no cover
-    return opposite != 0 or np.sqrt(second) - np.sqrt(best) < _UNSURE
+    for i in range(256):
+        unsure[i] = 1 if opposite[i] != 0 or np.sqrt(second[i]) - np.sqrt(best[i]) < _UNSURE else 0
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -140,30 +139,19 @@ def _fill_nearest(
     chroma = np.sqrt(short[:, 1] * short[:, 1] + short[:, 2] * short[:, 2])
     blue = ratios[:, 2].astype(np.float32)
     x_blue, y_blue, z_blue = blue[:, 0].copy(), blue[:, 1].copy(), blue[:, 2].copy()
-    lightness = np.empty(256, dtype=np.float32)
-    a_star = np.empty(256, dtype=np.float32)
-    b_star = np.empty(256, dtype=np.float32)
-    chromas = np.empty(256, dtype=np.float32)
-    difference = np.empty(256, dtype=np.float32)
-    best = np.empty(256, dtype=np.float32)
-    second = np.empty(256, dtype=np.float32)
-    index = np.empty(256, dtype=np.int32)
-    opposite = np.empty(256, dtype=np.int32)
+    lightness, a_star, b_star, chromas = np.empty((4, 256), dtype=np.float32)
+    index, unsure = np.empty((2, 256), dtype=np.int32)
     for red in range(first, last):
         for green in range(256):
             x = _F(ratios[red, 0, 0] + ratios[green, 1, 0])
             y = _F(ratios[red, 0, 1] + ratios[green, 1, 1])
             z = _F(ratios[red, 0, 2] + ratios[green, 1, 2])
             lab_row(x, y, z, x_blue, y_blue, z_blue, lightness, a_star, b_star, chromas)
-            _nearest_of_row(
-                lightness, a_star, b_star, chromas, short, chroma, difference, best, second, index, opposite
-            )
+            _nearest_of_row(lightness, a_star, b_star, chromas, short, chroma, index, unsure)
             base = RED[red] | GREEN[green]
             for i in range(256):
-                if _is_unsure(best[i], second[i], opposite[i]):
-                    table[base | BLUE[i]] = firsts[_nearest_exact(red, green, i, ratios, lab)]
-                else:
-                    table[base | BLUE[i]] = firsts[index[i]]
+                nearest = _nearest_exact(red, green, i, ratios, lab) if unsure[i] else index[i]
+                table[base | BLUE[i]] = firsts[nearest]
 
 
 @njit(cache=True, nogil=True)
@@ -187,16 +175,9 @@ def _fill_listed(
     """`_fill_nearest` for these colours alone, 256 at a time."""
     short = lab.astype(np.float32)
     chroma = np.sqrt(short[:, 1] * short[:, 1] + short[:, 2] * short[:, 2])
-    x, y, z = np.zeros(256, dtype=np.float32), np.zeros(256, dtype=np.float32), np.zeros(256, dtype=np.float32)
-    lightness = np.empty(256, dtype=np.float32)
-    a_star = np.empty(256, dtype=np.float32)
-    b_star = np.empty(256, dtype=np.float32)
-    chromas = np.empty(256, dtype=np.float32)
-    difference = np.empty(256, dtype=np.float32)
-    best = np.empty(256, dtype=np.float32)
-    second = np.empty(256, dtype=np.float32)
-    index = np.empty(256, dtype=np.int32)
-    opposite = np.empty(256, dtype=np.int32)
+    x, y, z = np.zeros((3, 256), dtype=np.float32)
+    lightness, a_star, b_star, chromas = np.empty((4, 256), dtype=np.float32)
+    index, unsure = np.empty((2, 256), dtype=np.int32)
     for base in range(0, colours.size, 256):
         here = min(256, colours.size - base)
         for i in range(here):
@@ -205,18 +186,15 @@ def _fill_listed(
             y[i] = _F(ratios[red, 0, 1] + ratios[green, 1, 1] + ratios[blue, 2, 1])
             z[i] = _F(ratios[red, 0, 2] + ratios[green, 1, 2] + ratios[blue, 2, 2])
         lab_row(_F(0.0), _F(0.0), _F(0.0), x, y, z, lightness, a_star, b_star, chromas)
-        _nearest_of_row(lightness, a_star, b_star, chromas, short, chroma, difference, best, second, index, opposite)
+        _nearest_of_row(lightness, a_star, b_star, chromas, short, chroma, index, unsure)
         for i in range(here):
             red, green, blue = (
                 int(colours[base + i] >> 16),
                 int((colours[base + i] >> 8) & 255),
                 int(colours[base + i] & 255),
             )
-            place = RED[red] | GREEN[green] | BLUE[blue]
-            if _is_unsure(best[i], second[i], opposite[i]):
-                table[place] = firsts[_nearest_exact(red, green, blue, ratios, lab)]
-            else:
-                table[place] = firsts[index[i]]
+            nearest = _nearest_exact(red, green, blue, ratios, lab) if unsure[i] else index[i]
+            table[RED[red] | GREEN[green] | BLUE[blue]] = firsts[nearest]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -75,31 +75,32 @@ def dither(
     known = list(active)
     for array in (cells.decided, cells.wanted):
         known += [int(i) for i in np.unique(array) if i != FREE and int(i) not in known]
-    families = find_families(_subset(colours, active), [fab.finishes[i].recipe for i in active], tables=tables)
+    mixed, recipes = _subset(colours, active), [fab.finishes[i].recipe for i in active]
+    families = find_families(mixed, recipes, tables=tables)
     rules = diffusion_tables(_subset(colours, known), tuple(fab.finishes[i].recipe for i in known))
     drawn = None
     strokes = find_strokes(srgb, size, threads=threads)
+    restricted, cells = cells.restricted, cells.renumbered(known)
+    usable = np.uint32((1 << len(active)) - 1)
     if strokes is not None:
-        finish = line_finishes(strokes, _subset(colours, active), [fab.finishes[i].recipe for i in active])
-        plain = cells.renumbered(known)
-        taken = (plain.decided != FREE) | (plain.wanted != FREE)
+        finish = line_finishes(strokes, mixed, recipes)
+        taken = (cells.decided != FREE) | (cells.wanted != FREE)
         if left_out is not None:
             taken |= left_out
-        may = np.where(taken, np.uint32(0), plain.allowed & np.uint32((1 << len(active)) - 1))
-        drawn = stroke_cells(strokes, finish, size, plain.decided, may, rules.square)
-    if cells.restricted or drawn is not None:
-        cells = cells.renumbered(known)
+        may = np.where(taken, np.uint32(0), cells.allowed & usable)
+        drawn = stroke_cells(strokes, finish, size, cells.decided, may, rules.square)
+    if restricted or drawn is not None:
         distances = np.linalg.norm(colours.linear_rgb[known][:, None] - colours.linear_rgb[known][None], axis=2)
-
+        near = np.argsort(distances, axis=1, kind="stable")
         dots = None if places.dots is None else cell_shares(places.dots, size) > 0.5
 
-        def decide(left_out: npt.NDArray[np.bool_] | None, drawn: Labels | None) -> Labels:
+        def decide(left_out: Mask | None, drawn: Labels | None) -> Labels:
             return diffuse_restricted(
                 _with_drawn(cells, drawn),
                 families,
                 rules,
-                near=np.argsort(distances, axis=1, kind="stable"),
-                active=(1 << len(active)) - 1,
+                near=near,
+                active=int(usable),
                 cell_mm=size * pitch_um / 1000.0,
                 dots=_with_lines(dots, drawn),
                 left_out=left_out,
@@ -121,7 +122,7 @@ def dither(
             whole,
             colours.linear_rgb[known],
             rules.square,
-            allowed=np.where(fixed, np.uint32(0), cells.allowed & np.uint32((1 << len(active)) - 1)),
+            allowed=np.where(fixed, np.uint32(0), cells.allowed & usable),
             left_out=left_out,
             shown=shown,
             cells_per_degree=pixels_per_degree(viewing_distance_mm, size * pitch_um),

@@ -15,6 +15,7 @@ import numpy.typing as npt
 from numba import njit
 
 from worker.engine.arrays import Labels
+from worker.engine.disjoint_sets import number_sets, root, unite
 from worker.engine.threads import row_strips, run_all
 
 
@@ -128,14 +129,6 @@ def _fill_runs(labels, first, last, first_run, starts, values):  # type: ignore[
                 n += 1
 
 
-@njit(cache=True, nogil=True, inline="always")
-def _root(parent, i):  # type: ignore[no-untyped-def]  # pragma: no cover
-    while parent[i] != i:
-        parent[i] = parent[parent[i]]
-        i = parent[i]
-    return i
-
-
 @njit(cache=True, nogil=True)
 def _join(first_run, starts, values, width, first, last, parent):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Join runs of rows first..last with touching runs of the same label in the row above each."""
@@ -144,11 +137,7 @@ def _join(first_run, starts, values, width, first, last, parent):  # type: ignor
         j, j_end = first_run[y], first_run[y + 1]
         while i < i_end and j < j_end:
             if values[i] == values[j]:
-                a, b = _root(parent, i), _root(parent, j)
-                if a < b:
-                    parent[b] = a
-                elif b < a:
-                    parent[a] = b
+                unite(parent, i, j)
             end_i = starts[i + 1] if i + 1 < i_end else width
             end_j = starts[j + 1] if j + 1 < j_end else width
             if end_i <= end_j:
@@ -160,16 +149,8 @@ def _join(first_run, starts, values, width, first, last, parent):  # type: ignor
 @njit(cache=True, nogil=True)
 def _number(first_run, starts, values, width, parent):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Part of each run, and area and label of each part, parts in reading order."""
-    total = starts.shape[0]
-    component = np.empty(total, dtype=np.int32)
-    count = 0
-    for i in range(total):
-        root = _root(parent, i)
-        if root == i:
-            component[i] = count
-            count += 1
-        else:
-            component[i] = component[root]
+    component = np.empty(starts.shape[0], dtype=np.int32)
+    count = number_sets(parent, component)
     areas = np.zeros(count, dtype=np.int64)
     part_labels = np.zeros(count, dtype=np.uint8)
     for y in range(first_run.shape[0] - 1):
@@ -265,13 +246,13 @@ def _merge(finishes, order, areas, part_labels, limits, free, offsets, neighbour
     tail = np.arange(count).astype(np.int32)
     length = np.zeros(256, dtype=np.int64)
     for start in order:
-        here = _root(parent, start)
+        here = root(parent, start)
         while areas[here] < limits[label[here]]:
             length[:] = 0
             member = here
             while member >= 0:
                 for k in range(offsets[member], offsets[member + 1]):
-                    other = _root(parent, neighbours[k])
+                    other = root(parent, neighbours[k])
                     if other != here:
                         length[label[other]] += borders[k]
                 member = following[member]
@@ -287,7 +268,7 @@ def _merge(finishes, order, areas, part_labels, limits, free, offsets, neighbour
             last = tail[here]
             while True:
                 for k in range(offsets[member], offsets[member + 1]):
-                    other = _root(parent, neighbours[k])
+                    other = root(parent, neighbours[k])
                     if other != here and label[other] == best:
                         # Everything of that finish beside the speck hangs together from now on.
                         parent[other] = here
@@ -300,7 +281,7 @@ def _merge(finishes, order, areas, part_labels, limits, free, offsets, neighbour
                 member = following[member]
     final = np.empty(count, dtype=np.uint8)
     for i in range(count):
-        final[i] = label[_root(parent, i)]
+        final[i] = label[root(parent, i)]
     return final
 
 

@@ -97,11 +97,13 @@ def stroke_cells(
     order[np.lexsort((-strokes.size, strokes.between)) + 1] = np.arange(len(finish))
     _cover(line, order, rows, columns, np.float32((strokes.step / cell_px) ** 2), share, owner)
     middle = line.copy()
-    _thin(middle)
+    _thin(middle, np.flatnonzero(middle))
     _draw(middle, owner, rows, columns, share, taken)
     taken &= (allowed >> np.where(owner > 0, number[owner], 0).astype(np.uint32)) & 1 == 1
     spare = np.flatnonzero(taken & (share < _SPARED))
-    _prune(spare[np.argsort(share.ravel()[spare], kind="stable")], share, owner, taken)
+    drawn = np.where(taken, owner, np.int32(0))
+    _prune(spare[np.argsort(share.ravel()[spare], kind="stable")], share, drawn)
+    taken = drawn > 0
     none = square.shape[0] - 1
     labels = np.full((height + 2, width + 2), none, dtype=np.uint8)
     labels[1:-1, 1:-1] = np.where(decided == FREE, np.uint8(none), decided)
@@ -136,24 +138,26 @@ def _cover(line, order, rows, columns, part, share, owner):  # type: ignore[no-u
                     share[i, j] += part
 
 
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _ring(numbers, y, x, ring):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """Which of the eight around (y, x) have its number, 0 or 1, clockwise from above."""
+    for i in range(8):
+        v = y + (-1 if i in (0, 1, 7) else 1 if i in (3, 4, 5) else 0)
+        u = x + (1 if i in (1, 2, 3) else -1 if i in (5, 6, 7) else 0)
+        inside = 0 <= v < numbers.shape[0] and 0 <= u < numbers.shape[1]
+        ring[i] = 1 if inside and numbers[v, u] == numbers[y, x] else 0
+
+
 @njit(cache=True, nogil=True, error_model="numpy")
-def _thin(line):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+def _thin(line, places):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
     """Leave each line's middle line, one sample wide: Zhang and Suen, "A fast parallel algorithm for thinning digital
     patterns", Communications of the ACM 27 (1984).
+
+    places : int64 (m,), of all samples of lines; overwritten.
     """
-    height, width = line.shape
-    some = 0
-    for y in range(height):
-        for x in range(width):
-            some += 1 if line[y, x] > 0 else 0
-    places = np.empty(some, dtype=np.int64)
-    some = 0
-    for y in range(height):
-        for x in range(width):
-            if line[y, x] > 0:
-                places[some] = y * width + x
-                some += 1
-    gone = np.empty(places.shape[0], dtype=np.int64)
+    width = line.shape[1]
+    some = places.shape[0]
+    gone = np.empty(some, dtype=np.int64)
     ring = np.empty(8, dtype=np.int64)
     changed = True
     while changed:
@@ -162,14 +166,7 @@ def _thin(line):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
             count = left = 0
             for k in range(some):
                 place = places[k]
-                y, x = place // width, place % width
-                here = line[y, x]
-                for i in range(8):
-                    # Clockwise from above.
-                    v = y + (-1 if i in (0, 1, 7) else 1 if i in (3, 4, 5) else 0)
-                    u = x + (1 if i in (1, 2, 3) else -1 if i in (5, 6, 7) else 0)
-                    inside = 0 <= v < height and 0 <= u < width
-                    ring[i] = 1 if inside and line[v, u] == here else 0
+                _ring(line, place // width, place % width, ring)
                 around = steps = 0
                 for i in range(8):
                     around += ring[i]
@@ -225,20 +222,17 @@ def _draw(middle, owner, rows, columns, share, taken):  # type: ignore[no-untype
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _prune(order, share, owner, taken):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    """Give up cells, in order, that are covered little and without which the line hangs together as before."""
-    height, width = taken.shape
+def _prune(order, share, drawn):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """Give up cells, in order, that are covered little and without which the line hangs together as before.
+
+    drawn : int32 (h, w), the line that takes each cell; 0 for none.
+    """
+    height, width = drawn.shape
     ring = np.empty(8, dtype=np.int64)
     cut = np.zeros((height + 2, width + 2), dtype=np.bool_)
     for place in order:
         y, x = place // width, place % width
-        here = owner[y, x]
-        for i in range(8):
-            # Clockwise from above.
-            v = y + (-1 if i in (0, 1, 7) else 1 if i in (3, 4, 5) else 0)
-            u = x + (1 if i in (1, 2, 3) else -1 if i in (5, 6, 7) else 0)
-            inside = 0 <= v < height and 0 <= u < width
-            ring[i] = 1 if inside and taken[v, u] and owner[v, u] == here else 0
+        _ring(drawn, y, x, ring)
         sides = parts = corners = 0
         for i in range(0, 8, 2):
             sides += ring[i]
@@ -252,7 +246,7 @@ def _prune(order, share, owner, taken):  # type: ignore[no-untyped-def]  # pragm
             if (corners == 0 and share[y, x] >= _END) or cut[y : y + 3, x : x + 3].any():
                 continue
             cut[y + 1, x + 1] = True
-        taken[y, x] = False
+        drawn[y, x] = 0
 
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")

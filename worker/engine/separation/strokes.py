@@ -17,6 +17,7 @@ import numpy.typing as npt
 from numba import njit
 
 from worker.engine.arrays import Float32s, Floats, Srgb
+from worker.engine.disjoint_sets import number_sets, root
 from worker.engine.threads import row_strips, run_all
 
 Lines = npt.NDArray[np.int32]
@@ -133,7 +134,9 @@ def find_strokes(srgb: Srgb, cell_px: int, *, threads: int = 1) -> Strokes | Non
         return None
     line = _numbered(line, kept)
     mean, ground_mean, far, steady = mean[kept], ground_mean[kept], far[kept], steady[kept]
-    last = _spread(line, coded, mean.astype(np.float32), (0.25 * far).astype(np.float32), round(cell))
+    last = _spread(
+        line, np.flatnonzero(line), coded, mean.astype(np.float32), (0.25 * far).astype(np.float32), round(cell)
+    )
     size = np.bincount(line.ravel(), minlength=len(mean) + 1)
     sides = np.zeros((2, len(size)), dtype=np.int64)
     _count_sides(line, sides)
@@ -295,14 +298,6 @@ def _ridges(planes, pad, across, along, first, last, contrast, sure, ground):  #
                             )
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def _root(parent, i):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    while parent[i] != i:
-        parent[i] = parent[parent[i]]
-        i = parent[i]
-    return i
-
-
 @njit(cache=True, nogil=True, error_model="numpy")
 def _join(planes, pad, ground, contrast, line):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
     """Number the parts that neighbours of like colour make up, from 1 on; how many numbers there are, with 0.
@@ -334,7 +329,7 @@ def _join(planes, pad, ground, contrast, line):  # type: ignore[no-untyped-def] 
                     alike += one * two
                 if alike <= np.float32(0.0):
                     continue
-                other = _root(parent, line[v, u])
+                other = root(parent, line[v, u])
                 if own == 0:
                     own = other
                 elif own != other:
@@ -351,18 +346,11 @@ def _join(planes, pad, ground, contrast, line):  # type: ignore[no-untyped-def] 
                 count += 1
             line[y, x] = own
     number = np.zeros(count, dtype=np.int32)
-    found = 0
-    for i in range(1, count):
-        root = _root(parent, i)
-        if root == i:
-            found += 1
-            number[i] = found
-        else:
-            number[i] = number[root]
+    found = number_sets(parent[:count], number)  # 0, which is no part, is a set by itself
     for y in range(height):
         for x in range(width):
             line[y, x] = number[line[y, x]]
-    return found + 1
+    return found
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -381,24 +369,14 @@ def _measure(line, sure, boxes, sizes, sures):  # type: ignore[no-untyped-def]  
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _spread(line, coded, own, near, steps):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+def _spread(line, front, coded, own, near, steps):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
     """Let lines take what is of their colour around them: ends and crossings, which have no two sides.
 
-    own : float32 (n, 3), from line 1 on. near : squared difference, float32 (n,), below which a colour is a line's.
+    front : int64 (m,), the places of all lines. own : float32 (n, 3), from line 1 on. near : squared difference,
+    float32 (n,), below which a colour is a line's.
     Gives the places of those taken last.
     """
     height, width = line.shape
-    some = 0
-    for y in range(height):
-        for x in range(width):
-            some += 1 if line[y, x] > 0 else 0
-    front = np.empty(some, dtype=np.int64)
-    some = 0
-    for y in range(height):
-        for x in range(width):
-            if line[y, x] > 0:
-                front[some] = y * width + x
-                some += 1
     for _ in range(steps):
         taken = np.empty(8 * front.shape[0], dtype=np.int64)
         count = 0

@@ -88,7 +88,8 @@ def dither(
         if left_out is not None:
             taken |= left_out
         may = np.where(taken, np.uint32(0), cells.allowed & usable)
-        drawn = stroke_cells(strokes, finish, size, cells.decided, may, rules.square)
+        lines = stroke_cells(strokes, finish, size, cells.decided, may, rules.square)
+        drawn = lines if (lines != FREE).any() else None  # with none, threads share the scan
     if restricted or drawn is not None:
         distances = np.linalg.norm(colours.linear_rgb[known][:, None] - colours.linear_rgb[known][None], axis=2)
         near = np.argsort(distances, axis=1, kind="stable")

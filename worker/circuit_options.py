@@ -6,22 +6,12 @@ import argparse
 from collections.abc import Iterable
 from hashlib import sha256
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from worker.circuit_archive import unpacked_circuit
-from worker.circuit_file import (
-    ARCHIVES,
-    MAX_BYTES,
-    MAX_FILES,
-    CircuitFile,
-    GivenCircuit,
-    Painting,
-    check_circuit_files,
-    read_circuit_file,
-    read_roles,
-    too_many,
-    too_much,
-)
 from worker.errors import CircuitError, MaskwrightError
+
+if TYPE_CHECKING:
+    from worker.circuit_file import GivenCircuit
 
 PICTURES = "layers-to-name"
 
@@ -83,6 +73,9 @@ def given_circuit(given: argparse.Namespace) -> GivenCircuit | None:
             if value:
                 raise CircuitError(f"{option} is given, and no circuit.", mend="Add --circuit PATH.")
         return None
+    # Takes a while to load, and most commands name no circuit.
+    from worker.circuit_file import CircuitFile, GivenCircuit, Painting, read_circuit_file, read_roles
+
     said = CircuitFile()
     if given.circuit_file is not None:
         said = read_circuit_file(_read(given.circuit_file), file_name=given.circuit_file.name)
@@ -112,6 +105,9 @@ def _read(path: Path) -> bytes:
 
 
 def _files(path: Path) -> dict[str, bytes]:
+    from worker.circuit_archive import unpacked_circuit
+    from worker.circuit_file import ARCHIVES, MAX_BYTES, MAX_FILES, check_circuit_files, too_many, too_much
+
     if not path.is_dir():
         data = _read(path)
         if not data.startswith(ARCHIVES):

@@ -11,8 +11,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO
 
 from worker.artwork_files import ArtworkFile, open_artwork
-from worker.board_file import BoardFile
-from worker.circuit_file import GivenCircuit
 from worker.errors import MaskwrightError
 from worker.fab_profile import FabProfile
 from worker.job_settings import Settings
@@ -22,6 +20,8 @@ from worker.result_folder import check_replaceable, replace_result
 from worker.summary_table import SummaryRow, summary_row
 
 if TYPE_CHECKING:
+    from worker.board_file import BoardFile
+    from worker.circuit_file import GivenCircuit
     from worker.engine.circuit.beside import BesideCircuit
     from worker.engine.circuit.rasters import SideName
     from worker.engine.palette.shared import SharedPalette

@@ -10,7 +10,6 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from worker.conversion import Converted, Means, Order, Outcome, outcome_of
-from worker.conversion_processes import convert_beside_each_other
 from worker.errors import MaskwrightError
 from worker.quick_start import load_compiled_loops_alone
 from worker.summary_table import SummaryRow
@@ -53,6 +52,8 @@ class ConversionRun:
             gc.enable()
 
     def _beside_each_other(self, orders: Sequence[Order], bars: _Bars) -> Generator[tuple[int, Outcome], None, None]:
+        from worker.conversion_processes import convert_beside_each_other  # takes a while to load
+
         gc.enable()
         return convert_beside_each_other(orders, self.means, self.processes, bars.watch)
 

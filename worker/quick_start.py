@@ -48,6 +48,8 @@ def load_compiled_loops_alone() -> None:
 
     caching.Cache.load_overload = load_overload
     _rebuild_environments_alone(importlib.import_module("numba.core.environment"))
+    _load_machine_code_alone(importlib.import_module("numba.core.codegen"))
+    _tell_arrays_apart_alone()
 
 
 def _rebuild_environments_alone(room: Any) -> None:
@@ -67,6 +69,63 @@ def _rebuild_environments_alone(room: Any) -> None:
         return made
 
     room._rebuild_env = rebuild
+
+
+def _load_machine_code_alone(room: Any) -> None:
+    """Let a kept loop be loaded as machine code, without LLVM's intermediate code that is kept beside it.
+
+    That serves loops yet to be compiled that call this one: it is read when one of them asks for it.
+    """
+    library = room.JITCodeLibrary
+    in_full, linked_in_full, found_in_full = (
+        library._unserialize.__func__,
+        library._get_module_for_linking,
+        library.get_pointer_to_function,
+    )
+
+    def unserialize(kind: Any, codegen: Any, state: Any) -> Any:
+        name, form, kept = state
+        if form != "object":
+            return in_full(kind, codegen, state)
+        made = codegen.create_library(name)
+        made.enable_object_caching()
+        made._set_compiled_object(kept[0])
+        made._finalize_final_module()
+        made.kept_code = kept
+        return made
+
+    def linked(made: Any) -> Any:
+        if made._shared_module is None and hasattr(made, "kept_code"):
+            made._shared_module = room.ll.parse_bitcode(made.kept_code[1])
+            made._codegen._engine._load_defined_symbols(made._shared_module)
+        return linked_in_full(made)
+
+    def found(made: Any, name: str) -> int:
+        # LLVM ends the process when it is asked for a name that it does not know.
+        if hasattr(made, "kept_code") and name.encode() in made.kept_code[0]:
+            return int(made._codegen._engine.get_function_address(name))
+        return int(found_in_full(made, name))
+
+    library._unserialize = classmethod(unserialize)
+    library._get_module_for_linking = linked
+    library.get_pointer_to_function = found
+
+
+def _tell_arrays_apart_alone() -> None:
+    """Let numba tell the type of an array without numpy.ma, which it loads to refuse masked arrays."""
+    typeof: Any = importlib.import_module("numba.core.typing.typeof")
+    support: Any = importlib.import_module("numba.np.numpy_support")
+    types: Any = importlib.import_module("numba.core.types")
+    numpy: Any = sys.modules["numpy"]
+    in_full = typeof.typeof_impl.dispatch(numpy.ndarray)
+
+    def of_array(array: Any, context: Any) -> Any:
+        if type(array) is not numpy.ndarray or array.dtype.kind not in "biuf":
+            return in_full(array, context)
+        element = support.from_dtype(array.dtype)
+        return types.Array(element, array.ndim, support.map_layout(array), readonly=not array.flags.writeable)
+
+    typeof.typeof_impl.register(numpy.ndarray, of_array)
 
 
 def leave_out_matrix_products() -> None:

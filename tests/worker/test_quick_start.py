@@ -47,6 +47,27 @@ def total(values):
     return result
 """
 
+_CALLER = """
+import numba
+from loops import total
+
+@numba.njit(cache=True)
+def doubled(values):
+    return total(values) + total(values)
+"""
+
+_CALLS_A_KEPT_LOOP = """
+import sys
+from worker.quick_start import load_compiled_loops_alone
+load_compiled_loops_alone()
+sys.path.insert(0, {folder!r})
+import callers, loops
+import numpy as np
+values = np.arange(10.0)
+values.flags.writeable = False
+print(loops.total(values), len(loops.total.stats.cache_hits), callers.doubled(values), "numpy.ma" in sys.modules)
+"""
+
 
 def _printed(script: str) -> str:
     environment = {key: value for key, value in os.environ.items() if key != "PYTHONDONTWRITEBYTECODE"}
@@ -66,3 +87,14 @@ def test_a_loop_compiled_earlier_needs_no_compiler(tmp_path: Path) -> None:
     script = _KEPT.format(folder=str(tmp_path))
     assert _printed(script) == "90.0 True True\n"
     assert _printed(script) == "90.0 False False\n"
+
+
+def test_a_new_loop_may_call_one_compiled_earlier(tmp_path: Path) -> None:
+    (tmp_path / "loops.py").write_text(_LOOP)
+    (tmp_path / "callers.py").write_text(_CALLER)
+    script = _CALLS_A_KEPT_LOOP.format(folder=str(tmp_path))
+    assert _printed(script).splitlines()[0].startswith("90.0 0 180.0")
+    for kept in (tmp_path / "__pycache__").glob("callers.*.nb?"):
+        kept.unlink()
+    # The kept loop is loaded without the code that a caller takes in, which is read when the caller is compiled.
+    assert _printed(script).splitlines() == ["90.0 1 180.0 False"]

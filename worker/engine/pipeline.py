@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, Any, BinaryIO, Literal
 import numpy as np
 import numpy.typing as npt
 
-from worker.board_file import BoardFile
 from worker.engine.arrays import Labels, Srgb, check_array
 from worker.engine.artwork.decode import read_artwork
 from worker.engine.artwork.grid import aspect_of, place_on_grid
@@ -44,7 +43,8 @@ from worker.errors import ArtworkError, SettingsError
 from worker.fab_profile import FabProfile
 from worker.job_settings import Settings
 
-if TYPE_CHECKING:  # these load shapely, which is slow
+if TYPE_CHECKING:  # these load more than most artworks need
+    from worker.board_file import BoardFile
     from worker.engine.circuit.beside import BesideCircuit
     from worker.engine.fabrication.far_copper import SideArt
 

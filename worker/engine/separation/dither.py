@@ -74,7 +74,7 @@ def dither(
     left_out = None if given is None else cells_left_out(cells, places, given, size, colours, active)
     known = list(active)
     for array in (cells.decided, cells.wanted):
-        known += [int(i) for i in np.unique(array) if i != FREE and int(i) not in known]
+        known += [int(i) for i in np.flatnonzero(np.bincount(array.ravel())) if i != FREE and int(i) not in known]
     mixed, recipes = _subset(colours, active), [fab.finishes[i].recipe for i in active]
     families = find_families(mixed, recipes, tables=tables)
     rules = diffusion_tables(_subset(colours, known), tuple(fab.finishes[i].recipe for i in known))

@@ -11,13 +11,13 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 import numpy.typing as npt
 from numba import njit
 
 from worker.engine.arrays import Float32s, Floats, Srgb
 from worker.engine.disjoint_sets import number_sets, root
+from worker.engine.separation.lab_samples import lab_of_coded, lab_of_pixels, lab_samples
 from worker.engine.threads import row_strips, run_all
 
 Lines = npt.NDArray[np.int32]
@@ -89,15 +89,13 @@ def find_strokes(srgb: Srgb, cell_px: int, *, threads: int = 1) -> Strokes | Non
     """
     step = max(1, round(cell_px / _PARTS))
     height, width = (max(1, length // step) for length in srgb.shape[:2])
-    small = cv2.resize(srgb[: height * step, : width * step], (width, height), interpolation=cv2.INTER_AREA)
-    coded = cv2.cvtColor(small, cv2.COLOR_RGB2Lab)
     cell = cell_px / step
     across = np.array([_steps(turn, cell, _APART) for turn in _TURNS])
     along = np.array(
         [[_steps(turn + 0.5 * math.pi + bend, cell, (0.5, 1.0)) for bend in (0.0, -_BEND, _BEND)] for turn in _TURNS]
     )
     pad = max(int(np.abs(across).max()), int(np.abs(along).max()))
-    planes = np.ascontiguousarray(np.moveaxis(np.pad(coded, [(pad, pad), (pad, pad), (0, 0)], mode="edge"), -1, 0))
+    planes = lab_samples(srgb, step, pad, threads=threads)
     contrast = np.zeros((height, width), dtype=np.int32)
     sure = np.zeros((height, width), dtype=np.bool_)
     ground = np.zeros((height, width, 3), dtype=np.float32)
@@ -118,7 +116,8 @@ def find_strokes(srgb: Srgb, cell_px: int, *, threads: int = 1) -> Strokes | Non
     if not kept.any():
         return None
     some = line > 0
-    at, own, beside = line[some], _lab(np.asarray(coded[some], dtype=np.uint8)), ground[some]
+    coded = np.ascontiguousarray(np.moveaxis(planes[:, pad:-pad, pad:-pad], 0, -1))
+    at, own, beside = line[some], lab_of_coded(coded[some]), ground[some]
     count = int(kept.sum()) + 1
     # What is farthest from the ground is the line's own colour; its edges are blended with what lies beside.
     here = contrast[some].astype(np.float32) / np.float32(_UNIT)
@@ -141,7 +140,7 @@ def find_strokes(srgb: Srgb, cell_px: int, *, threads: int = 1) -> Strokes | Non
     sides = np.zeros((2, len(size)), dtype=np.int64)
     _count_sides(line, sides)
     between = sides[1] >= _FLANKED * sides[0]
-    breadth = _breadths(line, size)
+    breadth = _breadths(line, size, math.ceil(2.0 * _BROAD * cell))
     kept = (breadth <= _BROAD * cell) & (size >= _SLENDER * np.square(breadth))
     kept[1:] &= (breadth[1:] <= _NARROW * cell) | (steady <= np.maximum(_NOISE**2, _STEADY_BROAD**2 * far))
     certain = size >= _LENGTHY * np.square(breadth)
@@ -174,7 +173,7 @@ def _own_colours(srgb: Srgb, step: int, line: Lines, ground: Floats) -> Floats:
     at = line[rows, columns]
     height, width = line.shape
     parts = srgb[: height * step, : width * step].reshape(height, step, width, step, 3)[rows, :, columns]
-    lab = cv2.cvtColor(parts.reshape(len(at), -1, 3).astype(np.float32) / np.float32(255.0), cv2.COLOR_RGB2Lab)
+    lab = lab_of_pixels(parts.reshape(len(at), -1, 3))
     away = np.square(lab - ground[at - 1, None].astype(np.float32)).sum(axis=2)
     farthest = away.argmax(axis=1)
     lab, away = lab[np.arange(len(at)), farthest], away[np.arange(len(at)), farthest]
@@ -183,21 +182,15 @@ def _own_colours(srgb: Srgb, step: int, line: Lines, ground: Floats) -> Floats:
     return _means(at, lab, np.where(away >= _PEAK * peak[at], np.square(away), np.float32(0.0)), count)[1:]
 
 
-def _breadths(line: Lines, size: npt.NDArray[np.int64]) -> Floats:
-    """How wide lines are in the mean, in samples, float64 (n + 1,)."""
+def _breadths(line: Lines, size: npt.NDArray[np.int64], reach: int) -> Floats:
+    """How wide lines are in the mean, in samples, float64 (n + 1,); no way to an edge counts as longer than `reach`."""
     inside = line > 0
     inside[:, :-1] &= (line[:, :-1] == line[:, 1:]) | (line[:, 1:] == 0)
     inside[:-1] &= (line[:-1] == line[1:]) | (line[1:] == 0)
-    away = cv2.distanceTransform(inside.view(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
+    ways = np.zeros(len(size), dtype=np.float64)
+    _add_ways(line, inside, reach, ways)
     # Over a strip, the way to its edge is a quarter of its width in the mean; to the first sample beyond, half more.
-    ways = np.bincount(line.ravel(), weights=away.ravel(), minlength=len(size))
     return 4.0 * (ways / np.maximum(size, 1) - 0.5)
-
-
-def _lab(coded: Srgb) -> Float32s:
-    """CIELAB, float32 (m, 3), of what OpenCV has coded in bytes."""
-    zero, scale = np.array([[0.0, 128.0, 128.0], [100.0 / 255.0, 1.0, 1.0]], dtype=np.float32)
-    return np.asarray((coded.astype(np.float32) - zero) * scale)
 
 
 def _steps(turn: float, cell: float, far: Sequence[float]) -> list[list[int]]:
@@ -420,3 +413,31 @@ def _count_sides(line, sides):  # type: ignore[no-untyped-def]  # pragma: no cov
                         sides[1, here] += 1
                         break
                     v, u = v + down, u + right
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _add_ways(line, inside, reach, ways):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """Add up, by line, how far its samples lie from the nearest one that is not inside; 0 for those that are not.
+
+    Nearest of each row first, then of all rows, as in Felzenszwalb and Huttenlocher 2012, but over few rows.
+    """
+    height, width = line.shape
+    beside = np.empty((height, width), dtype=np.int32)
+    for y in range(height):
+        away = reach
+        for x in range(width):
+            away = min(away + 1, reach) if inside[y, x] else 0
+            beside[y, x] = away
+        away = reach
+        for x in range(width - 1, -1, -1):
+            away = min(away + 1, reach) if inside[y, x] else 0
+            beside[y, x] = min(beside[y, x], away)
+    for y in range(height):
+        first, last = max(y - reach, 0), min(y + reach + 1, height)
+        for x in range(width):
+            if not inside[y, x] or line[y, x] == 0:
+                continue
+            least = reach * reach
+            for v in range(first, last):
+                least = min(least, (v - y) * (v - y) + np.int64(beside[v, x]) * beside[v, x])
+            ways[line[y, x]] += np.sqrt(np.float64(least))

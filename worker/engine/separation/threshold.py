@@ -8,7 +8,6 @@ import numpy as np
 import numpy.typing as npt
 
 from worker.engine.arrays import Labels, Srgb
-from worker.engine.separation.cut_strokes import without_scraps
 from worker.engine.separation.places import Allowed, Places, obey_places
 from worker.engine.separation.rims import dissolve_rims
 from worker.engine.separation.specks import remove_specks, smallest_areas
@@ -60,6 +59,9 @@ def threshold(
 
     obeyed = without_rims(obey_places(labels, cluster_ids, distances, places), places.allowed)
     if places.given is not None:
+        # Takes a while to load, and most artworks have the board to themselves.
+        from worker.engine.separation.cut_strokes import without_scraps
+
         # a rim is no stroke that anything could cut
         wished = without_rims(labels, None)
         obeyed = without_scraps(obeyed, wished, places.given, features_mm, pitch_um=pitch_um)

@@ -6,6 +6,7 @@ COPY . .
 RUN make setup
 RUN useradd --create-home maskwright && mkdir /data && chown maskwright /data
 USER maskwright
-ENV MASKWRIGHT_DATA_DIR=/data PYTHONUNBUFFERED=1
+# The second of these: else glibc keeps memory apart for each of the service's many threads.
+ENV MASKWRIGHT_DATA_DIR=/data MALLOC_ARENA_MAX=2 PYTHONUNBUFFERED=1
 EXPOSE 8000
 CMD [".venv/bin/python", "-m", "service"]

@@ -1,7 +1,11 @@
-"""A collection's results as one ZIP archive, made as it is sent: in memory there is one piece, whatever its size."""
+"""A collection's results as one ZIP archive, made as it is sent: in memory there is one piece, whatever its size.
+
+What grows with the collection, its reports and the archive's list, is gathered in temporary files.
+"""
 
 from __future__ import annotations
 
+import tempfile
 import zlib
 from collections.abc import AsyncIterator, Iterable, Iterator, Mapping
 
@@ -17,6 +21,8 @@ Chunk = bytes | memoryview
 
 PIECE_BYTES = 1 << 19
 """Each piece that is sent costs a change of thread and a header of its own: small ones are gathered to so much."""
+SPOOLED_BYTES = 1 << 18
+"""What is gathered lies in memory up to here."""
 
 
 class PackageStream:
@@ -26,7 +32,7 @@ class PackageStream:
         """`folders` : of each artwork's result, by its path."""
         self._store = store
         self._folders = folders
-        self._archive = StoredZip()
+        self._archive = StoredZip(tempfile.SpooledTemporaryFile(SPOOLED_BYTES))  # noqa: SIM115 - it ends with the stream
 
     def results(self, packages: Iterable[tuple[Member, Package]]) -> Iterator[Chunk]:
         """The files of every result, each in its folder."""
@@ -51,6 +57,20 @@ class PackageStream:
     def file(self, path: str, data: bytes) -> bytes:
         """One file more, whole."""
         return self._archive.header(path, len(data), zlib.crc32(data)) + data
+
+    def text(self, path: str, parts: Iterable[str]) -> Iterator[bytes]:
+        """A text more, that is made in parts."""
+        with tempfile.SpooledTemporaryFile(SPOOLED_BYTES) as gathered:
+            checksum = 0
+            for part in parts:
+                data = part.encode()
+                checksum = zlib.crc32(data, checksum)
+                gathered.write(data)
+            size = gathered.tell()
+            gathered.seek(0)
+            yield self._archive.header(path, size, checksum)
+            while piece := gathered.read(PIECE_BYTES):
+                yield piece
 
     def end(self) -> Iterator[bytes]:
         """The archive's list of contents."""

@@ -111,7 +111,7 @@ def _sheet_question(backing: Backing, collection: Collection, order: Order, star
         return None
     entries = []
     inputs: dict[str, InputFile] = {}
-    packages = backing.ledger.collections.packages_of(shown)
+    packages = backing.ledger.collections.packages_of(shown, paths=PREVIEWS)
     for number, member in enumerate(shown):
         entries.append([member.path, report_row(member, {}).line()])
         package = packages.get(member.position)

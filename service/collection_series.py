@@ -52,7 +52,7 @@ def _question(backing: Backing, collection: Collection, form: Form, rate: float 
     frames: list[InputFile] = []
     milliseconds: list[int] = []
     for member in _pieces(backing, collection):
-        package = backing.ledger.collections.packages_of([member]).get(member.position)
+        package = backing.ledger.collections.packages_of([member], paths=(FRAME_FILE,)).get(member.position)
         frame = None if package is None else package.file(FRAME_FILE)
         if package is None or frame is None or member.job is None:
             continue
@@ -73,6 +73,6 @@ def _question(backing: Backing, collection: Collection, form: Form, rate: float 
 def _pieces(backing: Backing, collection: Collection) -> Iterator[Member]:
     """The pieces of a series that are done, in their order."""
     start = 0
-    while page := backing.ledger.collections.members(collection.id, state="done", start=start):
+    while page := backing.ledger.collections.members(collection.id, state="done", kind="piece", start=start):
         start += len(page)
-        yield from (member for member in page if member.job is not None and member.job.kind == "piece")
+        yield from page

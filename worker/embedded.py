@@ -143,7 +143,7 @@ class Embedded:
         self.server = Child(
             name="service",
             command=[sys.executable, "-m", "service", "--fd", str(descriptor)],
-            environment=shared,
+            environment=shared | {"MALLOC_ARENA_MAX": "2"},  # else each of its many threads keeps memory of its own
             log=logs / "service.log",
             pass_fds=(descriptor,),
         )

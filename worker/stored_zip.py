@@ -2,13 +2,15 @@
 
 The format is PKWARE's APPNOTE.TXT 6.3: 4.3.7 local header, 4.3.12 central header, 4.3.14 to 16 the ends of the list,
 4.5.3 sizes beyond 32 bits. Every checksum is known before its file is written, so that no one who reads from front to
-back has to guess where a file ends; and of a file that was written, its entry of the list is all that stays in memory.
+back has to guess where a file ends; and of a file that was written, its entry of the list is all that stays.
 """
 
 from __future__ import annotations
 
+import io
 import struct
 from collections.abc import Iterator
+from typing import IO
 
 OLDEST_DATE = (1980, 1, 1, 0, 0, 0)
 """The same files give the same archive: no clock in it."""
@@ -30,8 +32,9 @@ _DATE = (OLDEST_DATE[0] - 1980) << 9 | OLDEST_DATE[1] << 5 | OLDEST_DATE[2]
 class StoredZip:
     """One archive: a header, then that file's bytes, for each; then the list."""
 
-    def __init__(self) -> None:
-        self._list = bytearray()
+    def __init__(self, listed: IO[bytes] | None = None) -> None:
+        """`listed` : an empty file to gather the list in; memory, if None."""
+        self._list = io.BytesIO() if listed is None else listed
         self._count = 0
         self._at = 0
 
@@ -55,20 +58,21 @@ class StoredZip:
         told, at = min(size, MOST_32), min(self._at, MOST_32)
         version = _VERSION64 if extra else _VERSION
         fields = (_UNIX | version, version, _UTF8_NAME, 0, 0, _DATE, checksum, told, told, len(name), len(extra))
-        self._list += _CENTRAL.pack(b"PK\x01\x02", *fields, 0, 0, 0, _MODE, at) + name + extra
+        self._list.write(_CENTRAL.pack(b"PK\x01\x02", *fields, 0, 0, 0, _MODE, at) + name + extra)
         self._count += 1
 
     def end(self) -> Iterator[bytes]:
         """The list of all files, which ends the archive; in pieces, since of many files it is long."""
-        count, size, at = self._count, len(self._list), self._at
+        count, size, at = self._count, self._list.tell(), self._at
         wide = b""
         if count >= MOST_16 or max(size, at) >= MOST_32:
             fields = (_END64.size - 12, _UNIX | _VERSION64, _VERSION64, 0, 0, count, count, size, at)
             wide = _END64.pack(b"PK\x06\x06", *fields) + _LOCATOR.pack(b"PK\x06\x07", 0, at + size, 1)
         number = min(count, MOST_16)
         last = _END.pack(b"PK\x05\x06", 0, 0, number, number, min(size, MOST_32), min(at, MOST_32), 0)
-        for start in range(0, size, PIECE_BYTES):
-            yield bytes(self._list[start : start + PIECE_BYTES])
+        self._list.seek(0)
+        while piece := self._list.read(PIECE_BYTES):
+            yield piece
         yield wide + last
 
 

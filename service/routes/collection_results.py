@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Callable, Iterator
+from collections.abc import AsyncIterator, Iterable, Iterator
 from typing import Annotated, Any
 from urllib.parse import quote
 
@@ -45,7 +45,8 @@ ChosenLinks = Annotated[
 def get_report(backing: Backed, owner: ReadingOwner, collection_id: str, links: ChosenLinks = "service") -> Response:
     """As it is now; it may be asked for while the collection is worked on."""
     collection = backing.ledger.collections.get(owner, collection_id)
-    return StreamingResponse(CollectionReport(backing, collection, links).json(), media_type="application/json")
+    report = CollectionReport(backing, collection, links)
+    return StreamingResponse(in_pieces(_encoded(report.json())), media_type="application/json")
 
 
 _HTML: dict[int | str, dict[str, Any]] = {
@@ -71,7 +72,9 @@ async def get_report_page(
     report = await run_in_threadpool(CollectionReport, backing, collection, links)
     chunks = await run_in_threadpool(report.page, sheet)
     return StreamingResponse(
-        chunks, media_type="text/html; charset=utf-8", headers={"Content-Security-Policy": RESULT_POLICY}
+        in_pieces(_encoded(chunks)),
+        media_type="text/html; charset=utf-8",
+        headers={"Content-Security-Policy": RESULT_POLICY},
     )
 
 
@@ -179,8 +182,10 @@ async def _package(backing: Backing, owner: str, collection: Collection) -> Asyn
         worst = await drawn_sheet(backing, owner, collection, order="error", start=0, most=WORST)
     except MaskwrightError as error:  # the results are worth more than their picture
         fault = error
-    for path, made in ((REPORT_PAGE, lambda: report.page(worst)), (REPORT_TABLE, report.json)):
-        yield stream.file(path, await run_in_threadpool(_joined, made))
+    page = await run_in_threadpool(report.page, worst)
+    for path, parts in ((REPORT_PAGE, page), (REPORT_TABLE, report.json())):
+        async for chunk in in_pieces(stream.text(path, parts)):
+            yield chunk
     async for chunk in in_pieces(stream.results(backing.ledger.collections.packages(collection.id))):
         yield chunk
     async for path, data in _animations(backing, owner, collection):
@@ -218,6 +223,5 @@ async def _animations(backing: Backing, owner: str, collection: Collection) -> A
         yield f"boards.{form}", data
 
 
-def _joined(text: Callable[[], Iterator[str]]) -> bytes:
-    """A text that is made in pieces, whole."""
-    return "".join(text()).encode()
+def _encoded(parts: Iterable[str]) -> Iterator[bytes]:
+    return (part.encode() for part in parts)

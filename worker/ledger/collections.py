@@ -189,14 +189,23 @@ class Collections:
         )
 
     def members(
-        self, collection_id: str, *, order: Order = "given", state: str | None = None, start: int = 0, size: int = PAGE
+        self,
+        collection_id: str,
+        *,
+        order: Order = "given",
+        state: str | None = None,
+        kind: str | None = None,
+        start: int = 0,
+        size: int = PAGE,
     ) -> list[Member]:
         """Members from the one numbered `start` on, at most `size`.
 
         order : as they were given, or by mean error, the worst first, then those that have none. state : only those
-        whose job is in it, or `refused`.
+        whose job is in it, or `refused`. kind : only those whose job is of it.
         """
         wanted = _listed(sql.select(*_MEMBER_COLUMNS), collection_id, order, state)
+        if kind is not None:
+            wanted = wanted.where(jobs.c.kind == kind)
         with self.database.reading() as connection:
             rows = connection.execute(wanted.offset(start).limit(size)).mappings().all()
         return [_member(row) for row in rows]
@@ -235,13 +244,15 @@ class Collections:
             packages = self.packages_of(page)
             yield from ((member, packages[member.position]) for member in page if member.position in packages)
 
-    def packages_of(self, listed: Sequence[Member]) -> dict[int, Package]:
-        """The results that members have, by their positions."""
+    def packages_of(self, listed: Sequence[Member], *, paths: Sequence[str] | None = None) -> dict[int, Package]:
+        """The results that members have, by their positions. `paths` : of the only files that are asked for."""
         ids = {member.position: member.job.id for member in listed if member.job is not None}
         kept = sql.select(jobs.c.id, jobs.c.package_key, jobs.c.package_bytes, jobs.c.package_sha256).where(
             jobs.c.id.in_(set(ids.values())), jobs.c.package_key.is_not(None)
         )
         wanted = sql.select(*files.c).where(files.c.job_id.in_(set(ids.values()))).order_by(files.c.position)
+        if paths is not None:
+            wanted = wanted.where(files.c.path.in_(paths))
         with self.database.reading() as connection:
             rows = {row.id: row for row in connection.execute(kept)}
             found: dict[str, list[JobFile]] = {}

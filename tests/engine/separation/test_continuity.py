@@ -90,7 +90,7 @@ def test_what_is_decided_anew_goes_on_with_the_mixture_around_it(tables: MemoryT
     decided, labels = known.decided.copy(), np.array(known.labels)
     decided[cells] = 255 - decided[cells]
     labels[cells] = labels[0, 0]
-    hole = Previous(labels=labels, art=known.art, decided=decided)
+    hole = Previous(labels=labels, art=decided, decided=decided)
     again = convert_piece(file, plan, hole, board("nocturne-gold"), settings, tables=tables)
     assert np.array_equal(again.separation.labels, whole.separation.labels)
 

@@ -5,7 +5,8 @@ in many small steps is seen, and nothing lags behind for ever. With hard regions
 cells; one that the edge of a change runs through is decided anew where more than half of it has changed, for then
 fewer pixels change their finish than by any other choice that leaves no trail. What is left over is caught up with in
 later pieces, a few cells in each. What is thinner than half a cell never changes half of one: where nothing around has
-changed by half, a cell is decided anew as soon as its mean colour can be told apart.
+changed by half, a cell is decided anew as soon as its mean colour can be told apart. Where with all that more than
+MOST_FLICKER of the unchanged pixels would change their finish, the cells that gain least by it wait.
 """
 
 from __future__ import annotations
@@ -33,6 +34,8 @@ SEEN_DELTA_E = 2.0
 """From here on the mean colour of a dither's cell can be told from what it was."""
 CATCH_UP = 0.0005
 """Of the pixels that don't change, so many may change their finish so that cells that lag behind are caught up with."""
+MOST_FLICKER = 0.00099
+"""Of the pixels that don't change, no more than this may change their finish, whatever the art is."""
 _ROWS = 256
 
 
@@ -101,6 +104,37 @@ class Kept:
             left, right = columns[max(x - reach, 0)], columns[min(x + reach + 1, len(columns) - 1)]
             frozen[top:bottom, left:right] = OUTSIDE
         return replace(self, frozen=frozen)
+
+    def calmed(
+        self, coherence: Coherence, labels: Labels, art: Srgb, size: int, *, most: float, certain: bool
+    ) -> Kept | None:
+        """With more taken over, so that of the unchanged pixels about `most`, as a share, would flicker, not as many as
+        do in `labels`. None where no more than MOST_FLICKER of them do.
+
+        Cells are given up first that gain least for each pixel that flickers: by how far their colour is from what it
+        was, and how much of them has changed. certain : every unchanged pixel of a cell that is decided anew counts,
+        whether it flickers in `labels` or not.
+        """
+        previous = coherence.previous
+        assert previous is not None
+        still = (labels != OUTSIDE) & (previous.art == art).all(axis=2)
+        flickering = still & (labels != previous.labels)
+        if flickering.sum() <= MOST_FLICKER * still.sum():
+            return None
+        rows, columns = (np.diff(cell_edges(length, size)) for length in labels.shape)
+        counted = still & (self.frozen == OUTSIDE) if certain else flickering
+        cost = cell_shares(counted, size) * np.outer(rows, columns)
+        late = cell_shares(_changed(previous.decided, art, coherence.still), size)
+        gain = _cell_difference(previous.decided, art, size) * late
+        ys, xs = np.nonzero(cost)
+        order = np.argsort(-gain[ys, xs] / cost[ys, xs], kind="stable")
+        ys, xs = ys[order], xs[order]
+        over = np.cumsum(cost[ys, xs]) > most * still.sum()
+        stays = np.zeros(cost.shape, dtype=np.uint8)
+        stays[ys[over], xs[over]] = 1
+        height, width = labels.shape
+        frozen = spread_cells(stays, height, width, size).view(np.bool_)
+        return replace(self, frozen=np.where(frozen, previous.labels, self.frozen))
 
 
 def kept_places(coherence: Coherence, art: Srgb, size: int) -> Kept | None:

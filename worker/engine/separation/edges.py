@@ -27,6 +27,8 @@ from worker.job_settings import Settings
 
 LEAST_CELLS_PER_DEGREE = 26.0
 """Coarser dots are seen as dots: on photographs, dithering then scores no better than hard regions."""
+CALMER = (0.0008, 0.0006, 0.0008)
+"""Where too much flickers beside what changes, less of it is decided anew: turn by turn, until so much is left."""
 
 
 class Scaled(Protocol):
@@ -145,7 +147,13 @@ def separate(
     if kept is None:
         labels = decide(places)
     else:
+        assert coherence is not None and art is not None
         labels, kept = _decide_around(kept, places, size, decide)
+        for turn, most in enumerate(CALMER, 1):
+            calm = kept.calmed(coherence, labels, art, size, most=most, certain=turn == len(CALMER))
+            if calm is None:
+                break
+            labels, kept = _decide_around(calm, places, size, decide)
     if board is not None:
         labels[~board] = OUTSIDE
     labels.setflags(write=False)

@@ -1,0 +1,65 @@
+"""Whatever the art: of unchanged pixels none flickers with hard regions, and under 0.1 % with a dither.
+
+A seeded sweep over made-up art in motion. Shares by definition, from the pictures on the grid; the layer rules by a
+second checker in numpy and OpenCV.
+"""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+import pytest
+
+from tests.boards import board
+from tests.engine.conftest import MemoryTables
+from tests.engine.layer_rules import thin_pixels, violations
+from tests.engine.sweeps import sweep_size
+from tests.moving_pictures import Picture, files_of, random_scene
+from worker.engine.pipeline import Conversion
+from worker.engine.series import convert_series
+from worker.job_settings import read_settings
+
+FABS = ("nocturne-gold", "meadow-tin", "alba-black")
+# The small sweep holds art of which more than 0.1 % flickered when a change took whole cells whatever that cost.
+DITHERED = (*range(100, 100 + sweep_size(0, 300)), 14, 19)
+HARD = range(100, 100 + sweep_size(2, 150))
+
+
+def made(seed: int, edges: str, tables: MemoryTables) -> list[Conversion]:
+    rng = np.random.default_rng(seed)
+    pictures: list[Picture] = random_scene(rng)
+    given = {"width": f"{rng.choice([12, 16])}mm", "pitch": "50um", "palette": "shared", "edges": edges}
+    pieces = convert_series(
+        files_of(pictures),
+        board(FABS[seed % len(FABS)]),
+        read_settings(given),
+        still=float(rng.choice([0.0, 1.0])),
+        tables=tables,
+    )
+    found = [piece.conversion for piece in pieces]
+    return [piece for piece in found if piece is not None]
+
+
+def share(before: Conversion, now: Conversion) -> float:
+    """Of the pixels whose artwork is the same to the last bit, how many have another finish."""
+    same = (before.picture.srgb == now.picture.srgb).all(axis=2)
+    return float((before.separation.labels != now.separation.labels)[same].mean())
+
+
+@pytest.mark.parametrize("seed", HARD)
+def test_hard_regions_never_flicker(seed: int, tables: MemoryTables) -> None:
+    for before, now in itertools.pairwise(made(seed, "threshold", tables)):
+        assert share(before, now) == 0.0
+
+
+@pytest.mark.parametrize("seed", DITHERED)
+def test_of_a_dither_less_than_a_thousandth_flickers(seed: int, tables: MemoryTables) -> None:
+    pieces = made(seed, "dither", tables)
+    fab = board(FABS[seed % len(FABS)])
+    for piece in pieces:
+        assert violations(piece.masks, fab) == {}
+        assert sum(thin_pixels(mask, piece.separation.cell_px) for mask in piece.masks.values()) == 0
+    for before, now in itertools.pairwise(pieces):
+        assert share(before, now) < 0.001
+        assert (before.separation.labels != now.separation.labels).any()  # what moves does move

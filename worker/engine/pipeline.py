@@ -415,8 +415,8 @@ def separated(
         still = separation.flicker
         report["series"] = {"stillness": None if still is None else flicker_block(still)}
     if beside is not None:
-        report["circuit"] = beside.report(separation.labels, fab)
-        report["warnings"] += beside.nets.warnings
+        report["circuit"] = beside.report(separation.labels, fab, separation.left_out)
+        report["warnings"] += [*beside.warnings(separation.left_out), *beside.nets.warnings]
     return Conversion(
         fab=fab,
         settings=settings,

@@ -16,7 +16,7 @@ from scipy import ndimage
 from tests.engine.circuit.badge import badge_files
 from tests.engine.circuit.circuits import small_circuit
 from tests.engine.conftest import MemoryTables
-from worker.circuit_file import CircuitFile, GivenCircuit, Painting
+from worker.circuit_file import CircuitFile, GivenCircuit, Painting, Place
 from worker.engine.arrays import OUTSIDE
 from worker.engine.circuit.beside import BesideCircuit, sides_beside
 from worker.engine.pipeline import Conversion, convert
@@ -107,6 +107,30 @@ def test_an_artwork_that_looks_like_the_circuit_leaves_it_alone_and_scores_nothi
     assert seen.score.ciede2000.mean < 0.5
     white = convert(png(np.full((160, 240, 3), 255, np.uint8)), fab, settings, beside=side, tables=tables)
     assert white.score.ciede2000.mean > 10.0
+
+
+@pytest.mark.parametrize("side", ["top", "bottom"])
+def test_a_letter_that_would_be_torn_is_left_out_and_told_with_its_place(
+    fab: FabProfile, side: str, tables: MemoryTables
+) -> None:
+    """Two L of 2 mm, one with its foot in a place to keep out of, on a board from 10, 20 to 22, 28 mm."""
+    art = np.full((160, 240, 3), (31, 83, 48), np.uint8)  # the colour of mask: laminate shows green under it
+    for left in (76, 150):
+        art[70:110, left : left + 8] = art[102:110, left : left + 28] = (240, 240, 236)
+    corners = ((14.3, 22.4), (15.3, 22.4), (15.3, 23.2), (14.3, 23.2))  # the board's middle lies at 16 mm
+    if side == "bottom":
+        corners = tuple((32.0 - x, y) for x, y in corners)  # type: ignore[assignment]
+    place = Place(kind="keep-out", sides=("top", "bottom"), points=corners, entry="place")
+    said = beside(fab, asked(edges="threshold"), side, places=(place,))
+    made = convert(png(art), fab, asked(edges="threshold"), beside=said, side=said.side.side, tables=tables)
+    (left_out,) = made.report["circuit"]["left_out"]
+    near = 10.0 + 76 * 0.05 if side == "top" else 22.0 - 104 * 0.05  # seen from below, its left is the board's right
+    assert left_out["finish"] == "legend"
+    assert left_out["box_mm"] == pytest.approx({"left": near, "low": 22.5, "right": near + 1.4, "high": 24.5}, abs=0.11)
+    assert any("1 mark of the artwork" in warning for warning in made.report["warnings"])
+    legend = made.masks["legend"] & ~alone(made)
+    assert not legend[65:115, 71:109].any() and 400 < legend[65:115, 145:185].sum() < 560  # 480 pixels are drawn
+    jsonschema.validate(json.loads(json.dumps({**made.report, "stages": {}})), report_schema())
 
 
 def test_the_artwork_lies_where_it_is_put(fab: FabProfile, tables: MemoryTables) -> None:

@@ -3,7 +3,7 @@ lies."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -28,6 +28,7 @@ from worker.engine.fabrication.stack_colours import nearest_finish
 from worker.engine.palette.values import map_values
 from worker.engine.report.cautions import is_hazardous
 from worker.engine.separation.places import Allowed
+from worker.engine.separation.result import LeftOutMark
 from worker.errors import CircuitError, SettingsError
 from worker.fab_profile import FabProfile
 from worker.finish import LayerRecipe
@@ -106,8 +107,8 @@ class BesideCircuit:
         srgb.flags.writeable = alpha.flags.writeable = False
         return replace(picture, srgb=srgb, alpha=None if (alpha == 255).all() else alpha)
 
-    def report(self, labels: Labels, fab: FabProfile) -> dict[str, Any]:
-        """The block `circuit` of a side's report."""
+    def report(self, labels: Labels, fab: FabProfile, left_out: Sequence[LeftOutMark] = ()) -> dict[str, Any]:
+        """The block `circuit` of a side's report. `left_out` : marks of the artwork that the circuit would tear."""
         mm2 = (self.shape.pitch_um / 1000.0) ** 2
         board = self.given != OUTSIDE
         art = board & (labels != self.given)
@@ -125,6 +126,7 @@ class BesideCircuit:
             "art_may_mm2": {
                 word: float(np.count_nonzero(board & ((self.may & bit) != 0)) * mm2) for word, bit in _WORDS.items()
             },
+            "left_out": [{"finish": fab.finishes[mark.finish].id, "box_mm": self._box_mm(mark)} for mark in left_out],
             "decided_mm2": float(np.count_nonzero(board & (self.may == 0)) * mm2),
             "art_mm2": float(np.count_nonzero(art) * mm2),
             "shown_mm2": {
@@ -133,6 +135,29 @@ class BesideCircuit:
             },
             "remarks": [*circuit.remarks, *_told(circuit)],
         }
+
+    def warnings(self, left_out: Sequence[LeftOutMark]) -> list[str]:
+        """What to tell of marks that are left out."""
+        if not left_out:
+            return []
+        first = self._box_mm(left_out[0])
+        x, y = (first["left"] + first["right"]) / 2.0, (first["low"] + first["high"]) / 2.0
+        which = "1 mark" if len(left_out) == 1 else f"{len(left_out)} marks"
+        text = (
+            f"The circuit would tear {which} of the artwork, such as letters, dots or stars, left out whole: "
+            f"{'' if len(left_out) == 1 else 'the first '}at x {x:.2f}, y {y:.2f} mm (circuit.left_out in the report). "
+            "Where they matter, place the artwork elsewhere or make it smaller."
+        )
+        return [text]
+
+    def _box_mm(self, mark: LeftOutMark) -> dict[str, float]:
+        """A mark's box in the circuit's coordinates."""
+        mm = self.shape.pitch_um / 1000.0
+        left, _, right, high = self.circuit.box_mm
+        ends = [left + mark.left * mm, left + mark.right * mm]
+        if self.side.side == "bottom":
+            ends = [right - mark.right * mm, right - mark.left * mm]
+        return {"left": ends[0], "low": high - mark.low * mm, "right": ends[1], "high": high - mark.top * mm}
 
 
 def check_beside(settings: Settings, fab: FabProfile, circuit: Circuit, board_file: BoardFile | None = None) -> None:

@@ -57,12 +57,13 @@ def without_scraps(
 
     Parameters
     ----------
-    labels : uint8 (H, W), what the art has become. wished : what it would be with nothing in its way.
+    labels : uint8 (H, W), what the art has become, OUTSIDE in holes and off the board.
+    wished : what it would be with nothing in its way, in holes too; OUTSIDE off the board.
     given : what there is without art.
     features_mm : smallest feature of each finish of the profile.
     """
     art = (labels != given) & (labels != OUTSIDE)
-    cut = (labels != wished) & (labels != OUTSIDE)
+    cut = labels != wished
     if not art.any() or not cut.any():
         return labels
     out = labels.copy()

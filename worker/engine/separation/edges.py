@@ -18,7 +18,7 @@ from worker.engine.separation.cells import cell_size_px
 from worker.engine.separation.continuity import Coherence, Kept, flicker, following, kept_places
 from worker.engine.separation.dither import dither
 from worker.engine.separation.places import REACHES, Places, check_places
-from worker.engine.separation.result import Separation
+from worker.engine.separation.result import LeftOutMark, Separation
 from worker.engine.separation.threshold import threshold
 from worker.engine.vision import pixels_per_degree
 from worker.errors import ImpossiblePlaceError
@@ -110,7 +110,10 @@ def separate(
         )
     size = 1 if route == "threshold" else cell_size_px(fab, assignment.active, picture.pitch_um)
 
+    marks: tuple[LeftOutMark, ...] = ()
+
     def decide(places: Places) -> Labels:
+        nonlocal marks
         places = _with_clear(places, clear, background)
         if route == "dither":
             labels, _ = dither(
@@ -127,21 +130,29 @@ def separate(
             )
             return labels
         labels = assignment.labels(threads=threads)
+        whole = None
         if board is not None:
+            if places.given is not None:
+                from worker.engine.separation.torn_marks import artwork_in_holes
+
+                whole = artwork_in_holes(labels, assignment, ~board, clear)
             labels[~board] = OUTSIDE
-        return threshold(
+        labels, marks = threshold(
             labels,
             assignment.srgb,
+            whole=whole,
             cluster_ids=assignment.cluster_ids,
             distances=assignment.distances,
             places=places,
             features_mm=[finish.smallest_feature_mm for finish in fab.finishes],
+            edge_mm=max(fab.limits["edge", name].value_mm for name in ("routed_mm", "mask_mm", "legend_mm")),
             pitch_um=picture.pitch_um,
             source_px_per_px=picture.source_px_per_px,
             repeated=picture.flat,
             clean_up=settings.clean_up,
             threads=threads,
         )
+        return labels
 
     kept = None if coherence is None or art is None else kept_places(coherence, art, size)
     if kept is None:
@@ -157,7 +168,7 @@ def separate(
     if board is not None:
         labels[~board] = OUTSIDE
     labels.setflags(write=False)
-    made = Separation(labels=labels, edges=route, reason=reason, cell_px=size, warnings=())
+    made = Separation(labels=labels, edges=route, reason=reason, cell_px=size, warnings=(), left_out=marks)
     if coherence is None or art is None:
         return made
     now = following(kept, coherence.previous, labels, art)

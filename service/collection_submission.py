@@ -19,6 +19,7 @@ from service.shared_submission import SERIES_FIELDS, as_series, read_series, wit
 from service.submission import check_circuit, chosen_fab, conversion_request, sorted_fields
 from service.upload import Form, Uploaded
 from worker.board_file import read_board_file
+from worker.circuit_file import refuse_board_file
 from worker.collection.archives import MEND, ArchivedFile, archived_files
 from worker.collection.manifest import MAX_ARTWORKS, Manifest, read_manifest
 from worker.collection.members import Member, plan_members
@@ -235,10 +236,7 @@ def _asked(
         if BOTTOM in further:
             check_two_sided(fab)
         if circuit and BOARD_FILE in further:
-            raise CircuitError(
-                f"There are a circuit and the board file {member.board_file}.",
-                mend="The circuit's own files say where the board ends: leave the board file out.",
-            )
+            refuse_board_file(member.board_file)
         inputs = {name: _input(backing.store, name, file) for name, file in further.items()}
     except MaskwrightError as error:
         return MemberRequest(path=member.path, failure=failure_of(error))

@@ -13,7 +13,7 @@ from service.asking import keep_input
 from service.backing import Backing
 from service.upload import ARTWORK, Form, Uploaded, too_large
 from worker.board_file import read_board_file
-from worker.circuit_file import ARCHIVES, read_circuit_file
+from worker.circuit_file import ARCHIVES, read_circuit_file, refuse_board_file
 from worker.errors import CircuitError, ConflictError, ExpiredError, NotFoundError, SettingsError
 from worker.fab_profile import FabProfile, check_two_sided, read_fab_profile
 from worker.job import (
@@ -253,11 +253,7 @@ def check_circuit(spooled: Mapping[str, IO[bytes]], sent: Mapping[str, Uploaded]
                 )
         return
     if BOARD_FILE in sent:
-        raise CircuitError(
-            f"The request has the files {CIRCUIT} and {BOARD_FILE}.",
-            mend="The circuit's own files say where the board ends, and where its holes are: leave the board file out.",
-            setting=BOARD_FILE,
-        )
+        refuse_board_file(sent[BOARD_FILE].name)
     spooled[CIRCUIT].seek(0)
     if not spooled[CIRCUIT].read(8).startswith(ARCHIVES):
         raise CircuitError(

@@ -243,6 +243,15 @@ def read_roles(texts: Sequence[str]) -> dict[str, Role]:
     return roles
 
 
+def refuse_board_file(name: str) -> None:
+    """Raise CircuitError: there are a circuit and a board file of that name."""
+    raise CircuitError(
+        f"There are a circuit and the board file {name}.",
+        mend="The circuit's own files say where the board ends, and where its holes are: leave the board file out.",
+        setting="board_file",
+    )
+
+
 def check_circuit_files(files: Mapping[str, bytes], *, name: str) -> None:
     """CircuitError where there are too many files, or too much of them, or none."""
     if not files:

@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from worker.board_file import BoardFile
-from worker.circuit_file import CircuitFile, GivenCircuit, Painting
+from worker.circuit_file import CircuitFile, GivenCircuit, Painting, refuse_board_file
 from worker.engine.arrays import OUTSIDE, Labels, Srgb
 from worker.engine.artwork.picture import GridPicture, WantedSize
 from worker.engine.circuit.circuit import Circuit
@@ -163,11 +163,7 @@ class BesideCircuit:
 def check_beside(settings: Settings, fab: FabProfile, circuit: Circuit, board_file: BoardFile | None = None) -> None:
     """SettingsError or CircuitError where what is asked for can't be had beside a circuit."""
     if board_file is not None:
-        raise CircuitError(
-            f"There are a circuit and the board file {board_file.name}.",
-            mend="The circuit's own files say where the board ends, and where its holes are: leave the board file out.",
-            setting="board_file",
-        )
+        refuse_board_file(board_file.name)
     refused = {
         "board": settings.board.text() != "rectangle",
         "islands": settings.islands != "leave",

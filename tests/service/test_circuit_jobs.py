@@ -122,7 +122,9 @@ def test_what_is_wrong_is_said_at_once_or_by_the_job(client: TestClient) -> None
     assert is_problem(said, 422, "circuit.toml: nets: is not a known key") and said.json()["setting"] == "circuit_file"
     assert is_problem(ask(client, circuit=CIRCUIT, circuit_file=b"#" * (5 << 20)), 413, "circuit_file")
     holes = b"[[holes]]\nx = 5\ny = 5\ndiameter = 1\nplated = true\n"
-    assert is_problem(ask(client, circuit=CIRCUIT, board_file=holes), 422, "the board file board.toml", "leave the board file out")
+    assert is_problem(
+        ask(client, circuit=CIRCUIT, board_file=holes), 422, "the board file board.toml", "leave the board file out"
+    )
     unnamed = {name: data.replace(b"%TF.FileFunction,Legend,Top*%\n", b"") for name, data in small_circuit().items()}
     drafted = ask(client, "/v1/drafts", circuit=zipped(unnamed))
     assert is_problem(drafted, 422, "three.gbr of small.zip does not say which layer it is", "three.gbr=Copper,L1,Top")

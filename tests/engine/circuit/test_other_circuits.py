@@ -72,6 +72,23 @@ def elsewhere(files: dict[str, bytes]) -> dict[str, bytes]:
     return out
 
 
+PLACE = re.compile(r"(?m)^X(-?\d+)Y(-?\d+)")
+
+
+def turned(files: dict[str, bytes]) -> dict[str, bytes]:
+    """Turned by 17 degrees, so that no edge of the board is upright; pads and their openings stay so."""
+    turn, by = np.exp(1j * np.radians(17.0)), 5.0 - 10.0j
+
+    def move(found: re.Match[str]) -> str:
+        there = complex(int(found[1]), int(found[2])) * turn + by * 1e6
+        return f"X{round(there.real)}Y{round(there.imag)}"
+
+    out = {name: PLACE.sub(move, data.decode()).encode() for name, data in files.items() if name != "holes.xnc"}
+    hole = (20.0 + 24.0j) * turn + by
+    out["holes.xnc"] = files["holes.xnc"].replace(b"X20.0Y24.0", f"X{hole.real:.6f}Y{hole.imag:.6f}".encode())
+    return out
+
+
 NAMES = {
     "one.gbr": "a.001",
     "two.gbr": "a.002",
@@ -95,6 +112,7 @@ WAYS: dict[str, tuple[Callable[[dict[str, bytes]], dict[str, bytes]], str, dict[
     "inches": (in_inches, "GND", {}),
     "four layers": (of_four_layers, "GND", {}),
     "elsewhere": (elsewhere, "GND", {}),
+    "turned": (turned, "GND", {}),
     "plain": (plain, "18,22 top", dict(zip(NAMES.values(), (*FUNCTIONS, "Plated,1,2,PTH"), strict=True))),
 }
 

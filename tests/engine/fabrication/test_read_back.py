@@ -17,7 +17,7 @@ from tests.engine.fabrication.rasters import SEEDS, random_stack
 from tests.engine.fabrication.readers import drawn_by_gerbv, needs_gerbv
 from worker.engine.fabrication import read_back as room
 from worker.engine.fabrication.board_shape import Hole
-from worker.engine.fabrication.gerber_reader import read_gerber
+from worker.engine.fabrication.gerber_reader import read_gerber, shifted
 from worker.engine.fabrication.gerber_sampling import cut_to_window, scan_gerber
 from worker.engine.fabrication.grid import Grid
 from worker.engine.fabrication.layer_drawing import Window, draw_layers, in_pixels
@@ -215,6 +215,27 @@ def test_a_file_cut_to_a_window_shows_the_same_there(seed: int) -> None:
         (wanted,), (got,) = (draw_layers([layer], made.grid, window) for layer in (whole, part))
         assert (wanted == got).all()
         assert part.open_regions == 0
+
+
+def test_edges_on_pixels_middles_fall_to_one_side_in_all_layers() -> None:
+    """Strokes of 0.15 mm at many places whose edges lie on middles of pixels, alone and with more elsewhere."""
+    grid = Grid(height_px=1000, width_px=800, pitch_nm=50_000)
+    rng = np.random.default_rng(3)
+    head, strokes = "%FSLAX46Y46*%\n%MOMM*%\n%ADD10C,0.15*%\nD10*\nG01*\n", ""
+    for x, y in rng.integers(30, 380, (60, 2)).tolist():
+        at, low = x * 100_000 - 45_000_000, y * 100_000 + 40_000
+        strokes += f"X{at}Y{low}D02*\nX{at}Y{low + 1_000_000}D01*\n"
+    corners = [
+        "X-44900000Y20000000D02*",
+        "X-44100000Y20000000D01*",
+        "X-44100000Y20800000D01*",
+        "X-44900000Y20000000D01*",
+    ]
+    more = "\n".join(["G36*", *corners, "G37*\n"])
+    texts = [f"{head}{text}M02*\n".encode() for text in (strokes, strokes + more, more)]
+    layers = [shifted(read_gerber(text, name="x"), 45.0, 7.0) for text in texts]
+    one, both, added = draw_layers(layers, grid, Window(left=0, top=0, right=800, bottom=1000))
+    assert (one | added == both).all() and one.any() and added.any()
 
 
 @needs_gerbv

@@ -109,7 +109,10 @@ def _svg(layers: Sequence[tuple[ReadLayer, npt.NDArray[np.int64]]], grid: Grid, 
         f'<rect width="{window.width}" height="{window.height}" fill="#000"/>'
     )
     for (layer, chosen), colour in zip(layers, ("#f00", "#0f0", "#00f"), strict=False):
+        # The renderer draws a group on a picture of its own, no larger than what is in it, and rounds from its corner:
+        # what is black and everywhere makes an edge on pixels' centres fall to one side in all layers.
         yield f'<g color="{colour}" style="mix-blend-mode:lighten">'
+        yield f'<rect width="{window.width}" height="{window.height}" fill="#000"/>'
         yield from _layer_svg(layer, grid, window, chosen)
         yield "</g>"
     yield "</svg>"

@@ -21,6 +21,7 @@ from worker.job import LOCAL_OWNER, Lane
 from worker.ledger import Ledger
 from worker.ledger.audit import DAY_SECONDS
 from worker.ledger.fabs import Edit
+from worker.program_revision import program_revision
 from worker.retention import policy_of
 from worker.service_secret import ServiceSecret, read_service_secret
 from worker.settings import Environment
@@ -112,7 +113,11 @@ class Backing:
 def open_backing(environment: Environment) -> Backing:
     """Open every part, bring the tables up to date, install the sample fabs, start housekeeping."""
     ledger = Ledger(
-        environment.database, lease_seconds=environment.lease_seconds, attempts=environment.attempts, pooled=True
+        environment.database,
+        lease_seconds=environment.lease_seconds,
+        attempts=environment.attempts,
+        program=program_revision(),
+        pooled=True,
     )
     store = open_store(environment)
     broker = Broker(environment)

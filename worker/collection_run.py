@@ -39,6 +39,7 @@ from worker.installed_fabs import fab_path, find_fab
 from worker.job import conversion_fingerprint
 from worker.job_settings import check_against_fab, read_settings
 from worker.job_summary import summary_of
+from worker.program_revision import program_revision
 from worker.shell_environment import ShellEnvironment
 from worker.summary_table import print_summary
 
@@ -169,7 +170,14 @@ class _Turn:
             artwork=ArtworkFile(path=source, result=Path(self.folders[member.path]), bottom=bottom),
             settings=member.settings,
             board_file=board,
-            mark=mark_of(fingerprint, {"fab_revision": self.fab.revision, "full_size": self.call.full_size}),
+            mark=mark_of(
+                fingerprint,
+                {
+                    "fab_revision": self.fab.revision,
+                    "full_size": self.call.full_size,
+                    "program": program_revision(),
+                },
+            ),
         )
 
     def _is_kept(self, path: str, order: Order) -> bool:

@@ -31,6 +31,7 @@ from worker.job import LANES, Failure, Lane, read_lane
 from worker.leash import die_with_parent
 from worker.ledger import Ledger
 from worker.log_lines import set_up_logging
+from worker.program_revision import program_revision
 from worker.settings import Environment, read_environment
 from worker.storage import open_store
 from worker.tasks import TOO_LONG, Bench, preload, ready_for_drafts
@@ -72,6 +73,7 @@ def open_ledger(environment: Environment, *, pooled: bool) -> Ledger:
         environment.database,
         lease_seconds=environment.lease_seconds,
         attempts=environment.attempts,
+        program=program_revision(),
         pooled=pooled,
     )
 

@@ -149,6 +149,12 @@ def test_asked_for_again_only_what_changed_is_converted(client: TestClient, tmp_
     assert now["b.bmp"] != jobs["b.bmp"], "its settings changed"
     assert now["c.png"] != jobs["c.png"], "it failed"
     assert again["counts"]["queued"] == 3
+    ended = [one["path"] for one in artworks(client, first["id"]) if one["job"]["state"] == "done"]
+    assert ended == ["a.png", "b.bmp"] and ask(client, {"a.png": BADGE, "b.bmp": ROVER}).json()["reused"] == 2
+    collections = backing(client).ledger.collections
+    made_by, collections.program = collections.program, "a newer one"
+    assert ask(client, {"a.png": BADGE, "b.bmp": ROVER}).json()["reused"] == 0, "the program changed"
+    collections.program = made_by
     toml = client.get(f"/v1/fabs/{FAB}").content
     client.put(f"/v1/fabs/{FAB}", content=toml + b"# another\n", headers={"If-Match": "*"})
     assert ask(client, files).json()["reused"] == 0, "the fab's revision changed"

@@ -22,6 +22,7 @@ from PIL import Image
 from tests.boards import FABS
 from tests.engine.circuit.circuits import small_circuit
 from tests.worker.rig import wait_for
+from worker import collection_run
 from worker.artwork_files import ArtworkFile
 from worker.circuit_file import CircuitFile, GivenCircuit
 from worker.collection_run import CollectionCall, convert_once
@@ -144,7 +145,7 @@ def test_a_folder_is_converted_as_the_service_would(
 
 
 def test_only_what_has_changed_is_converted_again(
-    convert: Call, birds: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    convert: Call, birds: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def counted(**changes: object) -> str:
         convert(**changes)
@@ -166,6 +167,8 @@ def test_only_what_has_changed_is_converted_again(
     assert counted(fab=str(fab)).startswith("1 converted, 1 unchanged"), "a part of one result was gone"
     fab.write_text(FAB.read_text().replace("[91.0", "[90.0", 1) + "\n# another batch\n")
     assert counted(fab=str(fab)).startswith("2 converted"), "another revision of the fab"
+    monkeypatch.setattr(collection_run, "program_revision", lambda: "a newer one")
+    assert counted(fab=str(fab)).startswith("2 converted"), "another revision of the program"
     assert counted(fab=str(fab), again=True).startswith("2 converted")
     assert counted(fab=str(fab), full_size=True).startswith("2 converted")
     shared = {**COARSE, "palette": ("shared",)}

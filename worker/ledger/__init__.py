@@ -22,13 +22,16 @@ class Ledger:
     url : SQLAlchemy URL, SQLite or PostgreSQL.
     lease_seconds : a job that has given no sign of life for so long is given to another worker.
     attempts : a job that has lost its worker so often fails.
+    program : which revision of the program makes the results that this process publishes, and takes over.
     pooled : False keeps no connection open between calls, so that the process may fork.
     """
 
-    def __init__(self, url: str, *, lease_seconds: float = 12.0, attempts: int = 3, pooled: bool = True) -> None:
+    def __init__(
+        self, url: str, *, lease_seconds: float = 12.0, attempts: int = 3, program: str = "", pooled: bool = True
+    ) -> None:
         self.database = Database(url, pooled=pooled)
-        self.jobs = Jobs(self.database, lease_seconds=lease_seconds, attempts=attempts)
-        self.collections = Collections(self.database)
+        self.jobs = Jobs(self.database, lease_seconds=lease_seconds, attempts=attempts, program=program)
+        self.collections = Collections(self.database, program=program)
         self.fabs = Fabs(self.database)
         self.contents = Contents(self.database)
         self.expiry = Expiry(self.database)

@@ -25,7 +25,8 @@ Order = Literal["given", "error"]
 
 IN_VAIN: tuple[State, ...] = ("failed", "cancelled")
 _OF_JOB = "of_job_"
-PAGE = 200
+PAGE = 50
+"""Members with all that is known of them are in memory so many at once."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,15 +103,17 @@ class Member:
 class Collections:
     """The collections of one database."""
 
-    def __init__(self, database: Database) -> None:
+    def __init__(self, database: Database, *, program: str = "") -> None:
         self.database = database
+        self.program = program
 
     def add(self, request: CollectionRequest, *, most_waiting: int = 0) -> tuple[Collection, bool]:
         """Put all jobs of a collection into the queue at once, or find the one that its idempotency key stands for.
 
         A member for which the same was asked before, of the same revision of the fab, and which was not in vain, takes
-        that job over. Returns the collection, and whether it is new. Raises QueueFullError where, with these,
-        more than `most_waiting` jobs of the owner would wait (0: any number may).
+        that job over, unless another revision of the program made its result. Returns the collection, and whether it
+        is new. Raises QueueFullError where, with these, more than `most_waiting` jobs of the owner would wait (0: any
+        number may).
         """
         for _ in range(3):
             known = self._by_key(request)
@@ -118,7 +121,7 @@ class Collections:
                 return known, False
             try:
                 with self.database.writing() as connection:
-                    return _insert(connection, request, most_waiting), True
+                    return _insert(connection, request, most_waiting, self.program), True
             except IntegrityError:
                 if request.idempotency_key is None:
                     raise
@@ -338,10 +341,10 @@ def _listed(selected: sql.Select[Any], collection_id: str, order: Order, state: 
     return wanted.order_by(members.c.position)
 
 
-def _insert(connection: sql.Connection, request: CollectionRequest, most_waiting: int) -> Collection:
+def _insert(connection: sql.Connection, request: CollectionRequest, most_waiting: int, program: str) -> Collection:
     asked = [member.request for member in request.members if member.request is not None]
     asked = [*request.shared, *asked]
-    known = _asked_before(connection, request.owner, asked)
+    known = _asked_before(connection, request.owner, asked, program)
     fresh = [one for one in asked if one.fingerprint not in known]
     needed = {fingerprint for one in fresh for fingerprint in one.needs}
     fresh = [one for one in fresh if one.kind not in MADE_OF_MANY or one.fingerprint in needed]
@@ -393,8 +396,8 @@ def _member_row(
 _FAILURE_COLUMNS = ("error_code", "error_what", "error_mend", "error_setting")
 
 
-def _asked_before(connection: sql.Connection, owner: str, asked: Sequence[JobRequest]) -> dict[str, str]:
-    """The newest job by fingerprint, where one was asked for by it that did not fail, with the fab as it is now."""
+def _asked_before(connection: sql.Connection, owner: str, asked: Sequence[JobRequest], program: str) -> dict[str, str]:
+    """The newest job by fingerprint, where one was asked for by it that did not fail, with fab and program as now."""
     found: dict[str, str] = {}
     revisions = {one.fingerprint: one.fab_revision for one in asked}
     prints = list(revisions)
@@ -404,7 +407,7 @@ def _asked_before(connection: sql.Connection, owner: str, asked: Sequence[JobReq
             .where(
                 jobs.c.owner == owner,
                 jobs.c.fingerprint.in_(prints[start : start + CHUNK]),
-                jobs.c.state.in_((*LIVE, "done")),
+                jobs.c.state.in_(LIVE) | ((jobs.c.state == "done") & (jobs.c.program == program)),
                 jobs.c.expired.is_(None),
             )
             .order_by(jobs.c.seq)

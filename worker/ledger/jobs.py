@@ -58,8 +58,9 @@ STOPPED = Failure(
 class Jobs:
     """The job rows of one database."""
 
-    def __init__(self, database: Database, *, lease_seconds: float, attempts: int) -> None:
+    def __init__(self, database: Database, *, lease_seconds: float, attempts: int, program: str = "") -> None:
         self.database = database
+        self.program = program
         self.lease_seconds = lease_seconds
         self.attempts = attempts
         self._last_fab: tuple[dict[str, str], bytes] = ({}, b"")
@@ -147,6 +148,7 @@ class Jobs:
             "at_key": None if result is None else result.key,
             "of_bytes": None if result is None else result.bytes,
             "of_sha256": None if result is None else result.sha256,
+            "by_program": self.program,
         }
         with self.database.writing() as connection:
             owner = connection.execute(_PUBLISH, done).scalar_one_or_none()
@@ -581,6 +583,7 @@ _PUBLISH = (
         package_key=sql.bindparam("at_key"),
         package_bytes=sql.bindparam("of_bytes"),
         package_sha256=sql.bindparam("of_sha256"),
+        program=sql.bindparam("by_program"),
         **finished_values(),
     )
     .returning(jobs.c.owner)

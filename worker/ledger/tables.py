@@ -58,6 +58,7 @@ jobs = sql.Table(
     sql.Column("package_key", sql.String(512)),
     sql.Column("package_bytes", sql.BigInteger),
     sql.Column("package_sha256", sql.String(64)),
+    sql.Column("program", sql.String(16)),
     sql.Column("expired", sql.Double),
     sql.Column("version", sql.Integer, nullable=False),
     sql.UniqueConstraint("owner", "idempotency_key"),
@@ -78,7 +79,8 @@ jobs = sql.Table(
 )
 """`turn` is the fair queue's virtual time: the smallest of a lane is next. `held` is HELD for a job that waits for
 others, and LET_GO once they have ended. `token` fences what a worker may write, and `beats` counts its signs of life.
-`expired` is when its files were given up, by the policy of worker/retention.py; the row itself stays.
+`program` is the revision of the program that made its result. `expired` is when its files were given up, by the policy
+of worker/retention.py; the row itself stays.
 """
 
 files = sql.Table(

@@ -13,7 +13,6 @@ from starlette.concurrency import iterate_in_threadpool
 
 from worker.errors import StorageError
 from worker.job import Package
-from worker.ledger.collections import Member
 from worker.storage import ObjectStore
 from worker.stored_zip import StoredZip, checksum_in
 
@@ -34,10 +33,10 @@ class PackageStream:
         self._folders = folders
         self._archive = StoredZip(tempfile.SpooledTemporaryFile(SPOOLED_BYTES))  # noqa: SIM115 - it ends with the stream
 
-    def results(self, packages: Iterable[tuple[Member, Package]]) -> Iterator[Chunk]:
-        """The files of every result, each in its folder."""
-        for member, package in packages:
-            yield from self._result(self._folders[member.path], package)
+    def results(self, packages: Iterable[tuple[str, Package]]) -> Iterator[Chunk]:
+        """The files of every result, each in its folder. `packages` : by the artworks' paths."""
+        for path, package in packages:
+            yield from self._result(self._folders[path], package)
 
     def _result(self, folder: str, package: Package) -> Iterator[Chunk]:
         """The files of one result, whose own archive is read once, from front to back: it knows their checksums."""

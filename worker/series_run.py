@@ -63,6 +63,7 @@ def add_series(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     parser.add_argument(
         "--board-file", type=Path, metavar="FILE", help="outline, cut-outs and holes of all boards (.toml or .json)"
     )
+    parser.add_argument("--bottom", metavar="FILE", help="pieces of a series have one side: see 'convert --bottom'")
     add_settings(parser, "for all pieces: the same names as over HTTP and in report.json")
     parser.set_defaults(run=_series)
 
@@ -94,6 +95,12 @@ def _series(given: argparse.Namespace) -> int:
     from worker.quick_start import load_compiled_loops_alone
     from worker.shell_environment import read_shell_environment
 
+    if given.bottom is not None:
+        raise SettingsError(
+            "A series has a bottom, and its pieces have one side.",
+            mend="Leave --bottom out: the other side then shows the profile's back. Or give the artworks to "
+            "'maskwright convert --bottom', which makes each piece by itself.",
+        )
     settings = read_settings({name: getattr(given, name) for name in SETTINGS if name != "palette"} | _SHARED)
     rate = None if given.rate is None else read_rate(given.rate)
     environment = read_shell_environment()

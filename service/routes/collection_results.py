@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import AsyncIterator, Iterable, Iterator
+from functools import partial
 from typing import Annotated, Any
 from urllib.parse import quote
 
@@ -108,9 +109,11 @@ async def get_contact_sheet(
             f"There is no page {page}: no artwork of this collection is done yet beyond the page before.",
             mend="Ask for an earlier page, or later.",
         )
-    done = (await run_in_threadpool(backing.ledger.collections.standing, collection.id)).counts.get("done", 0)
+    after = partial(
+        backing.ledger.collections.members, collection.id, state="done", start=start + SHEET_ENTRIES, size=1
+    )
     headers = {"Content-Security-Policy": RESULT_POLICY}
-    if start + SHEET_ENTRIES < done:
+    if await run_in_threadpool(after):
         following = f"/v1/collections/{collection.id}/contact-sheet.png?page={page + 1}&order={order}"
         headers["Link"] = f'<{following}>; rel="next"'
     return Response(sheet, media_type="image/png", headers=headers)

@@ -77,6 +77,7 @@ def test_the_order_of_names() -> None:
         (["--rate", "0"], "rate"),
         (["--rate", "fast"], "rate"),
         (["--still", "-1"], "still"),
+        (["--bottom", "back.png"], "one side"),
     ],
 )
 def test_what_is_wrong_with_the_call(

@@ -239,17 +239,25 @@ class Collections:
         with self.database.reading() as connection:
             return list(connection.execute(wanted.order_by(members.c.position)).scalars())
 
-    def packages(self, collection_id: str) -> Iterator[tuple[Member, Package]]:
-        """Every member whose job is done and whose files are kept, with its result; in pages."""
-        start = 0
-        while page := self.members(collection_id, state="done", start=start):
-            start += len(page)
-            packages = self.packages_of(page)
-            yield from ((member, packages[member.position]) for member in page if member.position in packages)
+    def packages(self, collection_id: str) -> Iterator[tuple[str, Package]]:
+        """The path of every member whose job is done and whose files are kept, with its result; in pages."""
+        done = _listed(sql.select(members.c.position, members.c.path, members.c.job_id), collection_id, "given", "done")
+        last = -1
+        while True:
+            with self.database.reading() as connection:
+                page = connection.execute(done.where(members.c.position > last).limit(PAGE)).all()
+            if not page:
+                return
+            last = page[-1].position
+            packages = self._packages({row.position: row.job_id for row in page})
+            yield from ((row.path, packages[row.position]) for row in page if row.position in packages)
 
     def packages_of(self, listed: Sequence[Member], *, paths: Sequence[str] | None = None) -> dict[int, Package]:
         """The results that members have, by their positions. `paths` : of the only files that are asked for."""
-        ids = {member.position: member.job.id for member in listed if member.job is not None}
+        return self._packages({member.position: member.job.id for member in listed if member.job is not None}, paths)
+
+    def _packages(self, ids: Mapping[int, str], paths: Sequence[str] | None = None) -> dict[int, Package]:
+        """The results of jobs, by the keys of their ids."""
         kept = sql.select(jobs.c.id, jobs.c.package_key, jobs.c.package_bytes, jobs.c.package_sha256).where(
             jobs.c.id.in_(set(ids.values())), jobs.c.package_key.is_not(None)
         )

@@ -15,7 +15,8 @@ from benchmarks.timing import medians
 from worker.engine.palette.hull import FINE_NODES, hull_table
 from worker.engine.report.score import score_separation
 from worker.engine.separation.cells import cell_size_px, gather_cells, spread_cells
-from worker.engine.separation.diffusion import diffuse, diffusion_tables
+from worker.engine.separation.diffusion import diffuse
+from worker.engine.separation.diffusion_tables import diffusion_tables
 from worker.engine.separation.families import find_families
 
 PITCH_UM = 15.0

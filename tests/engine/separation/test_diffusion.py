@@ -21,7 +21,8 @@ from tests.engine.open_pictures import PHOTOGRAPHS, photograph
 from worker.engine.colorimetry import srgb_decoded, srgb_encoded, srgb_to_lab
 from worker.engine.difference import ciede2000
 from worker.engine.palette.finish_colours import finish_colours
-from worker.engine.separation.diffusion import diffuse, diffusion_tables
+from worker.engine.separation.diffusion import diffuse
+from worker.engine.separation.diffusion_tables import diffusion_tables
 from worker.fab_profile import FabProfile
 from worker.finish import LayerRecipe
 

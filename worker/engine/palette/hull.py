@@ -223,7 +223,7 @@ def _filled_in(table: Floats) -> Floats:
     return table
 
 
-def _tetrahedra(nodes: int) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.int16]]:
+def _tetrahedra(nodes: int) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.uint16]]:
     """Weights (n, 4) and node offsets (n, 2) of tetrahedral interpolation, by the low bits of red, green and blue.
 
     From node (i, j, k) to (i+1, j+1, k+1) the path first takes the axis of the largest fraction, then the next. The
@@ -232,7 +232,7 @@ def _tetrahedra(nodes: int) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.int16
     step = 256 // (nodes - 1)
     codes = list(itertools.product(range(step), repeat=3))
     weights = np.zeros((len(codes), 4), dtype=np.uint8)
-    offsets = np.zeros((len(codes), 2), dtype=np.int16)
+    offsets = np.zeros((len(codes), 2), dtype=np.uint16)
     stride = (nodes * nodes, nodes, 1)
     for code, fractions in enumerate(codes):
         first, second, third = sorted(range(3), key=lambda axis: -fractions[axis])

@@ -21,7 +21,8 @@ from worker.engine.plan.finishes_needed import BestSet, best_sets, knee
 from worker.engine.plan.planned_artwork import PlannedArtwork, block_shares
 from worker.engine.references.reference import FinishReference
 from worker.engine.separation.cells import cell_size_px
-from worker.engine.separation.diffusion import diffuse, diffusion_tables
+from worker.engine.separation.diffusion import diffuse
+from worker.engine.separation.diffusion_tables import diffusion_tables
 from worker.engine.separation.edges import LEAST_CELLS_PER_DEGREE
 from worker.engine.separation.families import find_families
 from worker.engine.threads import run_all, shared_strips

@@ -8,54 +8,27 @@ smear; over four photo-like pictures this lowered S-CIELAB by 0.06 to 0.25.
 Colours are packed integers (`palette.hull`), so the weighted errors of a cell are four multiplications for all
 channels together. One scan direction; rows are skewed against each other by two cells, which lets three rows run in
 one loop and lets tiles run on several threads, all with the same result.
-
-The layer rules, looked at from each cell to its left, upper left, upper and upper right neighbours:
-no finish and no layer may touch itself at a corner only, and legend never stands beside an opening of the solder mask,
-corners included. The upper neighbour's finish is always legal, so the scan never gets stuck.
 """
 
 from __future__ import annotations
 
-import functools
-from collections.abc import Callable
-from dataclasses import dataclass
-
 import numpy as np
-import numpy.typing as npt
 from numba import njit
 
-from worker.engine.arrays import Floats, Labels, Srgb
-from worker.engine.colorimetry import srgb_encoded, srgb_to_lab
-from worker.engine.difference import distances_to_each
-from worker.engine.palette.finish_colours import FinishColours
-from worker.engine.palette.hull import (
-    FIELD,
-    FIELD_HALF,
-    FIELD_MASK,
-    OFFSETS,
-    ONE,
-    PLAIN,
-    WEIGHTS,
-    Packed,
-    in_all_fields,
-    interpolate,
-    pack,
+from worker.engine.arrays import Labels, Srgb
+from worker.engine.palette.hull import FIELD, OFFSETS, PLAIN, WEIGHTS, interpolate
+from worker.engine.separation.diffusion_tables import (
+    DiffusionTables,
+    carried,
+    cube_place,
+    in_range,
+    legal_by_neighbours,
+    legal_in_families,
+    unpaid,
 )
 from worker.engine.separation.families import BLOCK, Families, choose_families
 from worker.engine.separation.shared_counters import give_way, publish, published, take_next
 from worker.engine.threads import run_all
-from worker.finish import LayerRecipe
-
-CUBE_BITS = 5
-_CUBE = 1 << CUBE_BITS
-_RANGE_BITS = 13
-_SCALE16 = 16 * ONE
-_BIAS = _SCALE16 // 2
-"""Values run from -1/2 to 3/2 of linear light: a field in [0, 2 _SCALE16) after the bias is in range."""
-_RANGE = 2 * _SCALE16
-_RANGE_SHIFT = _RANGE.bit_length() - 1 - _RANGE_BITS
-_INDEX_MASK = (1 << _RANGE_BITS) - 1
-
 
 _BAND_ROWS = 12
 """Rows that one thread decides together; a multiple of the three that run in one loop."""
@@ -67,178 +40,17 @@ _TRIES = 200
 """Looks at the band above before the thread lets others run."""
 
 
-_PACKED_BIAS = in_all_fields(_BIAS)
-_OUT_OF_RANGE = in_all_fields(FIELD_MASK ^ (_RANGE - 1))
-_WIDE_BIAS = in_all_fields(FIELD_HALF - _BIAS)
-_SIXTEENTH_MASK = in_all_fields((_RANGE >> 4) - 1)
-_PACKED_BIAS_13 = in_all_fields(_BIAS >> 4)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class DiffusionTables:
-    """What the loop looks up.
-
-    ranked : int64 (32^3,), all finishes from the nearest to the farthest by CIEDE2000, four bits each, lowest first,
-    for each cell of a cube of encoded sRGB. companded : uint8 (2^13,), encoded value, in the cube's steps, of a linear
-    value in range. finishes : int64 (n,), packed. legal : uint16 (n + 1, n + 1, n + 1, n + 1), bit set of the finishes
-    that may stand at a cell whose left, upper left, upper and upper right neighbours are these; n stands for "no cell
-    there". square : from `square_rules`.
-    """
-
-    ranked: npt.NDArray[np.int64]
-    companded: npt.NDArray[np.uint8]
-    finishes: Packed
-    legal: npt.NDArray[np.uint16]
-    square: npt.NDArray[np.bool_]
-
-
-def layer_planes(recipe: LayerRecipe) -> tuple[int | None, int, int]:
-    """Copper, opening and legend of a finish as 0 or 1; copper is None where it may be either."""
-    copper = None if recipe.copper == "either" else int(recipe.copper != "none")
-    return copper, int(recipe.mask_opening), int(recipe.legend)
-
-
-def square_rules(recipes: tuple[LayerRecipe, ...], *, rules: bool = True) -> npt.NDArray[np.bool_]:
-    """Whether four cells in a square may stand together: bool (n + 1,) * 4 by upper left, upper right, lower left,
-    lower right finish; n stands for "no cell there" or "not decided yet", and breaks no rule.
-    """
-    n = len(recipes)
-    may = np.ones((n + 1,) * 4, dtype=np.bool_)
-    if not rules:
-        return may
-    a, b, c, d = np.ix_(*(range(n + 1),) * 4)
-    planes = [layer_planes(recipe) for recipe in recipes]
-    opening = np.array([plane[1] for plane in planes] + [0], dtype=bool)
-    legend = np.array([plane[2] for plane in planes] + [0], dtype=bool)
-    # Any two of the four touch, at least at a corner.
-    has_legend = legend[a] | legend[b] | legend[c] | legend[d]
-    has_opening = opening[a] | opening[b] | opening[c] | opening[d]
-    may &= ~(has_legend & has_opening)
-    known = (a < n) & (b < n) & (c < n) & (d < n)
-    may &= ~(known & (a == d) & (b != a) & (c != a))
-    may &= ~(known & (b == c) & (a != b) & (d != b))
-    for layer in range(3):
-        # 2: either, so it can be drawn as its neighbours need.
-        plane = np.array([2 if plane[layer] is None else plane[layer] for plane in planes] + [2])
-        drawn = (plane[a] < 2) & (plane[b] < 2) & (plane[c] < 2) & (plane[d] < 2)
-        may &= ~(drawn & (plane[a] == plane[d]) & (plane[b] == plane[c]) & (plane[a] != plane[b]))
-    return may
-
-
-def legal_sets(square: npt.NDArray[np.bool_]) -> npt.NDArray[np.uint16]:
-    """Bit sets of legal finishes by left, upper left, upper and upper right neighbour; see `DiffusionTables`."""
-    n = square.shape[0] - 1
-    sets = np.zeros((n + 1,) * 4, dtype=np.uint16)
-    for here in range(n):
-        left_of_it = np.transpose(square[:, :, :, here], (2, 0, 1))[:, :, :, None]
-        right_of_it = square[:, :, here, n][None, None, :, :]
-        sets |= (left_of_it & right_of_it).astype(np.uint16) << np.uint16(here)
-    return sets
-
-
-def legal_in_families(legal: npt.NDArray[np.uint16], families: Families) -> npt.NDArray[np.uint16]:
-    """Legal sets for each family: its members that are legal; where there is none, as where two families meet, any."""
-    return np.stack([np.where(legal & bits, legal & bits, legal) for bits in families.bits])
-
-
-@functools.cache
-def _cube_lab() -> Floats:
-    """CIELAB of the middle of each cell of a cube of encoded sRGB, float64 (32^3, 3)."""
-    step = 256 // _CUBE
-    middle = np.arange(_CUBE) * step + (step - 1) / 2
-    return srgb_to_lab(np.stack(np.meshgrid(middle, middle, middle, indexing="ij"), axis=-1).reshape(-1, 3))
-
-
-def diffusion_tables(
-    colours: FinishColours,
-    recipes: tuple[LayerRecipe, ...],
-    *,
-    rules: bool = True,
-    distances: Callable[[Floats, Floats], npt.NDArray[np.floating]] = distances_to_each,
-) -> DiffusionTables:
-    """Tables for these finishes.
-
-    rules : false leaves the layer rules out (for comparisons only). distances : how far colours, CIELAB float64 (m, 3),
-    are from each of some others (n, 3): (m, n).
-    """
-    step = 256 // _CUBE
-    ranks = np.argsort(distances(_cube_lab(), colours.lab), axis=1, kind="stable").astype(np.int64)
-    ranked = np.zeros(len(ranks), dtype=np.int64)
-    for place in range(len(recipes)):
-        ranked |= ranks[:, place] << (4 * place)
-    linear = ((np.arange(1 << _RANGE_BITS) + 0.5) * (1 << _RANGE_SHIFT) - _BIAS) / _SCALE16
-    companded = np.minimum(np.rint(srgb_encoded(linear) * 255.0).astype(np.int64) // step, _CUBE - 1).astype(np.uint8)
-    square = square_rules(recipes, rules=rules)
-    return DiffusionTables(
-        ranked=ranked,
-        companded=companded,
-        finishes=pack(colours.linear_rgb),
-        legal=legal_sets(square),
-        square=square,
-    )
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _clamped(value: int) -> int:  # pragma: no cover - compiled
-    """A packed, biased value with every field brought into range."""
-    value += _WIDE_BIAS
-    low = FIELD_HALF - _BIAS
-    top = _RANGE - 1
-    red = min(max((value & FIELD_MASK) - low, 0), top)
-    green = min(max(((value >> FIELD) & FIELD_MASK) - low, 0), top)
-    blue = min(max((value >> (2 * FIELD)) - low, 0), top)
-    return red + (green << FIELD) + (blue << (2 * FIELD))
-
-
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def carried(left, upper_left, upper, upper_right):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    """What the neighbours' packed errors bring to a cell, times 16."""
-    return 7 * left + upper_left + 4 * upper + 3 * upper_right
-
-
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def in_range(value):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    """A packed value, times 16, biased and clamped field by field."""
-    value += _PACKED_BIAS
-    return _clamped(value) if value & _OUT_OF_RANGE else value
-
-
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def cube_place(value, companded):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    """Where a value in range lies in the cube of encoded sRGB."""
-    return (
-        (np.int64(companded[(value >> _RANGE_SHIFT) & _INDEX_MASK]) << (2 * CUBE_BITS))
-        | (np.int64(companded[(value >> (FIELD + _RANGE_SHIFT)) & _INDEX_MASK]) << CUBE_BITS)
-        | np.int64(companded[(value >> (2 * FIELD + _RANGE_SHIFT)) & _INDEX_MASK])
-    )
-
-
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def unpaid(value, finish):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    """The packed error that a finish leaves of a value in range."""
-    return ((value >> 4) & _SIXTEENTH_MASK) - _PACKED_BIAS_13 - finish
-
-
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def _cell(y, x, left_error, targets, errors, labels, family_of, ranked, companded, finishes, legal):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Decide cell (y, x) of a band; its error.
-
-    x counts two columns of padding. `errors` and `labels` have one more row, above the band's first.
-    """
-    value = in_range(targets[y, x] + carried(left_error, errors[y, x - 1], errors[y, x], errors[y, x + 1]))
-    legal_here = np.int64(
-        legal[family_of[y, x], labels[y + 1, x - 1], labels[y, x - 1], labels[y, x], labels[y, x + 1]]
-    )
+def _decide(target, left, upper_left, upper, upper_right, legal_here, ranked, companded):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """The finish of a cell, and its value in range."""
+    value = in_range(target + carried(left, upper_left, upper, upper_right))
     order = ranked[cube_place(value, companded)]
     # The second choice without a branch: the first is illegal too often, and too irregularly, to guess.
     label = order & 15 if (legal_here >> (order & 15)) & 1 else (order >> 4) & 15
     while not (legal_here >> label) & 1:
         order >>= 4
         label = order & 15
-    labels[y + 1, x] = label
-    error = unpaid(value, finishes[label])
-    errors[y + 1, x] = error
-    return error
+    return label, value
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -246,38 +58,116 @@ def _fill(cells, first, from_step, to_step, plain, table, weights, offsets, fami
     """The targets of a tile: interpolated in the table of the family's hull, or the colours as they are."""
     width = targets.shape[1] - 4
     for y in range(cells.shape[0]):
-        row, kinds = targets[y], family_of[y]
+        row, kinds, colours = targets[y, 2:], family_of[y, 2:], cells[y]
         families = family[(first + y) // BLOCK]
         begin, end = max(from_step - 2 * y, 0), min(to_step - 2 * y, width)
-        x = begin
-        while x < end:
-            here = families[x // BLOCK]
+        if plain:
+            # Numbers without a sign, here and elsewhere, since signed ones are looked at for places from the end.
+            nodes = table[0]
+            for x in range(np.uint64(begin), np.uint64(end)):
+                row[x] = nodes[colours[x, 0]] + (nodes[colours[x, 1]] << FIELD) + (nodes[colours[x, 2]] << (2 * FIELD))
+            continue
+        while begin < end:
+            here = families[begin // BLOCK]
             nodes = table[here]
-            block_end = min((x // BLOCK + 1) * BLOCK, end)
-            while x < block_end:
-                red = np.int64(cells[y, x, 0])
-                green = np.int64(cells[y, x, 1])
-                blue = np.int64(cells[y, x, 2])
-                if plain:
-                    row[x + 2] = nodes[red] + (nodes[green] << FIELD) + (nodes[blue] << (2 * FIELD))
-                else:
-                    row[x + 2] = interpolate(red, green, blue, nodes, weights, offsets)
-                kinds[x + 2] = here
-                x += 1
+            block_end = min((begin // BLOCK + 1) * BLOCK, end)
+            for x in range(np.uint64(begin), np.uint64(block_end)):
+                red, green, blue = np.int64(colours[x, 0]), np.int64(colours[x, 1]), np.int64(colours[x, 2])
+                row[x] = interpolate(red, green, blue, nodes, weights, offsets)
+                kinds[x] = here
+            begin = block_end
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _beside(labels, x, bits):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """The finishes of two cells side by side, of which the right one is x, as `legal_by_neighbours` has them."""
+    return (np.int64(labels[x - 1]) << bits) | np.int64(labels[x])
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _row(y, begin, end, targets, errors, labels, family_of, ranked, companded, finishes, legal):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Cells begin..end of row y."""
-    if begin < end:
-        left = errors[y + 1, begin + 1]
-        for x in range(begin, end):
-            left = _cell(y, x + 2, left, targets, errors, labels, family_of, ranked, companded, finishes, legal)
+def _row(y, begin, end, bits, targets, errors, labels, family_of, ranked, companded, finishes, legal):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Cells begin..end of row y of a band; x counts two columns of padding.
+
+    `errors` and `labels` have one more row, above the band's first.
+    """
+    target, kinds, own, own_labels = targets[y], family_of[y], errors[y + 1], labels[y + 1]
+    above, above_labels = errors[y, 1:], labels[y, 1:]
+    three = (np.int64(1) << (3 * bits)) - 1
+    left, label = own[begin + 1], np.int64(own_labels[begin + 1])
+    upper_left, upper = above[begin], above[begin + 1]
+    window = _beside(above_labels, begin + 1, bits)
+    for x in range(np.uint64(begin + 2), np.uint64(end + 2)):
+        upper_right = above[x]
+        window = ((window << bits) | np.int64(above_labels[x])) & three
+        place = (np.int64(kinds[x]) << (4 * bits)) | (label << (3 * bits)) | window
+        label, value = _decide(
+            target[x], left, upper_left, upper, upper_right, np.int64(legal[place]), ranked, companded
+        )
+        left = unpaid(value, finishes[label])
+        own[x], own_labels[x] = left, label
+        upper_left, upper = upper, upper_right
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _three_rows(  # type: ignore[no-untyped-def]
+    y, start, stop, bits, targets, errors, labels, family_of, ranked, companded, finishes, legal
+):  # pragma: no cover - compiled
+    """Cells start..stop of row y, of the next row two cells behind them, and of the next two cells behind these.
+
+    What a row has just decided is the upper right neighbour of the row below, so nothing is read back, and the three
+    have nothing to wait for from each other.
+    """
+    three = (np.int64(1) << (3 * bits)) - 1
+    target_0, kinds_0, own_0, labels_0 = targets[y], family_of[y], errors[y + 1], labels[y + 1]
+    target_1, kinds_1, own_1, labels_1 = targets[y + 1], family_of[y + 1], errors[y + 2], labels[y + 2]
+    target_2, kinds_2, own_2, labels_2 = targets[y + 2], family_of[y + 2], errors[y + 3], labels[y + 3]
+    above, above_labels = errors[y, 5:], labels[y, 5:]
+    left_0, left_1, left_2 = own_0[start + 1], own_1[start - 1], own_2[start - 3]
+    label_0, label_1, label_2 = (
+        np.int64(labels_0[start + 1]),
+        np.int64(labels_1[start - 1]),
+        np.int64(labels_2[start - 3]),
+    )
+    upper_left_0, upper_0 = errors[y, start + 1], errors[y, start + 2]
+    upper_left_1, upper_1 = own_0[start - 1], own_0[start]
+    upper_left_2, upper_2 = own_1[start - 3], own_1[start - 2]
+    window_0 = _beside(labels[y], start + 2, bits)
+    window_1 = _beside(labels_0, start, bits)
+    window_2 = _beside(labels_1, start - 2, bits)
+    # x is a column of the last row.
+    target_0, kinds_0, own_0, labels_0 = target_0[4:], kinds_0[4:], own_0[4:], labels_0[4:]
+    target_1, kinds_1, own_1, labels_1 = target_1[2:], kinds_1[2:], own_1[2:], labels_1[2:]
+    for x in range(np.uint64(start - 2), np.uint64(stop - 2)):
+        right_0, right_1, right_2 = above[x], left_0, left_1
+        window_2 = ((window_2 << bits) | label_1) & three
+        window_1 = ((window_1 << bits) | label_0) & three
+        window_0 = ((window_0 << bits) | np.int64(above_labels[x])) & three
+        place_0 = (np.int64(kinds_0[x]) << (4 * bits)) | (label_0 << (3 * bits)) | window_0
+        place_1 = (np.int64(kinds_1[x]) << (4 * bits)) | (label_1 << (3 * bits)) | window_1
+        place_2 = (np.int64(kinds_2[x]) << (4 * bits)) | (label_2 << (3 * bits)) | window_2
+        label_0, value_0 = _decide(
+            target_0[x], left_0, upper_left_0, upper_0, right_0, np.int64(legal[place_0]), ranked, companded
+        )
+        label_1, value_1 = _decide(
+            target_1[x], left_1, upper_left_1, upper_1, right_1, np.int64(legal[place_1]), ranked, companded
+        )
+        label_2, value_2 = _decide(
+            target_2[x], left_2, upper_left_2, upper_2, right_2, np.int64(legal[place_2]), ranked, companded
+        )
+        upper_left_0, upper_0 = upper_0, right_0
+        upper_left_1, upper_1 = upper_1, right_1
+        upper_left_2, upper_2 = upper_2, right_2
+        left_0 = unpaid(value_0, finishes[label_0])
+        left_1 = unpaid(value_1, finishes[label_1])
+        left_2 = unpaid(value_2, finishes[label_2])
+        own_0[x], labels_0[x] = left_0, label_0
+        own_1[x], labels_1[x] = left_1, label_1
+        own_2[x], labels_2[x] = left_2, label_2
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _scan(  # type: ignore[no-untyped-def]
-    last, from_step, to_step, targets, family_of, errors, labels, ranked, companded, finishes, legal
+    last, from_step, to_step, bits, targets, family_of, errors, labels, ranked, companded, finishes, legal
 ):  # pragma: no cover - compiled
     """Decide the cells of the first `last` rows whose step lies in from_step..to_step; three rows run in one loop."""
     width = targets.shape[1] - 4
@@ -290,22 +180,27 @@ def _scan(  # type: ignore[no-untyped-def]
         start = max(begin_0, begin_1 + 2, begin_2 + 4)
         stop = min(end_0, end_1 + 2, end_2 + 4)
         if y + 3 > last or stop - start < 8:
-            _row(y, begin_0, end_0, targets, errors, labels, family_of, ranked, companded, finishes, legal)
+            if begin_0 < end_0:
+                _row(y, begin_0, end_0, bits, targets, errors, labels, family_of, ranked, companded, finishes, legal)
             y += 1
             continue
-        _row(y, begin_0, start, targets, errors, labels, family_of, ranked, companded, finishes, legal)
-        _row(y + 1, begin_1, start - 2, targets, errors, labels, family_of, ranked, companded, finishes, legal)
-        _row(y + 2, begin_2, start - 4, targets, errors, labels, family_of, ranked, companded, finishes, legal)
-        left_0 = errors[y + 1, start + 1]
-        left_1 = errors[y + 2, start - 1]
-        left_2 = errors[y + 3, start - 3]
-        for x in range(start, stop):
-            left_0 = _cell(y, x + 2, left_0, targets, errors, labels, family_of, ranked, companded, finishes, legal)
-            left_1 = _cell(y + 1, x, left_1, targets, errors, labels, family_of, ranked, companded, finishes, legal)
-            left_2 = _cell(y + 2, x - 2, left_2, targets, errors, labels, family_of, ranked, companded, finishes, legal)
-        _row(y, stop, end_0, targets, errors, labels, family_of, ranked, companded, finishes, legal)
-        _row(y + 1, stop - 2, end_1, targets, errors, labels, family_of, ranked, companded, finishes, legal)
-        _row(y + 2, stop - 4, end_2, targets, errors, labels, family_of, ranked, companded, finishes, legal)
+        if begin_0 < start:
+            _row(y, begin_0, start, bits, targets, errors, labels, family_of, ranked, companded, finishes, legal)
+        if begin_1 < start - 2:
+            _row(
+                y + 1, begin_1, start - 2, bits, targets, errors, labels, family_of, ranked, companded, finishes, legal
+            )
+        if begin_2 < start - 4:
+            _row(
+                y + 2, begin_2, start - 4, bits, targets, errors, labels, family_of, ranked, companded, finishes, legal
+            )
+        _three_rows(y, start, stop, bits, targets, errors, labels, family_of, ranked, companded, finishes, legal)
+        if stop < end_0:
+            _row(y, stop, end_0, bits, targets, errors, labels, family_of, ranked, companded, finishes, legal)
+        if stop - 2 < end_1:
+            _row(y + 1, stop - 2, end_1, bits, targets, errors, labels, family_of, ranked, companded, finishes, legal)
+        if stop - 4 < end_2:
+            _row(y + 2, stop - 4, end_2, bits, targets, errors, labels, family_of, ranked, companded, finishes, legal)
         y += 3
 
 
@@ -315,6 +210,7 @@ def _tile(  # type: ignore[no-untyped-def]
     first,
     from_step,
     to_step,
+    bits,
     plain,
     table,
     weights,
@@ -331,12 +227,14 @@ def _tile(  # type: ignore[no-untyped-def]
 ):  # pragma: no cover - compiled
     """Targets and decisions of a tile: the cells of a band whose step, x + 2 y, lies in from_step..to_step."""
     _fill(cells, first, from_step, to_step, plain, table, weights, offsets, family, targets, family_of)
-    _scan(cells.shape[0], from_step, to_step, targets, family_of, errors, labels, ranked, companded, finishes, legal)
+    rows = cells.shape[0]
+    _scan(rows, from_step, to_step, bits, targets, family_of, errors, labels, ranked, companded, finishes, legal)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _run_bands(  # type: ignore[no-untyped-def]
     cells,
+    bits,
     plain,
     table,
     weights,
@@ -386,6 +284,7 @@ def _run_bands(  # type: ignore[no-untyped-def]
                 first,
                 done,
                 to_step,
+                bits,
                 plain,
                 table,
                 weights,
@@ -433,16 +332,19 @@ def diffuse(cells: Srgb, families: Families | None, tables: DiffusionTables, *, 
     else:
         family = choose_families(cells, families, threads=threads)
         table, legal = families.hulls, legal_in_families(tables.legal, families)
+    bits = none.bit_length()
+    legal = legal_by_neighbours(legal)
 
     counters = np.zeros((1 + -(-height // _BAND_ROWS)) * _APART, dtype=np.int64)
     slots = threads + 1
     targets = np.empty((slots, _BAND_ROWS, width + 4), dtype=np.int64)
-    family_of = np.empty((slots, _BAND_ROWS, width + 4), dtype=np.uint8)
+    family_of = np.zeros((slots, _BAND_ROWS, width + 4), dtype=np.uint8)
     errors = np.zeros((slots, _BAND_ROWS + 1, width + 4), dtype=np.int64)
 
     def work() -> None:
         _run_bands(
             cells,
+            bits,
             families is None,
             table,
             WEIGHTS,

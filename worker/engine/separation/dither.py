@@ -14,7 +14,8 @@ from worker.engine.palette.tables import TableStore
 from worker.engine.separation.around import cells_left_out
 from worker.engine.separation.cells import FREE, Cells, cell_size_px, gather_cells, spread_cells
 from worker.engine.separation.continuity import cell_shares
-from worker.engine.separation.diffusion import diffuse, diffusion_tables
+from worker.engine.separation.diffusion import diffuse
+from worker.engine.separation.diffusion_tables import diffusion_tables
 from worker.engine.separation.families import find_families
 from worker.engine.separation.places import REACHES, Places
 from worker.engine.separation.restricted import diffuse_restricted

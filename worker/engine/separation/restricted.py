@@ -15,7 +15,7 @@ from numba import njit
 from worker.engine.arrays import Labels
 from worker.engine.palette.hull import OFFSETS, WEIGHTS, interpolate
 from worker.engine.separation.cells import FREE, Cells
-from worker.engine.separation.diffusion import DiffusionTables, carried, cube_place, in_range, unpaid
+from worker.engine.separation.diffusion_tables import DiffusionTables, carried, cube_place, in_range, unpaid
 from worker.engine.separation.families import BLOCK, Families, choose_families
 from worker.errors import ImpossiblePlaceError
 

@@ -15,8 +15,10 @@ from tests.boards import board
 from tests.engine.conftest import MemoryTables
 from tests.engine.layer_rules import thin_pixels, violations
 from tests.engine.sweeps import sweep_size
-from tests.moving_pictures import Picture, files_of, random_scene
+from tests.moving_pictures import Picture, disc_on, files_of, gradient, random_scene
+from worker.engine.arrays import Labels
 from worker.engine.pipeline import Conversion
+from worker.engine.separation import edges
 from worker.engine.series import convert_series
 from worker.job_settings import read_settings
 
@@ -63,3 +65,20 @@ def test_of_a_dither_less_than_a_thousandth_flickers(seed: int, tables: MemoryTa
     for before, now in itertools.pairwise(pieces):
         assert share(before, now) < 0.001
         assert (before.separation.labels != now.separation.labels).any()  # what moves does move
+
+
+def test_what_flickers_little_is_left_as_it_is(tables: MemoryTables, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Also on a round board, outside which nothing counts: nothing waits that need not."""
+
+    def labels() -> Labels:
+        settings = read_settings(
+            {"width": "16mm", "pitch": "50um", "palette": "shared", "edges": "dither", "board": "disc"}
+        )
+        pictures = [disc_on(disc_on(gradient(), x, 25, 5), x, 45, 5) for x in (40, 46)]
+        *_, last = convert_series(files_of(pictures), board(FABS[0]), settings, tables=tables)
+        assert last.conversion is not None
+        return last.conversion.separation.labels
+
+    bounded = labels()
+    monkeypatch.setattr(edges, "CALMER", ())
+    assert np.array_equal(bounded, labels())

@@ -117,7 +117,7 @@ class Kept:
         """
         previous = coherence.previous
         assert previous is not None
-        still = (labels != OUTSIDE) & (previous.art == art).all(axis=2)
+        still = (previous.labels != OUTSIDE) & (previous.art == art).all(axis=2)
         flickering = still & (labels != previous.labels)
         if flickering.sum() <= MOST_FLICKER * still.sum():
             return None

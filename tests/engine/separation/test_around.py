@@ -25,3 +25,19 @@ def test_a_cell_on_a_given_edge_is_the_arts_where_one_finish_suits_all_of_it() -
     cells = gather_cells(srgb, 10, decided=None, wanted=None, allowed=allowed)
     found = cells_left_out(cells, Places(allowed=allowed, given=given), given, 10, colours, [0, 1, 2])
     assert found.tolist() == [[True, False, True, False]]
+
+
+def test_no_seam_of_another_finish_runs_along_what_is_given() -> None:
+    """A strip three cells wide where the white that is wanted may not stand; on broad ground grey stands for it."""
+    colours = colours_from_lab(("dark", "grey", "white"), np.array([[20.0, 0, 0], [70, 0, 0], [95, 0, 0]]))
+    given = np.zeros((400, 400), np.uint8)
+    allowed = np.full((400, 400), 0b111, np.uint32)
+    allowed[200:230] = 0b011
+    allowed[:, 250:] = 0b011
+    srgb = np.full((400, 400, 3), 255, np.uint8)
+    cells = gather_cells(srgb, 10, decided=None, wanted=None, allowed=allowed)
+    found = cells_left_out(cells, Places(allowed=allowed, given=given), given, 10, colours, [0, 1, 2])
+    assert found[20:23, :25].all() and found.sum() == 3 * 25
+    # what is wanted there is what may stand there: nothing is left out
+    grey = gather_cells(np.full((400, 400, 3), 170, np.uint8), 10, decided=None, wanted=None, allowed=allowed)
+    assert not cells_left_out(grey, Places(allowed=allowed, given=given), given, 10, colours, [0, 1, 2]).any()

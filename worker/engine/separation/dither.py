@@ -20,7 +20,7 @@ from worker.engine.separation.families import find_families
 from worker.engine.separation.places import REACHES, Places
 from worker.engine.separation.restricted import diffuse_restricted
 from worker.engine.separation.search import search
-from worker.engine.separation.stroke_cells import line_finishes, stroke_cells
+from worker.engine.separation.stroke_cells import best_finishes, line_errors, stroke_cells
 from worker.engine.separation.strokes import find_strokes
 from worker.engine.vision import pixels_per_degree
 from worker.errors import ImpossiblePlaceError
@@ -84,12 +84,17 @@ def dither(
     restricted, cells = cells.restricted, cells.renumbered(known)
     usable = np.uint32((1 << len(active)) - 1)
     if strokes is not None:
-        finish = line_finishes(strokes, mixed, recipes)
-        taken = (cells.decided != FREE) | (cells.wanted != FREE)
-        if left_out is not None:
-            taken |= left_out
-        may = np.where(taken, np.uint32(0), cells.allowed & usable)
-        lines = stroke_cells(strokes, finish, size, cells.decided, may, rules.square)
+        errors = line_errors(strokes, mixed, recipes)
+        free = np.where((cells.decided != FREE) | (cells.wanted != FREE), np.uint32(0), usable)
+        may = free & cells.allowed
+        if left_out is None:
+            lines, _ = stroke_cells(strokes, best_finishes(errors), size, cells.decided, may, rules.square)
+        else:
+            from worker.engine.separation.lines_around import lines_around
+
+            may[left_out] = 0
+            lines, stays = lines_around(strokes, errors, size, cells.decided, may, free, rules.square)
+            left_out |= stays
         drawn = lines if (lines != FREE).any() else None  # with none, threads share the scan
     if restricted or drawn is not None:
         distances = np.linalg.norm(colours.linear_rgb[known][:, None] - colours.linear_rgb[known][None], axis=2)

@@ -19,7 +19,7 @@ from worker.engine.difference import ciede2000, distances_to_each
 from worker.engine.palette.finish_colours import FinishColours
 from worker.engine.palette.hull import LINEAR_RGB_TO_OPPONENT, project_onto_hull
 from worker.engine.separation.cells import FREE
-from worker.engine.separation.strokes import Strokes
+from worker.engine.separation.strokes import Lines, Strokes
 from worker.finish import LayerRecipe
 
 _DISTINCT = 0.5
@@ -38,6 +38,19 @@ where it is an end."""
 def line_finishes(strokes: Strokes, colours: FinishColours, recipes: Sequence[LayerRecipe]) -> Labels:
     """The finish of each line, uint8 (n,), the nearest by CIEDE2000 that is told from its ground; FREE for none.
 
+    colours, recipes : as in `line_errors`.
+    """
+    return best_finishes(line_errors(strokes, colours, recipes))
+
+
+def best_finishes(errors: Floats) -> Labels:
+    """uint8 (n,), FREE where there is none. `errors` : from `line_errors`."""
+    return np.where(np.isfinite(errors).any(axis=1), errors.argmin(axis=1), FREE).astype(np.uint8)
+
+
+def line_errors(strokes: Strokes, colours: FinishColours, recipes: Sequence[LayerRecipe]) -> Floats:
+    """How far each line is shown amiss in each finish, float64 (n, k), infinite where it isn't told from its ground.
+
     colours, recipes : of the finishes that may be used; the numbers are places among them.
     """
     opponent = LINEAR_RGB_TO_OPPONENT
@@ -48,8 +61,7 @@ def line_finishes(strokes: Strokes, colours: FinishColours, recipes: Sequence[La
     distinct = distances_to_each(ground, colours.lab) >= _DISTINCT * ciede2000(strokes.lab, strokes.ground)[:, None]
     most = np.where(strokes.certain, _NEARER_CERTAIN, _NEARER) * ciede2000(strokes.lab, ground)
     fits = distinct & (error <= most[:, None])
-    error = np.where(fits, error + _lost_beside(distances_to_each(strokes.ground, colours.lab), recipes), np.inf)
-    return np.where(np.isfinite(error).any(axis=1), error.argmin(axis=1), FREE).astype(np.uint8)
+    return np.where(fits, error + _lost_beside(distances_to_each(strokes.ground, colours.lab), recipes), np.inf)
 
 
 def _lost_beside(around: Floats, recipes: Sequence[LayerRecipe]) -> Floats:
@@ -75,8 +87,10 @@ def stroke_cells(
     decided: Labels,
     allowed: npt.NDArray[np.uint32],
     square: npt.NDArray[np.bool_],
-) -> Labels:
+) -> tuple[Labels, Lines]:
     """The cells that lines take, uint8 (h, w), FREE elsewhere; they break no layer rule among what is decided.
+
+    And of each such cell the number of its line, int32 (h, w).
 
     Parameters
     ----------
@@ -118,7 +132,7 @@ def stroke_cells(
         labels,
         taken,
     )
-    return np.where(taken, labels[1:-1, 1:-1], np.uint8(FREE))
+    return np.where(taken, labels[1:-1, 1:-1], np.uint8(FREE)), owner
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

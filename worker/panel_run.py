@@ -214,8 +214,8 @@ def told(report: Mapping[str, Any]) -> Iterator[str]:
     if filled is not None:
         endless = "" if filled["endless_density"] is None else f", endless {100 * filled['endless_density']:.1f} %"
         yield (
-            f"filled: {filled['count']} of at most {filled['bound']} ({filled['bound_kind']} bound) of "
-            f"{filled['piece']}; density {100 * filled['density']:.1f} %{endless}"
+            f"filled: {filled['count']} of at most {filled['bound']} ({filled['bound_kind']} bound) with the outline "
+            f"of {filled['piece']}; density {100 * filled['density']:.1f} %{endless}"
         )
     yield from _checks(report["checks"])
     yield report["proof"]["text"]

@@ -234,6 +234,13 @@ def test_what_is_not_the_pieces_own_is_found(mixed: MadePanel, name: str, old: b
         prove_panel(mixed.panel, broken(mixed.files, name, old, new), colours)
 
 
+def test_what_fills_is_named_not_what_is_counted_beside_it(card: Piece) -> None:
+    pieces = "[[pieces]]\nresult = 'card'\ncount = {}\nturns = [0]\n"
+    text = f"join = 'scores'\n{PANEL}{pieces.format(2)}{pieces.format(repr('fill'))}"
+    density = made_of(text, card, replace(card, source="filler")).report["density"]
+    assert (density["filled"]["piece"], density["filled"]["count"]) == ("filler", 9)
+
+
 def test_scores_run_straight_across_along_every_edge(card: Piece) -> None:
     made = made_of(f"join = 'scores'\n{PANEL}[[pieces]]\nresult = 'card'\ncount = 'fill'\nturns = [0]", card)
     # 44 x 34 mm hold 3 x 3 cards of 14 x 9 mm, in the middle: by arithmetic.

@@ -76,9 +76,13 @@ def lay(panel: PanelFile, pieces: Sequence[tuple[PlannedPiece, Piece]]) -> Laid:
         if len(places) < max(wanted, 1 if group.fills else 0):
             raise _too_few(panel, group, len(places), wanted)
         if group.fills and filled is None:
-            filled, fill_region, count = group.members[0][1], left, len(places)
+            fill_region, count = left, len(places)
             bound = bound_of(left, group.polygon, spacing=panel.spacing)
-        found += _shared(group, places)
+            filled = next(piece for plan, piece in group.members if plan.count is None)
+        shared = _shared(group, places)
+        if group.fills and fill_region is left and not any(piece is filled for piece, _ in shared):
+            filled = shared[0][0]  # no room was left beside those that are counted
+        found += shared
         laid = [placed_piece(piece, 0, place).outline for piece, place in found]
         left = region.difference(shapely.union_all(laid).buffer(max(0.0, panel.spacing - SLACK_MM), quad_segs=64))
     placed = _numbered(found, panel)

@@ -13,6 +13,8 @@ from worker.collection.outgoing import OutgoingFile, multipart
 from worker.errors import MaskwrightError, StorageError, UnavailableError
 
 TIMEOUT = urllib3.Timeout(connect=5.0, read=60.0)
+LONG_TIMEOUT = urllib3.Timeout(connect=5.0, read=1800.0)
+"""For a whole collection, which the service answers once every artwork is on its disk."""
 
 
 class RefusedError(MaskwrightError):
@@ -68,7 +70,8 @@ class Client:
     ) -> dict[str, Any]:
         """Ask for many at once; the files are read as they are sent. `manifest` : its name and bytes."""
         kind, body = multipart(fields, files, manifest)
-        return self._json("POST", "/v1/collections", body=body, headers={"Content-Type": kind}, again=False)
+        asked = {"body": body, "headers": {"Content-Type": kind}, "again": False, "timeout": LONG_TIMEOUT}
+        return self._json("POST", "/v1/collections", **asked)
 
     def collection(self, collection_id: str) -> dict[str, Any]:
         """The collection as it is now."""

@@ -11,15 +11,20 @@ import signal
 import subprocess
 import sys
 import tarfile
+import threading
 import time
 from collections.abc import Iterator
+from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
 from urllib.parse import unquote
 
 import pytest
+import urllib3
 
 from tests.worker.rig import wait_for
 from tests.worker.serving import Service, serving
+from worker import client as room
+from worker.client import Client
 from worker.collection.outgoing import files_below, multipart
 from worker.errors import ArtworkError
 from worker.settings import PROJECT
@@ -142,3 +147,21 @@ def test_a_file_that_shrinks_while_it_is_sent_is_said_so(tmp_path: Path) -> None
     (tmp_path / "a.png").write_bytes(b"x")
     with pytest.raises(ArtworkError, match="became shorter"):
         list(multipart([], files, None)[1])
+
+
+def test_a_service_may_take_its_time_to_keep_many(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Other answers come soon or not at all; this one comes once every artwork is on a disk that may be slow."""
+
+    class Slow(BaseHTTPRequestHandler):
+        def do_POST(self) -> None:
+            time.sleep(0.6)
+            self.send_response(202)
+            self.end_headers()
+            self.wfile.write(b'{"id": "late"}')
+
+    monkeypatch.setattr(room, "TIMEOUT", urllib3.Timeout(connect=5.0, read=0.2))
+    server = HTTPServer(("127.0.0.1", 0), Slow)
+    threading.Thread(target=server.handle_request, daemon=True).start()
+    with Client(f"http://127.0.0.1:{server.server_port}") as client:
+        assert client.submit_collection([("fab", "any")], [], None) == {"id": "late"}
+    server.server_close()

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import itertools
 
+import cv2
 import numpy as np
 import pytest
 
@@ -25,21 +26,23 @@ from worker.job_settings import read_settings
 FABS = ("nocturne-gold", "meadow-tin", "alba-black")
 # The small sweep holds art of which more than 0.1 % flickered when a change took whole cells whatever that cost.
 DITHERED = (*range(100, 100 + sweep_size(0, 300)), 14, 19)
+FABRICATED = (3, *range(200, 200 + sweep_size(0, 40)))
+FAR_MM = 3.0
 HARD = range(100, 100 + sweep_size(2, 150))
 
 
-def made(seed: int, edges: str, tables: MemoryTables) -> list[Conversion]:
+def made(seed: int, edges: str, tables: MemoryTables, *, pieces: int | None = None, **more: str) -> list[Conversion]:
     rng = np.random.default_rng(seed)
     pictures: list[Picture] = random_scene(rng)
-    given = {"width": f"{rng.choice([12, 16])}mm", "pitch": "50um", "palette": "shared", "edges": edges}
-    pieces = convert_series(
-        files_of(pictures),
+    given = {"width": f"{rng.choice([12, 16])}mm", "pitch": "50um", "palette": "shared", "edges": edges, **more}
+    series = convert_series(
+        files_of(pictures[:pieces]),
         board(FABS[seed % len(FABS)]),
         read_settings(given),
         still=float(rng.choice([0.0, 1.0])),
         tables=tables,
     )
-    found = [piece.conversion for piece in pieces]
+    found = [piece.conversion for piece in series]
     return [piece for piece in found if piece is not None]
 
 
@@ -82,3 +85,18 @@ def test_what_flickers_little_is_left_as_it_is(tables: MemoryTables, monkeypatch
     bounded = labels()
     monkeypatch.setattr(edges, "CALMER", ())
     assert np.array_equal(bounded, labels())
+
+
+@pytest.mark.parametrize("seed", FABRICATED)
+@pytest.mark.parametrize("edges", ["threshold", "dither"][: sweep_size(1, 2)])
+def test_what_is_made_stands_still_away_from_what_changes(seed: int, edges: str, tables: MemoryTables) -> None:
+    """Repair works, and borders give way, around what changes; FAR_MM away nothing does. No limit is broken."""
+    before, now = made(seed, edges, tables, pieces=2, fabrication="on")
+    assert before.made is not None and now.made is not None
+    assert before.made.fabrication.art.left.total == now.made.fabrication.art.left.total == 0
+    changed = (before.picture.srgb != now.picture.srgb).any(axis=2)
+    changed |= before.separation.labels != now.separation.labels
+    away = cv2.distanceTransform((~changed).astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE) * 0.05 > FAR_MM
+    another = before.made.fabrication.seen != now.made.fabrication.seen
+    assert another.any() and away.mean() > 0.1
+    assert not (another & away).any()

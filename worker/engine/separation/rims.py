@@ -29,6 +29,11 @@ _WORTH_THINNING = 0.6
 _MOST_REACH = 12
 """Pixels searched to each side at most, however far a photograph was enlarged: its ramps are no rims by then."""
 
+_LOOKED_UP = 4
+"""Up to this reach, whose double is the bits of a byte, how pixels go on is looked up in a table."""
+
+_MANY = 16
+
 
 def dissolve_rims(
     labels: Labels,
@@ -70,7 +75,16 @@ def dissolve_rims(
         out = labels.copy()
         before = labels
 
-        def work(first: int, last: int, before: Labels = before, out: Labels = out, stable: int = stable) -> None:
+        ends = _all_ends(reach, stable) if reach <= _LOOKED_UP else np.zeros(0, dtype=np.int64)
+
+        def work(
+            first: int,
+            last: int,
+            before: Labels = before,
+            out: Labels = out,
+            stable: int = stable,
+            ends: npt.NDArray[np.int64] = ends,
+        ) -> None:
             _dissolve(
                 before,
                 srgb,
@@ -82,6 +96,7 @@ def dissolve_rims(
                 allowed is not None,
                 fixed,
                 frozen is not None,
+                ends,
                 first,
                 last,
                 out,
@@ -162,52 +177,129 @@ def _on_segment(p, a, b, to_linear):  # type: ignore[no-untyped-def]  # pragma: 
 
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def _own_width(labels, y, x, dy, dx, reach):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    """Width along (dy, dx) of the part that (y, x) belongs to, counted up to `reach`."""
-    height, width = labels.shape
-    label = labels[y, x]
-    count = 1
-    for direction in (-1, 1):
-        yy, xx = y + direction * dy, x + direction * dx
-        while count < reach and 0 <= yy < height and 0 <= xx < width and labels[yy, xx] == label:
-            count += 1
-            yy += direction * dy
-            xx += direction * dx
+def _own_width(flat, place, step, before, after, reach):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """Width along `step` of the part that a pixel belongs to, counted up to `reach`.
+
+    flat : the labels in one line. place, step : uint64, without a sign, since signed ones are looked at for places
+    from the end. before, after : how many pixels there are to both sides.
+    """
+    label = flat[place]
+    count = np.int64(1)
+    at = place
+    for _ in range(min(before, reach - 1)):
+        at -= step
+        if flat[at] != label:
+            break
+        count += 1
+    at = place
+    for _ in range(min(after, reach - count)):
+        at += step
+        if flat[at] != label:
+            break
+        count += 1
     return count
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _end(labels, y, x, dy, dx, reach, stable):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    """Steps from (y, x) along (dy, dx) to where a part at least `stable` wide begins, and steps to its `reach`th pixel.
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _end(flat, place, step, room, reach, stable):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """Steps from a pixel to where a part at least `stable` wide begins, and steps to its `reach`th pixel.
 
-    (0, 0) where the picture's edge comes first, or no such part begins within `reach` steps.
+    room : how many pixels there are that way. (0, 0) where the picture's edge comes first, or no such part begins
+    within `reach` steps.
     """
-    height, width = labels.shape
+    own = np.int64(flat[place])
     begin, run = 1, 0
     label = np.int64(-1)
+    found, far = 0, 0
+    open_end = True
     for n in range(1, 2 * reach + 1):
-        yy, xx = y + n * dy, x + n * dx
-        if yy < 0 or yy >= height or xx < 0 or xx >= width:
+        if n > room:
             # The edge of the picture ends a part that has begun: as far as one can see, it is wide.
-            return (begin, n - 1) if run > 0 and label != labels[y, x] else (0, 0)
-        if labels[yy, xx] == label:
+            if run > 0 and label != own:
+                found, far = begin, n - 1
+            open_end = False
+            break
+        place += step
+        here = np.int64(flat[place])
+        if here == label:
             run += 1
         else:
             if run >= stable:
-                return begin, n - 1
-            label = labels[yy, xx]
+                found, far = begin, n - 1
+                open_end = False
+                break
+            label = here
             begin, run = n, 1
             if n > reach:
-                return 0, 0
+                open_end = False
+                break
         if run >= reach:
-            return begin, n
-    return (begin, begin + run - 1) if run >= stable else (0, 0)
+            found, far = begin, n
+            open_end = False
+            break
+    if open_end and run >= stable:
+        found, far = begin, begin + run - 1
+    return found, far
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _dissolve(labels, srgb, to_linear, reach, stable, step, allowed, use_allowed, frozen, use_frozen, first, last, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _all_ends(reach, stable):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """What `_end` gives for every way that 2 `reach` pixels can go on from another, int64 (4^reach,).
+
+    Of a place's bits, counted from the lowest, the kth says whether pixel k + 1 has the finish of pixel k. Of what it
+    gives, the low byte is where the part begins, the next its `reach`th pixel, the next how many pixels have the
+    finish of pixel 0.
+    """
+    out = np.zeros(1 << (2 * reach), dtype=np.int64)
+    line = np.zeros(2 * reach + 1, dtype=np.uint8)
+    for bits in range(out.shape[0]):
+        for k in range(2 * reach):
+            line[k + 1] = line[k] + (1 - ((bits >> k) & 1))
+        begin, far = _end(line, np.uint64(0), np.uint64(1), 2 * reach, reach, stable)
+        same = 0
+        while same < 2 * reach and (bits >> same) & 1:
+            same += 1
+        out[bits] = begin | (far << 8) | (same << 16)
+    return out
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _go_on(labels, y, count, to_left, to_right, up, down):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """How `count` pixels to all sides of a row's go on, as `_all_ends` has it: uint8 (width,) each.
+
+    All pixels of the row at once, since noise can't be guessed. Not for those with fewer than `count` beside them.
+    """
+    width = labels.shape[1]
+    here = labels[y]
+    to_left[:], to_right[:], up[:], down[:] = 0, 0, 0, 0
+    for k in range(count):
+        bit, none = np.uint8(1 << k), np.uint8(0)
+        right, left = here[k:], here[k + 1 :]
+        for x in range(width - k - 1):
+            to_right[x] |= bit if right[x] == left[x] else none
+        before = to_left[k + 1 :]
+        one, two = here[1:], here
+        for x in range(width - k - 1):
+            before[x] |= bit if one[x] == two[x] else none
+        one, two = labels[y - k], labels[y - k - 1]
+        for x in range(width):
+            up[x] |= bit if one[x] == two[x] else none
+        one, two = labels[y + k], labels[y + k + 1]
+        for x in range(width):
+            down[x] |= bit if one[x] == two[x] else none
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _dissolve(  # type: ignore[no-untyped-def]
+    labels, srgb, to_linear, reach, stable, step, allowed, use_allowed, frozen, use_frozen, ends, first, last, out
+):  # pragma: no cover - compiled
     height, width = labels.shape
+    flat, colours = labels.reshape(height * width), srgb.reshape(height * width, 3)
     edge = np.ones(width, dtype=np.uint8)
+    one_right, one_down = np.uint64(1), np.uint64(width)
+    ahead = 2 * reach if ends.shape[0] > 0 else max(height, width)
+    to_left, to_right = np.empty(width, dtype=np.uint8), np.empty(width, dtype=np.uint8)
+    up, down = np.empty(width, dtype=np.uint8), np.empty(width, dtype=np.uint8)
     for y in range(first, last):
         if step == 1:
             # Only pixels at a border can be rim pixels or the sides of a rim; wider rims are eaten from both sides.
@@ -218,31 +310,43 @@ def _dissolve(labels, srgb, to_linear, reach, stable, step, allowed, use_allowed
                 edge[x] |= here[x] ^ here[x - 1]
             for x in range(width - 1):
                 edge[x] |= here[x] ^ here[x + 1]
+        # Worth it for a whole row where there is much to look up.
+        looked_up = min(y, height - 1 - y) >= ahead and _MANY * np.count_nonzero(edge) > width
+        if looked_up:
+            _go_on(labels, y, ahead, to_left, to_right, up, down)
         for x in range(width):
             if edge[x] == 0:
                 continue
-            label = labels[y, x]
+            place = np.uint64(y * width + x)
+            label = flat[place]
             if label == OUTSIDE or (use_frozen and frozen[y, x]):
                 continue
             best = np.float32(TOLERANCE)
             choice = label
             for axis in range(2):
-                dy, dx = (0, 1) if axis == 0 else (1, 0)
-                if _own_width(labels, y, x, dy, dx, reach) >= reach:
+                along_it = one_right if axis == 0 else one_down
+                before, after = (x, width - 1 - x) if axis == 0 else (y, height - 1 - y)
+                if looked_up and min(x, width - 1 - x) >= ahead:
+                    one_side, other_side = (
+                        (ends[to_left[x]], ends[to_right[x]]) if axis == 0 else (ends[up[x]], ends[down[x]])
+                    )
+                    if 1 + (one_side >> 16) + (other_side >> 16) >= reach:
+                        continue
+                    back, far_back = one_side & 255, (one_side >> 8) & 255
+                    on, far_on = other_side & 255, (other_side >> 8) & 255
+                else:
+                    if _own_width(flat, place, along_it, before, after, reach) >= reach:
+                        continue
+                    back, far_back = _end(flat, place, np.uint64(0) - along_it, before, reach, stable)
+                    on, far_on = _end(flat, place, along_it, after, reach, stable)
+                if back == 0 or on == 0 or back + on - 1 > 2 * reach - 1:
                     continue
-                back, far_back = _end(labels, y, x, -dy, -dx, reach, stable)
-                if back == 0:
-                    continue
-                on, far_on = _end(labels, y, x, dy, dx, reach, stable)
-                if on == 0 or back + on - 1 > 2 * reach - 1:
-                    continue
-                one, two = labels[y - back * dy, x - back * dx], labels[y + on * dy, x + on * dx]
+                one, two = flat[place - np.uint64(back) * along_it], flat[place + np.uint64(on) * along_it]
                 if one == two or OUTSIDE in (one, two):
                     continue
                 # The neighbours' own colours, a few pixels farther on, where no blending reaches.
-                ay, ax = y - far_back * dy, x - far_back * dx
-                by, bx = y + far_on * dy, x + far_on * dx
-                distance, along = _on_segment(srgb[y, x], srgb[ay, ax], srgb[by, bx], to_linear)
+                a, b = place - np.uint64(far_back) * along_it, place + np.uint64(far_on) * along_it
+                distance, along = _on_segment(colours[place], colours[a], colours[b], to_linear)
                 if distance < best:
                     wanted = one if along < np.float32(0.5) else two
                     other = two if along < np.float32(0.5) else one

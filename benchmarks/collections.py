@@ -145,7 +145,7 @@ def _counted(folder: Path, members: int, result: Path) -> Counted:
         phases = _Phases(service)
         with Client(service.address) as client:
             phases.begin()
-            collection = client.submit_collection([("fab", FAB), *SETTINGS], files_below([art]), None)
+            collection = client.submit_collection([("fab", FAB), *SETTINGS], files_below([art]))
             phases.end("asked")
             _ended(client, collection["id"])
             phases.end("worked on")
@@ -230,10 +230,10 @@ def throughput_rows(folder: Path) -> list[Row]:
         variables = {"MASKWRIGHT_BATCH_WORKERS": str(workers), "MASKWRIGHT_THREADS": "1"}
         with measured_service(data, "worker.embedded", **variables) as service, Client(service.address) as client:
             # The first ones are not counted: each worker process loads what the engine needs, and makes the tables.
-            warm = client.submit_collection([("fab", FAB), *SETTINGS], files_below([first]), None)
+            warm = client.submit_collection([("fab", FAB), *SETTINGS], files_below([first]))
             _ended(client, warm["id"])
             ours, all_of_it, began = sum(service.seconds().values()), machine_seconds(), time.monotonic()
-            collection = client.submit_collection([("fab", FAB), *SETTINGS], files_below([art]), None)
+            collection = client.submit_collection([("fab", FAB), *SETTINGS], files_below([art]))
             standing = _ended(client, collection["id"])
             lasted = time.monotonic() - began
             spent = sum(service.seconds().values()) - ours

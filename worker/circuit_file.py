@@ -170,6 +170,12 @@ def read_circuit_file(data: bytes, *, file_name: str = "circuit file") -> Circui
     )
 
 
+def circuit_table(data: bytes, *, file_name: str) -> dict[str, Any]:
+    """What stands in a circuit file, TOML or JSON, as it is written there. Raises CircuitError."""
+    reader = _Reader(file_name)
+    return dict(reader.table(reader.parsed(data), "", KEYS))
+
+
 class _Reader(TableReader):
     kind = "circuit file"
     error = CircuitError

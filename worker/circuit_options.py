@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterable
+import io
+import json
+import zipfile
+from collections.abc import Iterable, Mapping
 from hashlib import sha256
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from worker.errors import CircuitError, MaskwrightError
 
@@ -85,6 +88,44 @@ def given_circuit(given: argparse.Namespace) -> GivenCircuit | None:
         said=said.with_said(read_roles(given.layer), given.net, _point(given.art_at)),
         painting=None if given.keep_out is None else Painting(name=given.keep_out.name, data=_read(given.keep_out)),
     )
+
+
+def circuit_parts(given: argparse.Namespace) -> list[tuple[str, str, bytes]]:
+    """The circuit as parts of a request: name of the part, name and bytes of the file. Raises CircuitError."""
+    circuit = given_circuit(given)
+    if circuit is None:
+        return []
+    said: dict[str, Any] = {}
+    if given.circuit_file is not None:
+        from worker.circuit_file import circuit_table
+
+        data = _read(given.circuit_file)
+        said = circuit_table(data, file_name=given.circuit_file.name)
+    if given.layer:
+        from worker.circuit_file import read_roles
+
+        named = {name: role.function for name, role in read_roles(given.layer).items()}
+        said["layers"] = {**said.get("layers", {}), **named}
+    if given.net is not None:
+        said["net"] = given.net
+    if (point := _point(given.art_at)) is not None:
+        said["artwork"] = {"x": point[0], "y": point[1]}
+    parts = [("circuit", f"{given.circuit.stem}.zip", _packed(circuit.files))]
+    if said:
+        name = "circuit.json" if given.circuit_file is None else f"{given.circuit_file.stem}.json"
+        parts.append(("circuit_file", name, json.dumps(said).encode()))
+    if circuit.painting is not None:
+        parts.append(("keep_out", circuit.painting.name, circuit.painting.data))
+    return parts
+
+
+def _packed(files: Mapping[str, bytes]) -> bytes:
+    """A ZIP archive, the same bytes for the same files: so that the service knows them again."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, data in sorted(files.items()):
+            archive.writestr(zipfile.ZipInfo(name), data, zipfile.ZIP_DEFLATED)
+    return out.getvalue()
 
 
 def _point(text: str | None) -> tuple[float, float] | None:

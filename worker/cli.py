@@ -306,7 +306,8 @@ def _convert_collection(given: argparse.Namespace, environment: ShellEnvironment
         environment=environment,
         console=_terminal(),
         circuit=lambda: given_circuit(given),
-        circuit_paths=circuit_paths(given),
+        circuit_paths=lambda: circuit_paths(given),
+        circuit_names=[given.circuit, given.circuit_file, given.keep_out],
     )
     return convert_and_watch(call) if given.watch else convert_once(call)
 

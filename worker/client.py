@@ -9,7 +9,7 @@ from typing import Any, cast
 
 import urllib3
 
-from worker.collection.outgoing import OutgoingFile, multipart
+from worker.collection.outgoing import OutgoingFile, Parts, multipart
 from worker.errors import MaskwrightError, StorageError, UnavailableError
 
 TIMEOUT = urllib3.Timeout(connect=5.0, read=60.0)
@@ -66,10 +66,10 @@ class Client:
         return self._json("POST", "/v1/jobs", fields=fields, headers=headers)
 
     def submit_collection(
-        self, fields: Sequence[tuple[str, str]], files: Sequence[OutgoingFile], manifest: tuple[str, bytes] | None
+        self, fields: Sequence[tuple[str, str]], files: Sequence[OutgoingFile], parts: Parts = ()
     ) -> dict[str, Any]:
-        """Ask for many at once; the files are read as they are sent. `manifest` : its name and bytes."""
-        kind, body = multipart(fields, files, manifest)
+        """Ask for many at once; the files are read as they are sent. `parts` : a manifest, a circuit and the like."""
+        kind, body = multipart(fields, files, parts)
         asked = {"body": body, "headers": {"Content-Type": kind}, "again": False, "timeout": LONG_TIMEOUT}
         return self._json("POST", "/v1/collections", **asked)
 

@@ -54,7 +54,8 @@ class CollectionCall:
     """What the command line says of a collection; the files that it names are read anew in each turn.
 
     given : settings for all, as they are written. again : convert what is unchanged, too. processes : 0 for as many as
-    there are cores, four at most. circuit : reads the one that all artworks lie beside, from `circuit_paths`.
+    there are cores, four at most. circuit : reads the one that all artworks lie beside, from `circuit_paths`, as they
+    are now. circuit_names : its folder and files as they were named.
     """
 
     artworks: Sequence[Path]
@@ -70,12 +71,15 @@ class CollectionCall:
     environment: ShellEnvironment
     console: Console | None
     circuit: Callable[[], GivenCircuit | None] = lambda: None
-    circuit_paths: Sequence[Path] = ()
+    circuit_paths: Callable[[], Sequence[Path]] = tuple
+    circuit_names: Sequence[Path | None] = ()
     digests: Digests = field(default_factory=Digests)
 
     def files(self) -> list[OutgoingFile]:
         """All files of the collection."""
-        return files_below(self.artworks, left_out=[self.out, self.bottom, self.manifest], links=True)
+        return files_below(
+            self.artworks, left_out=[self.out, self.bottom, self.manifest, *self.circuit_names], links=True
+        )
 
 
 def convert_once(call: CollectionCall) -> int:
@@ -87,8 +91,7 @@ def convert_and_watch(call: CollectionCall) -> int:
     """Do so whenever a file has changed and all are at rest; never ends by itself. What is wrong is told each time."""
     print(f"watching {', '.join(map(str, call.artworks))}; Ctrl-C ends it", flush=True)
     beside = [path for path in (call.manifest, call.board_file, fab_path(call.fab, call.environment)) if path]
-    beside += call.circuit_paths
-    for files in at_rest(call.files, beside):
+    for files in at_rest(call.files, lambda: [*beside, *call.circuit_paths()]):
         try:
             _Turn(call, files).run()
         except MaskwrightError as error:

@@ -9,6 +9,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from worker.circuit_options import add_circuit_options, circuit_parts, circuit_paths
 from worker.collection.report_files import replace_file, write_sheets
 from worker.command_line import ALL_DONE, SOME_FAILED, STOPPED, add_command
 from worker.errors import ManifestError, MaskwrightError, SettingsError, UnavailableError
@@ -17,7 +18,7 @@ from worker.setting_options import add_settings
 
 if TYPE_CHECKING:
     from worker.client import Client
-    from worker.collection.outgoing import OutgoingFile
+    from worker.collection.outgoing import OutgoingFile, Parts
 
 EXAMPLES = """\
 examples:
@@ -25,6 +26,8 @@ examples:
     maskwright submit birds/ --fab nocturne-gold --width 40mm --manifest birds.csv --out birds-done
   leave it to the service, and fetch nothing:
     maskwright submit birds/ --fab nocturne-gold --server https://boards.example.org
+  all of them beside one working circuit, whose ground copper they may use as colour:
+    maskwright submit birds/ --fab meadow-tin --circuit my-circuit/ --net GND --out birds-done
   keep watching a folder: what is new or changed there is converted a moment later, until Ctrl-C:
     maskwright submit birds/ --fab nocturne-gold --width 40mm --out birds-done --watch
 
@@ -56,6 +59,7 @@ def add_submit(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         help="an animation, or numbered artworks, as one series of boards",
     )
     parser.add_argument("--watch", action="store_true", help="send the folder again whenever something in it changes")
+    add_circuit_options(parser)
     add_settings(parser, "for all artworks; a file's name or the manifest may say otherwise of one")
     parser.set_defaults(run=_submit)
 
@@ -80,7 +84,8 @@ def _submit(given: argparse.Namespace) -> int:
 def _files(given: argparse.Namespace) -> list[OutgoingFile]:
     from worker.collection.outgoing import files_below
 
-    return files_below(given.artworks, left_out=[given.out, given.manifest])
+    beside = [given.circuit, given.circuit_file, given.keep_out]
+    return files_below(given.artworks, left_out=[given.out, given.manifest, *beside])
 
 
 def _watch(client: Client, given: argparse.Namespace) -> int:
@@ -88,8 +93,8 @@ def _watch(client: Client, given: argparse.Namespace) -> int:
     from worker.collection.watching import at_rest
 
     print(f"watching {', '.join(map(str, given.artworks))}; Ctrl-C ends it", flush=True)
-    beside = [] if given.manifest is None else [given.manifest]
-    for files in at_rest(lambda: _files(given), beside):
+    manifest = [] if given.manifest is None else [given.manifest]
+    for files in at_rest(lambda: _files(given), lambda: [*manifest, *circuit_paths(given)]):
         while True:
             try:
                 _send(client, given, files)
@@ -113,7 +118,7 @@ def _send(client: Client, given: argparse.Namespace, files: Sequence[OutgoingFil
     name = given.name or next((path.resolve().name for path in given.artworks if path.is_dir()), "artworks")
     series = [("series", "on")] if given.series else []
     fields = [("fab", given.fab), ("name", name), *series, *settings]
-    collection = client.submit_collection(fields, files, _manifest(given.manifest))
+    collection = client.submit_collection(fields, files, [*_manifest(given.manifest), *circuit_parts(given)])
     print(f"collection {collection['id']}: {collection['artworks']} artworks, {collection['reused']} known", flush=True)
     for path in collection["skipped"]:
         print(f"left out: {path}")
@@ -128,11 +133,11 @@ def _send(client: Client, given: argparse.Namespace, files: Sequence[OutgoingFil
     return SOME_FAILED if failed else ALL_DONE
 
 
-def _manifest(path: Path | None) -> tuple[str, bytes] | None:
+def _manifest(path: Path | None) -> Parts:
     if path is None:
-        return None
+        return []
     try:
-        return path.name, path.read_bytes()
+        return [("manifest", path.name, path.read_bytes())]
     except OSError as error:
         raise ManifestError(f"{path} can't be read: {error.strerror}.", mend="Check its name and rights.") from error
 

@@ -21,6 +21,7 @@ from urllib.parse import unquote
 import pytest
 import urllib3
 
+from tests.engine.circuit.circuits import small_circuit
 from tests.worker.rig import wait_for
 from tests.worker.serving import Service, serving
 from worker import client as room
@@ -98,6 +99,30 @@ def test_a_watched_folder_is_sent_when_it_changes(running: Service, birds: Path,
     assert "2 artworks" in told and "3 artworks, 2 known" in told
 
 
+def test_a_folder_goes_out_beside_a_circuit(running: Service, birds: Path, tmp_path: Path) -> None:
+    """What the command says counts before the circuit file; sent again, the same circuit is known again."""
+    circuit = birds / "board"
+    circuit.mkdir()
+    unnamed = {name: data.replace(b"%TF.FileFunction,Legend,Top*%\n", b"") for name, data in small_circuit().items()}
+    for name, data in unnamed.items():
+        (circuit / name).write_bytes(data)
+    said = birds / "circuit.toml"
+    said.write_text('net = "LED"\n[[places]]\nkind = "antenna"\ncircle = [20.0, 26.0, 2.0]\n')
+    beside = ("--circuit", circuit, "--circuit-file", said, "--net", "GND", "--layer", "three.gbr=Legend,Top")
+    call = (running, birds, "--fab", "meadow-tin", "--pitch", "100um", *beside, "--out", tmp_path / "out")
+    done = submit(*call)
+    assert done.returncode == 0 and "2 artworks, 0 known" in done.stdout, done.stderr
+    report = json.loads((tmp_path / "out" / "rover" / "report.json").read_text())
+    block = report["circuit"]
+    assert (block["net"], [place["kind"] for place in block["places"]]) == ("GND", ["antenna"])
+    assert {file["name"]: file["said_by"] for file in block["files"]}["three.gbr"] == "the user"
+    assert report["grid"]["width_mm"] == 12.0
+    assert "2 artworks, 2 known" in submit(*call).stdout
+    (circuit / "edge.gbr").write_bytes(b"no layer")
+    refused = submit(*call)
+    assert refused.returncode == 1 and "edge.gbr" in refused.stderr
+
+
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
@@ -106,6 +131,7 @@ def test_a_watched_folder_is_sent_when_it_changes(running: Service, birds: Path,
         ([SAMPLES / "owl.png", *COARSE, "--watch"], "folders alone"),
         ([SAMPLES, *COARSE, "--manifest", "missing.csv"], "missing.csv can't be read"),
         ([SAMPLES, "--fab", "nocturne-gold", "--edges", "round"], "edges"),
+        ([SAMPLES, *COARSE, "--net", "GND"], "no circuit"),
     ],
 )
 def test_what_is_wrong_is_said(running: Service, arguments: list[object], words: str) -> None:
@@ -128,7 +154,7 @@ def test_the_body_is_a_tar_archive_that_tarfile_reads(tmp_path: Path) -> None:
     os.symlink(tmp_path / "empty.png", tmp_path / "link.png")
     files = files_below([tmp_path])
     assert [file.path for file in files] == [f"birds/{long}", "empty.png"]
-    kind, body = multipart([("fab", "f")], files, ("m.csv", b"artwork\n"))
+    kind, body = multipart([("fab", "f")], files, [("manifest", "m.csv", b"artwork\n")])
     boundary = kind.partition("boundary=")[2].encode()
     *_, last, end = b"".join(body).split(b"--" + boundary)
     assert end == b"--\r\n"
@@ -146,7 +172,7 @@ def test_a_file_that_shrinks_while_it_is_sent_is_said_so(tmp_path: Path) -> None
     time.sleep(0.01)
     (tmp_path / "a.png").write_bytes(b"x")
     with pytest.raises(ArtworkError, match="became shorter"):
-        list(multipart([], files, None)[1])
+        list(multipart([], files)[1])
 
 
 def test_a_service_may_take_its_time_to_keep_many(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -163,5 +189,5 @@ def test_a_service_may_take_its_time_to_keep_many(monkeypatch: pytest.MonkeyPatc
     server = HTTPServer(("127.0.0.1", 0), Slow)
     threading.Thread(target=server.handle_request, daemon=True).start()
     with Client(f"http://127.0.0.1:{server.server_port}") as client:
-        assert client.submit_collection([("fab", "any")], [], None) == {"id": "late"}
+        assert client.submit_collection([("fab", "any")], []) == {"id": "late"}
     server.server_close()

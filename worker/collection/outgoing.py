@@ -60,10 +60,14 @@ def any_artwork(files: Iterable[OutgoingFile]) -> bool:
     return any(file.source.suffix.lower() in SUFFIXES for file in files)
 
 
+Parts = Sequence[tuple[str, str, bytes]]
+"""Further files of a request: name of the part, name and bytes of the file."""
+
+
 def multipart(
-    fields: Sequence[tuple[str, str]], files: Sequence[OutgoingFile], manifest: tuple[str, bytes] | None
+    fields: Sequence[tuple[str, str]], files: Sequence[OutgoingFile], parts: Parts = ()
 ) -> tuple[str, Iterator[bytes]]:
-    """The Content-Type and the body of a request: fields, a manifest's name and bytes, and the files as one TAR."""
+    """The Content-Type and the body of a request: fields, further files such as a manifest, the artworks as one TAR."""
     boundary = secrets.token_hex(16)
 
     def head(name: str, file_name: str = "") -> bytes:
@@ -73,8 +77,8 @@ def multipart(
     def body() -> Iterator[bytes]:
         for name, value in fields:
             yield head(name) + value.encode() + b"\r\n"
-        if manifest is not None:
-            yield head("manifest", manifest[0]) + manifest[1] + b"\r\n"
+        for name, file_name, data in parts:
+            yield head(name, file_name) + data + b"\r\n"
         yield head("archive", "artworks.tar")
         for file in files:
             yield from _archived(file)

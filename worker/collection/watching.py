@@ -13,10 +13,12 @@ SETTLED_SECONDS = 2.0
 """Files are at rest when nothing in their folder has changed for so long: one that is still copied grows."""
 
 
-def at_rest(look: Callable[[], list[OutgoingFile]], beside: Sequence[Path] = ()) -> Iterator[list[OutgoingFile]]:
+def at_rest(
+    look: Callable[[], list[OutgoingFile]], beside: Callable[[], Sequence[Path]] = tuple
+) -> Iterator[list[OutgoingFile]]:
     """The files at the start and after every change, each time that there is an artwork among them; never ends.
 
-    beside : further files whose change counts.
+    beside : lists further files whose change counts.
     """
     given: object = None
     seen: object = None
@@ -26,7 +28,7 @@ def at_rest(look: Callable[[], list[OutgoingFile]], beside: Sequence[Path] = ())
             files = look()
         except OSError:  # a folder went while it was walked
             files, seen = [], None
-        now = (files, [facts_of(path) for path in beside])
+        now = (files, [facts_of(path) for path in beside()])
         if now != seen:
             seen, since = now, time.monotonic()
         elif now != given and any_artwork(files) and time.monotonic() - since >= SETTLED_SECONDS:

@@ -239,11 +239,7 @@ class Jobs:
     def get(self, owner: str, job_id: str) -> Job:
         """One job of this owner. Raises NotFoundError."""
         with self.database.reading() as connection:
-            row = (
-                connection.execute(sql.select(*jobs.c).where(jobs.c.id == job_id, jobs.c.owner == owner))
-                .mappings()
-                .one_or_none()
-            )
+            row = connection.execute(_JOB, {"of_id": job_id, "of_owner": owner}).mappings().one_or_none()
         if row is None:
             raise _no_job(job_id)
         return job_of(row)
@@ -538,6 +534,8 @@ def read_file(row: Mapping[Any, Any]) -> JobFile:
 
 
 # Built once: a statement costs more to build than to run.
+
+_JOB = sql.select(*jobs.c).where(jobs.c.id == sql.bindparam("of_id"), jobs.c.owner == sql.bindparam("of_owner"))
 
 _RESULT = sql.select(jobs.c.state, jobs.c.expired, jobs.c.package_key, jobs.c.package_bytes, jobs.c.package_sha256)
 

@@ -70,8 +70,8 @@ The result of one artwork is DIR/<stem>/: report.json, masks/<finish id>.png, la
 comparison.png; with a bottom top/ and bottom/, with these in each, views/ and a report.json of the whole. Two artworks
 of one stem in one folder take their full file names. An earlier result is replaced only whole.
 
-A folder is a collection: only what has changed since DIR was written is converted (content, settings, fab); a name may
-end in a size, as owl_30mm.png; DIR gets report.html, report.json and contact-sheet-1.png; the rest is skipped.
+A folder is a collection: only what has changed since DIR was written is converted (content, settings, fab, program); a
+name may end in a size, as owl_30mm.png; DIR gets report.html, report.json and contact-sheet-1.png; the rest is skipped.
 """
 
 

@@ -31,8 +31,8 @@ examples:
   keep watching a folder: what is new or changed there is converted a moment later, until Ctrl-C:
     maskwright submit birds/ --fab nocturne-gold --width 40mm --out birds-done --watch
 
-The key of the service is taken from MASKWRIGHT_KEY. Sent again, only what has changed is converted: content, settings
-or the fab's profile. Results already in DIR are fetched again only where their artwork was converted anew.
+The key of the service is taken from MASKWRIGHT_KEY. Sent again, only what has changed is converted: content, settings,
+the fab's profile or the program. Results already in DIR are fetched again only where their artwork was converted anew.
 """
 
 DEFAULT_SERVER = "http://127.0.0.1:8000"

@@ -120,7 +120,7 @@ async def create_collection(
     """Many artworks at once, each with settings of its own where a manifest or its name says so.
 
     What can't be right for all is said now. An artwork that can't be converted is listed with its mend, and stops no
-    other. One that was asked for before, as it is, and not in vain takes that job over.
+    other. One that was asked for before, as it is, of the same program, and not in vain takes that job over.
     """
     length = int(request.headers.get("content-length") or 0)
     await run_in_threadpool(check_space, backing, coming=length)

@@ -203,7 +203,7 @@ def _circuit(
     check_circuit(spooled, sent)
     if sent and series:
         raise CircuitError(
-            "A series has no circuit.",
+            "A series has no circuit: each of its boards would keep dots of the one before, beside other parts too.",
             mend="Leave series out: then each artwork lies beside the circuit by itself. Or leave the circuit out.",
         )
     out = {}

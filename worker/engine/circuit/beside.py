@@ -164,18 +164,22 @@ def check_beside(settings: Settings, fab: FabProfile, circuit: Circuit, board_fi
     """SettingsError or CircuitError where what is asked for can't be had beside a circuit."""
     if board_file is not None:
         refuse_board_file(board_file.name)
+    edge = "The circuit's own profile is the board's edge, and stays as it is: leave it out."
+    bridges = (
+        "Bridges could join nets. Beside a circuit art copper stays as it is drawn, and the report lists every part "
+        "that floats with its area and place: leave it out."
+    )
+    unseen = "Unseen copper is the circuit's, and stays as it is; hatched finishes are hatched anyway: leave it out."
     refused = {
-        "board": settings.board.text() != "rectangle",
-        "islands": settings.islands != "leave",
-        "hatch": settings.hatch,
-        "round_corners": settings.round_corners,
+        "board": (settings.board.text() != "rectangle", edge),
+        "round_corners": (settings.round_corners, edge),
+        "islands": (settings.islands != "leave", bridges),
+        "hatch": (settings.hatch, unseen),
     }
-    for name, wrong in refused.items():
+    for name, (wrong, mend) in refused.items():
         if wrong:
             raise SettingsError(
-                f"Setting {name} is {settings.as_text()[name]!r}, and there is a circuit.",
-                mend="The circuit's own files say where the board ends, and its copper stays as it is: leave it out.",
-                setting=name,
+                f"Setting {name} is {settings.as_text()[name]!r}, and there is a circuit.", mend=mend, setting=name
             )
     if len(circuit.copper_layers) > 1 and fab.stack_up["sides"] != 2:
         raise CircuitError(

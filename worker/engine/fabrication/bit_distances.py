@@ -13,6 +13,9 @@ from worker.engine.threads import row_strips, run_all
 Squares = npt.NDArray[np.int64]
 
 _STRIP = 256
+_LOW_STRIP = 64
+_CHUNK = 16
+"""Rows, and words, that distances to two planes are found for at a time: they stay in the cache."""
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -67,23 +70,104 @@ def squared_distance(plane, y, x, reach, enough):  # type: ignore[no-untyped-def
     return best
 
 
+def nearer(asked: Bits, one: Bits, other: Bits, reach_px: int, *, threads: int = 1) -> Bits:
+    """The asked pixels that are nearer to the first plane than to the second; none of those with neither in reach."""
+    out: Bits = np.zeros(asked.shape, dtype=np.uint64)
+    run_all(
+        lambda a, b: _nearer(asked, one, other, reach_px, a, b, out), row_strips(asked.shape[0], _LOW_STRIP), threads
+    )
+    return out
+
+
 @njit(cache=True, nogil=True, error_model="numpy")
-def as_near(one, other, y, x, reach):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    """Whether the first plane is as near to a pixel as the second, or nearer; true where neither is in reach."""
-    first = second = reach * reach + 1
-    for d in range(reach + 1):
-        # What rows farther off may hold is no nearer than d.
-        if first <= d * d or second < d * d:
-            break
-        for yy in (y - d, y + d):
-            if 0 <= yy < one.shape[0]:
-                row = one[yy]
-                across = _to_the_left(row, x, _to_the_right(row, x, reach + 1))
-                first = min(first, d * d + across * across)
-                row = other[yy]
-                across = _to_the_left(row, x, _to_the_right(row, x, reach + 1))
-                second = min(second, d * d + across * across)
-    return first <= second
+def _nearer(asked, one, other, reach, first, last, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    words = asked.shape[1]
+    margin = 1 + (reach - 1) // 64
+    for begin in range(0, words, _CHUNK):
+        end = min(begin + _CHUNK, words)
+        held = False
+        for y in range(first, last):
+            for j in range(begin, end):
+                held |= asked[y, j] != np.uint64(0)
+        if not held:
+            continue
+        left, right = max(begin - margin, 0), min(end + margin, words)
+        near, far = _down(one, left, right, first, last, reach), _down(other, left, right, first, last, reach)
+        columns = (right - left) * 64
+        first_square, second_square = np.empty(columns, dtype=np.float32), np.empty(columns, dtype=np.float32)
+        for y in range(first, last):
+            held = False
+            for j in range(begin, end):
+                held |= asked[y, j] != np.uint64(0)
+            if not held:
+                continue
+            _across(near[y - first], reach, first_square)
+            _across(far[y - first], reach, second_square)
+            for j in range(begin, end):
+                if asked[y, j] == np.uint64(0):
+                    continue
+                x = (j - left) * 64
+                word = np.uint64(0)
+                for i in range(64):
+                    if first_square[x + i] < second_square[x + i]:
+                        word |= np.uint64(1) << np.uint64(i)
+                out[y, j] = asked[y, j] & word
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _down(plane, left, right, first, last, reach):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """float32 (rows, columns): squared distance of each pixel to the nearest of the plane's in its column."""
+    top, bottom = max(first - reach, 0), min(last + reach, plane.shape[0])
+    columns = (right - left) * 64
+    away = np.empty(columns, dtype=np.float32)
+    out = np.empty((last - first, columns), dtype=np.float32)
+    most = np.float32(reach + 1)
+    away[:] = most
+    for y in range(top, last):
+        _step(plane[y], left, right, most, away)
+        if y >= first:
+            out[y - first] = away
+    away[:] = most
+    for y in range(bottom - 1, first - 1, -1):
+        _step(plane[y], left, right, most, away)
+        if y < last:
+            row = out[y - first]
+            for x in range(columns):
+                least = min(row[x], away[x])
+                row[x] = least * least
+    return out
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _step(row, left, right, most, away):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """One row farther from what was set, but 0 where this row is."""
+    for j in range(left, right):
+        word, to = row[j], away[(j - left) * 64 : (j - left + 1) * 64]
+        if word == np.uint64(0):
+            for i in range(64):
+                to[i] = min(to[i] + np.float32(1.0), most)
+            continue
+        for i in range(64):
+            one = (word >> np.uint64(i)) & np.uint64(1)
+            to[i] = np.float32(0.0) if one != np.uint64(0) else min(to[i] + np.float32(1.0), most)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _across(down, reach, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """Squared distances in all columns' stead of those in each; what is out of reach is all alike."""
+    columns = down.shape[0]
+    out[:] = down
+    for d in range(1, reach + 1):
+        square = np.float32(d * d)
+        ahead, to = down[d:], out[: columns - d]
+        for x in range(columns - d):
+            to[x] = min(to[x], ahead[x] + square)
+        behind, to = down[: columns - d], out[d:]
+        for x in range(columns - d):
+            to[x] = min(to[x], behind[x] + square)
+    most = np.float32(reach * reach + 1)
+    for x in range(columns):
+        out[x] = min(out[x], most)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -11,6 +11,7 @@ from worker.engine.fabrication.border_rule import rule_of
 from worker.engine.fabrication.planes import BOARD
 from worker.engine.fabrication.registration import BorderReport
 from worker.engine.fabrication.stack_colours import nearest_finish
+from worker.engine.palette.values import colours_at
 from worker.fab_profile import FabProfile
 
 _LEAST_MM = 0.05
@@ -49,6 +50,8 @@ def forbidden_warnings(
     seen: Labels, labels: Labels, fab: FabProfile, forbidden: frozenset[str], *, pitch_um: float
 ) -> list[str]:
     """Forbidden finishes that will be seen where nobody asked for them: `seen` and `labels`, uint8 (H, W)."""
+    if not forbidden:
+        return []
     shown = np.bincount(seen[seen != labels], minlength=256)
     pixel_mm2 = (pitch_um / 1000.0) ** 2
     return [
@@ -73,6 +76,6 @@ def wanted_colours(
     palette = np.zeros((256, 3), dtype=np.uint8)
     palette[: len(finish_srgb)] = finish_srgb
     if dithered:
-        return palette[labels]
+        return colours_at(labels, palette)
     assert pinned is not None
     return np.where((pinned != OUTSIDE)[:, :, None], palette[pinned], srgb)

@@ -13,19 +13,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 
-from worker.engine.fabrication.bit_distances import as_near
+from worker.engine.fabrication.bit_distances import nearer
 from worker.engine.fabrication.bit_morphology import Bits, dilate, disc_within, region_of
-from worker.engine.fabrication.bit_parts import chosen_parts, connected_parts, lowest_bit, pixels_in_parts
+from worker.engine.fabrication.bit_parts import chosen_parts, connected_parts, pixels_in_parts
 from worker.engine.fabrication.border_rule import tolerances_of, whole_pixels
 from worker.engine.fabrication.layer_bits import LayerBits
-from worker.engine.fabrication.rims import blocks, if_sparse
-from worker.engine.threads import row_strips, run_all
+from worker.engine.fabrication.rims import if_sparse
 from worker.fab_profile import FabProfile
-
-_ONE = np.uint64(1)
-_STRIP = 64
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,45 +43,19 @@ def strips_of(fab: FabProfile, pitch_um: float) -> Strips:
     return Strips(seen=seen, opening=seen + closed, closed=closed)
 
 
-class Contested:
-    """Which pixels in reach of both copper and bare board go with the copper; asked again, only where those changed."""
-
-    def __init__(self) -> None:
-        self._known: dict[int, tuple[Bits, Bits, Bits, Bits]] = {}
-
-    def by_copper(self, turn: int, both: Bits, fixed: Bits, bare: Bits, reach: int, threads: int) -> Bits:
-        """The pixels of `both` nearer to `fixed` than to `bare`. turn : which of a choice's questions it is."""
-        out, ask = both.copy(), both
-        if turn in self._known:
-            asked, old_fixed, old_bare, answer = self._known[turn]
-            changed = (fixed ^ old_fixed) | (bare ^ old_bare)
-            near = dilate(changed, disc_within(float(reach)), region=region_of(changed, blocks(reach)), threads=threads)
-            ask = both & (near | ~asked)
-            out &= answer | ask
-        run_all(
-            lambda a, b: _nearer(ask, fixed, bare, reach, a, b, out),
-            row_strips(both.shape[0], _STRIP),
-            threads,
-        )
-        self._known[turn] = both, fixed, bare, out
-        return out
-
-
-def free_copper(bits: LayerBits, strips: Strips, *, contested: Contested | None = None, threads: int = 1) -> Bits:
+def free_copper(bits: LayerBits, strips: Strips, *, threads: int = 1) -> Bits:
     """The packed plane of copper, chosen wherever free pixels leave the choice. Nothing that is seen changes.
 
     The choice depends on the other pixels alone, so choosing twice chooses the same.
-    contested : kept between choices on one board, of which most is alike.
     """
-    contested = Contested() if contested is None else contested
     free = bits.free
     fixed = bits.copper & ~free
     bare = bits.board & ~fixed & ~free
     chosen, left = np.zeros_like(free), free
     # The strips that matter most come first, and leave to the others what they don't reach.
     widths = (strips.seen, bits.opening), (strips.closed, ~bits.opening), (strips.opening, bits.opening)
-    for turn, (reach, where) in enumerate(widths):
-        empty, full = _strips(turn, fixed & where, bare & where, left, reach, contested, threads)
+    for reach, where in widths:
+        empty, full = _strips(fixed & where, bare & where, left, reach, threads)
         chosen, left = chosen | full, left & ~(full | empty)
     return _held(fixed | chosen | (_filled(fixed, bare, free, threads) & left), fixed, threads)
 
@@ -107,28 +76,12 @@ def _filled(fixed: Bits, bare: Bits, free: Bits, threads: int) -> Bits:
     return chosen_parts(parts, (asks > 0) & (asks >= against), free.shape, threads=threads)
 
 
-def _strips(
-    turn: int, fixed: Bits, bare: Bits, free: Bits, reach: int, contested: Contested, threads: int
-) -> tuple[Bits, Bits]:
+def _strips(fixed: Bits, bare: Bits, free: Bits, reach: int, threads: int) -> tuple[Bits, Bits]:
     """Free pixels within reach of bare board, and of copper; where both are, those nearer to it."""
     strip = disc_within(float(reach))
     region = if_sparse(region_of(free, 0))
     by_copper = dilate(fixed, strip, region=region, threads=threads) & free
     by_bare = dilate(bare, strip, region=region, threads=threads) & free
     both = by_copper & by_bare
-    full = (by_copper & ~both) | contested.by_copper(turn, both, fixed, bare, reach, threads)
+    full = (by_copper & ~both) | nearer(both, fixed, bare, reach, threads=threads)
     return np.asarray(by_bare & ~(both & full)), full
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _nearer(contested, fixed, bare, reach, first, last, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    """Of contested pixels, keep in `out` those that are nearer to `fixed` than to `bare`."""
-    for y in range(first, last):
-        for j in range(contested.shape[1]):
-            word = contested[y, j]
-            while word != np.uint64(0):
-                i = lowest_bit(word)
-                word &= word - _ONE
-                x = j * 64 + i
-                if as_near(bare, fixed, y, x, reach):
-                    out[y, j] &= ~(_ONE << np.uint64(i))

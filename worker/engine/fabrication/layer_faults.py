@@ -6,6 +6,8 @@ Only solid legend too large in one piece is left to `measure_limits`.
 
 from __future__ import annotations
 
+import copy
+
 import numpy as np
 from numba import njit
 
@@ -13,16 +15,16 @@ from worker.engine.fabrication.bit_morphology import (
     BLOCK,
     Bits,
     Region,
-    blocks_held,
     dilate,
     disc_within,
     everywhere,
     strip_groups,
     touch_word,
 )
+from worker.engine.fabrication.board_windows import Window
 from worker.engine.fabrication.layer_bits import LayerBits
 from worker.engine.fabrication.planes import COPPER, LEGEND, OPENING
-from worker.engine.fabrication.thin_parts import thin_layers
+from worker.engine.fabrication.thin_parts import add_grown, clear, held_words, layer_rules, needed_runs, thin_of_layers
 from worker.engine.fabrication.width_rules import edge_px, limit_px, width_rules
 from worker.engine.threads import run_all
 from worker.fab_profile import FabProfile
@@ -50,8 +52,8 @@ class LayerFaults:
     def __init__(self, bits: LayerBits, fab: FabProfile, pitch_um: float, *, threads: int = 1) -> None:
         self._board, self._threads = bits.board, threads
         self._excused: Bits | None = None
-        self._rules = width_rules(fab, pitch_um, chosen=True)
-        self._clearance = disc_within(limit_px(fab.limits["legend", "clearance_mm"].value_mm, pitch_um))
+        self._rules = layer_rules(width_rules(fab, pitch_um, chosen=True))
+        self._clearance = disc_within(limit_px(fab.limits["legend", "clearance_mm"].value_mm, pitch_um)).half_px
         nothing = np.zeros(bits.board.shape, dtype=np.uint64)
         self._barred = {layer: nothing for layer, _ in _EDGES}
         for layer, key in _EDGES:
@@ -69,12 +71,17 @@ class LayerFaults:
         """The pixels that break a limit, all four of a corner touch; in the region, elsewhere none."""
         found: Bits = np.zeros(self._board.shape, dtype=np.uint64)
         around = everywhere(self._board.shape) if region is None else region
-        self._add_places(bits, around, True, found)
-        for rule in self._rules:
-            thin_layers(bits, rule, region=region, threads=self._threads, out=found)
-        held = blocks_held(bits.legend, region)
-        if held.any():
-            found |= bits.legend & dilate(bits.opening, self._clearance, region=held, threads=self._threads)
+        part, spare, discs = self._rules
+        layers = bits.copper, bits.opening, bits.legend, bits.hatched, bits.board
+        barred = [self._barred[layer] for layer, _ in _EDGES]
+        shapes = discs.beside, discs.fits, discs.covers, discs.rows, discs.odd
+        run_all(
+            lambda a, b: _add_faults(  # type: ignore[call-arg, unused-ignore]
+                *layers, *barred, part, spare, *shapes, self._clearance, around, a, b, found
+            ),
+            strip_groups(found.shape[0], self._threads),
+            self._threads,
+        )
         if self._excused is not None:
             found &= ~self._excused
         return found
@@ -82,20 +89,79 @@ class LayerFaults:
     def too_far_out(self, bits: LayerBits) -> Bits:
         """Layers too near to the board's edge."""
         found: Bits = np.zeros(self._board.shape, dtype=np.uint64)
-        self._add_places(bits, everywhere(self._board.shape), False, found)
+        around = everywhere(found.shape)
+        for layer, plane in ((COPPER, bits.copper), (OPENING, bits.opening), (LEGEND, bits.legend)):
+            _add_places(plane, self._board, self._barred[layer], False, around, 0, found.shape[0], found)
         return found
 
-    def _add_places(self, bits: LayerBits, region: Region, touches: bool, out: Bits) -> None:
-        """Add what is too near to the board's edge, and corner touches."""
-        for layer, plane in ((COPPER, bits.copper), (OPENING, bits.opening), (LEGEND, bits.legend)):
-            barred = self._barred[layer]
-            run_all(
-                lambda a, b, plane=plane, barred=barred: _add_places(
-                    plane, self._board, barred, touches, region, a, b, out
-                ),
-                strip_groups(self._board.shape[0], self._threads),
-                self._threads,
-            )
+    def window(self, window: Window) -> LayerFaults:
+        """The limits on a part of the board, on one thread."""
+        part = copy.copy(self)
+        part._threads = 1
+        part._board = window.cut(self._board)
+        part._barred = {layer: window.cut(plane) for layer, plane in self._barred.items()}
+        part._excused = None if self._excused is None else window.cut(self._excused)
+        return part
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _add_faults(  # type: ignore[no-untyped-def]
+    copper,
+    opening,
+    legend,
+    hatched,
+    board,
+    no_copper,
+    no_opening,
+    no_legend,
+    part,
+    spare,
+    beside,
+    fits,
+    covers,
+    rows,
+    odd,
+    clearance,
+    region,
+    first,
+    last,
+    out,
+):  # pragma: no cover - compiled
+    _add_places(copper, board, no_copper, True, region, first, last, out)
+    _add_places(opening, board, no_opening, True, region, first, last, out)
+    _add_places(legend, board, no_legend, True, region, first, last, out)
+    thin_of_layers(
+        copper, opening, legend, hatched, board, part, spare, beside, fits, covers, rows, odd, region, first, last, out
+    )
+    _add_near(legend, opening, clearance, region, first, last, out)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _add_near(legend, opening, half, region, first, last, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """Add legend that discs around openings reach."""
+    height, words = out.shape
+    reach = half.shape[0]
+    for top in range(first, last, BLOCK):
+        end = min(top + BLOCK, last)
+        active = held_words(legend[top:end], needed_runs(region[top // BLOCK], 0))
+        if not active.any():
+            continue
+        runs, wide = needed_runs(active, 0), needed_runs(active, 1 + reach // 64)
+        source = np.empty((end - top + 2 * reach, words), dtype=np.uint64)
+        for r in range(source.shape[0]):
+            row = opening[min(max(top - reach + r, 0), height - 1)]
+            for n in range(wide.shape[0]):
+                source[r, wide[n, 0] : wide[n, 1]] = row[wide[n, 0] : wide[n, 1]]
+        if not held_words(source, wide).any():
+            continue
+        near = np.empty((end - top, words), dtype=np.uint64)
+        for r in range(near.shape[0]):
+            clear(runs, near[r])
+        add_grown(source, half, runs, near)
+        for y in range(top, end):
+            for n in range(runs.shape[0]):
+                for j in range(runs[n, 0], runs[n, 1]):
+                    out[y, j] |= legend[y, j] & near[y - top, j]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

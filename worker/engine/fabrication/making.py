@@ -25,6 +25,7 @@ from worker.engine.fabrication.bit_morphology import (
     wider,
 )
 from worker.engine.fabrication.bit_parts import chosen_parts, connected_parts, pixels_in_parts
+from worker.engine.fabrication.board_windows import FEW, Window, in_windows, mask_of
 from worker.engine.fabrication.layer_bits import LayerBits, layer_bits
 from worker.engine.fabrication.layer_faults import LayerFaults, widest_px
 from worker.engine.fabrication.limits import LimitReport, measure_limits
@@ -38,7 +39,7 @@ from worker.engine.fabrication.registration import (
     redrawn,
 )
 from worker.engine.fabrication.repair import repair
-from worker.engine.fabrication.rims import blocks, if_sparse
+from worker.engine.fabrication.rims import blocks, if_sparse, widened
 from worker.engine.fabrication.sparse_bits import add, common, copy_where, remove, take_over, without
 from worker.fab_profile import FabProfile
 
@@ -59,6 +60,8 @@ _REACHES_MM = (
 """How far around a broken limit the drawing is undone, turn by turn; after them whole parts of it are. Many small steps
 keep far more of a border than a few large ones: each cut leaves spikes, and what mends them is small. But along a
 straight border small steps may creep on and on: a cut far wider than the rim ends it squarely."""
+_ROOM = 3
+"""How many blocks are around faults in windows: what is undone creeps along a border."""
 _BESIDE_PX = 4.0
 """A fault so near to a drawn one waits for what the undoing of that one does."""
 
@@ -169,42 +172,104 @@ def undo_faults(
         faults_in.excuse(before)
     around = blocks(widest_px(fab, pitch_um))
     drawn = _drawn(bits, before)
+    at_first = count(drawn)
     outside = faults_in.too_far_out(bits) & drawn
-    undone = _undo(bits, before, outside, drawn, region_of(outside, 0))
+    _undo(bits, before, outside, drawn, region_of(outside, 0))
+    board = _Undoing(
+        bits=bits, before=before, drawn=drawn, faults_in=faults_in, around=around, pitch_um=pitch_um, threads=threads
+    )
     region = region_of(drawn, around)
     faults = faults_in(bits, if_sparse(region))
-    for reach_mm in _REACHES_MM:
-        at = blocks_held(faults, region)
-        if not at.any():
-            return undone
-        itself = common(faults, drawn, at)
-        waits = dilate(itself, disc_within(_BESIDE_PX), region=at, threads=threads)
-        where, far = _grown(without(faults, waits, at), at, reach_mm * 1000.0 / pitch_um, threads)
-        where = common(where, drawn, far)
-        add(where, itself, at)
-        held = blocks_held(where, far)
-        undone += _undo(bits, before, where, drawn, held)
-        for _ in range(around):
-            held = wider(held)
-        take_over(faults, faults_in(bits, held), held)
-        region = held | at
+    apart = False
+    for turn in range(len(_REACHES_MM)):
+        room = widened(blocks_held(faults, region), _ROOM)
+        if turn > 0 and not apart and room.mean() < FEW:
+            # What is left then hangs together over more than a window, or lies where two of them end.
+            apart, region = True, wider(room)
+            board.apart(faults, room, turn)
+            faults = faults_in(bits, region)
+        if not blocks_held(faults, region).any():
+            return at_first - count(drawn)
+        region = board.turn(faults, region, _REACHES_MM[turn], None)
     if excuse_before:
         # What is drawn may hang on all of what it was drawn upon, so that its whole parts are most of it.
         for reach_mm in _WIDE_BITES:
             if not faults.any():
                 break
             wide = _grown(faults, region_of(faults, 0), reach_mm * 1000.0 / pitch_um, threads)[0] & drawn
-            undone += _undo(bits, before, wide, drawn, region_of(wide, 0))
+            _undo(bits, before, wide, drawn, region_of(wide, 0))
             faults = faults_in(bits)
-        return undone
+        return at_first - count(drawn)
     while faults.any():
         near = _grown(faults, region_of(faults, 0), _BITES[-1] * 1000.0 / pitch_um, threads)[0] & drawn
         if not near.any():
             break
         whole = _whole_parts(near, drawn, threads)
-        undone += _undo(bits, before, whole, drawn, region_of(whole, 0))
+        _undo(bits, before, whole, drawn, region_of(whole, 0))
         faults = faults_in(bits)
-    return undone
+    return at_first - count(drawn)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Undoing:
+    """Layers that are drawn as they were before around their faults: a board's, or those of a window on it.
+
+    drawn : what differs from before. around : blocks that a change of some blocks may break a limit in beside them.
+    """
+
+    bits: LayerBits
+    before: LayerBits
+    drawn: Bits
+    faults_in: LayerFaults
+    around: int
+    pitch_um: float
+    threads: int
+
+    def turn(self, faults: Bits, region: Region, reach_mm: float, own: Region | None) -> Region:
+        """Undo what lies around the faults, all in the region; the blocks that may hold faults then. `faults` are what
+        is left, in place; `own` : where they count."""
+        at = blocks_held(faults, region)
+        itself = common(faults, self.drawn, at)
+        waits = dilate(itself, disc_within(_BESIDE_PX), region=at, threads=self.threads)
+        where, far = _grown(without(faults, waits, at), at, reach_mm * 1000.0 / self.pitch_um, self.threads)
+        where = common(where, self.drawn, far)
+        add(where, itself, at)
+        held = blocks_held(where, far)
+        _undo(self.bits, self.before, where, self.drawn, held)
+        held = widened(held, self.around)
+        if own is not None:
+            held &= own
+        take_over(faults, self.faults_in(self.bits, held), held)
+        return held | at
+
+    def apart(self, faults: Bits, room: Region, first_turn: int) -> None:
+        """Undo what lies around the faults in windows, each by itself and turn by turn."""
+        planes = self.bits.copper, self.bits.opening, self.bits.legend, self.drawn
+        start = self.bits.with_drawn(*(plane.copy() for plane in planes[:3]))
+        drawn = self.drawn.copy()
+
+        def work(window: Window) -> None:
+            part = _Undoing(
+                bits=window.cut_layers(start),
+                before=window.cut_layers(self.before),
+                drawn=window.cut(drawn),
+                faults_in=self.faults_in.window(window),
+                around=self.around,
+                pitch_um=self.pitch_um,
+                threads=1,
+            )
+            left = window.cut(faults) & mask_of(window.own, len(part.drawn))
+            region = window.own
+            for reach_mm in _REACHES_MM[first_turn:]:
+                if not left.any():
+                    break
+                region = part.turn(left, region, reach_mm, window.own)
+            for plane, made in zip(
+                planes, (part.bits.copper, part.bits.opening, part.bits.legend, part.drawn), strict=True
+            ):
+                window.paste(plane, made)
+
+        in_windows(work, room, self.drawn.shape, self.threads)
 
 
 def _drawn(bits: LayerBits, before: LayerBits) -> Bits:
@@ -225,9 +290,8 @@ def _whole_parts(near: Bits, drawn: Bits, threads: int) -> Bits:
     return chosen_parts(parts, pixels_in_parts(near, parts) > 0, drawn.shape, threads=threads)
 
 
-def _undo(bits: LayerBits, before: LayerBits, where: Bits, drawn: Bits, region: Region) -> int:
-    """Draw these pixels, all in the region, as they were before, in place, and take them off what is drawn; how many
-    they are."""
+def _undo(bits: LayerBits, before: LayerBits, where: Bits, drawn: Bits, region: Region) -> None:
+    """Draw these pixels, all in the region, as they were before, in place, and take them off what is drawn."""
     for plane, old in (
         (bits.copper, before.copper),
         (bits.opening, before.opening),
@@ -235,4 +299,3 @@ def _undo(bits: LayerBits, before: LayerBits, where: Bits, drawn: Bits, region: 
     ):
         copy_where(plane, old, where, region)
     remove(drawn, where, region)
-    return count(where) if region.any() else 0

@@ -21,8 +21,6 @@ from worker.engine.fabrication.bit_morphology import (
     Disc,
     Frame,
     Region,
-    blocks_held,
-    corner_touches,
     dilate,
     disc,
     disc_within,
@@ -32,11 +30,20 @@ from worker.engine.fabrication.bit_morphology import (
     pack,
     wider,
 )
+from worker.engine.fabrication.finish_faults import (
+    Chosen,
+    FaultRules,
+    add_barred,
+    add_corner_touches,
+    add_faults,
+    add_near,
+    chosen_of,
+)
 from worker.engine.fabrication.layer_bits import LayerBits
 from worker.engine.fabrication.plane_moves import Planes, gather
 from worker.engine.fabrication.planes import COPPER, FREE_COPPER, HATCHED, LEGEND, OPENING, planes_of
-from worker.engine.fabrication.sparse_bits import add, common
-from worker.engine.fabrication.thin_parts import thin_finishes, thin_parts
+from worker.engine.fabrication.sparse_bits import add
+from worker.engine.fabrication.thin_parts import reaches_of, thin_finishes, thin_parts
 from worker.engine.fabrication.unseen_copper import makeable_reach_px
 from worker.engine.fabrication.width_rules import CORNER_TOLERANCE, WidthRule, edge_px, limit_px, width_rules
 from worker.fab_profile import FabProfile
@@ -91,6 +98,20 @@ class Partition:
         self.outside = pack(labels, _one(OUTSIDE), self.frame, outside=True, threads=threads)
         self._frame_planes()
         self.bands = self._bands()
+        self._fault_rules = self._tables()
+
+    def _tables(self) -> FaultRules:
+        def tables(groups: Sequence[tuple[int, ...]]) -> Chosen:
+            return np.array([[i in group for i in range(self.count)] for group in groups], dtype=np.bool_)
+
+        return FaultRules(
+            layers=tables((self.copper, self.open, self.legend)),
+            unknown=tables((self.free, (), ())),
+            clearance=disc_within(self.clearance_px).half_px,
+            part=tables([rule.part for rule in self.rules]).reshape(-1, self.count),
+            spare=tables([rule.spare for rule in self.rules]).reshape(-1, self.count),
+            discs=reaches_of(tuple(rule.rule for rule in self.rules), tuple(bool(rule.spare) for rule in self.rules)),
+        )
 
     def _pack(self, labels: Labels, finish: int) -> Bits:
         return pack(labels, _one(finish), self.frame, outside=False, threads=self.threads)
@@ -136,11 +157,12 @@ class Partition:
     def too_far_out(self, region: Region | None = None) -> Bits:
         """Copper, openings and legend too near to the board's edge, in the region."""
         out = self.empty()
-        for finishes, band in self.bands:
-            held = blocks_held(band, region)
-            for finish in finishes:
-                add(out, common(self.planes[finish], band, held), held)
+        self._add_too_far_out(self._region(region), out)
         return out
+
+    def _add_too_far_out(self, region: Region, out: Bits) -> None:
+        for finishes, band in self.bands:
+            add_barred(self.planes, chosen_of(finishes, self.count), band, region, out, threads=self.threads)
 
     def keep_from_edge(self) -> None:
         """Give what is too near to the board's edge to the finish most like it that may stand there."""
@@ -200,41 +222,22 @@ class Partition:
 
     def too_near(self, region: Region | None = None) -> Bits:
         """Legend within the clearance of an opening."""
-        if not self.legend or not self.open:
-            return self.empty()
-        legend = self.union(self.legend, region)
-        held = blocks_held(legend, region)
-        openings = self.union(self.open, wider(held))
-        near = dilate(openings, disc_within(self.clearance_px), region=held, threads=self.threads)
-        near &= legend
-        return near
+        out = self.empty()
+        add_near(self.planes, self._fault_rules, self._region(region), out, threads=self.threads)
+        return out
 
     def touches(self, region: Region | None = None) -> Bits:
-        """All four pixels of every corner touch of a layer."""
+        """All four pixels of every corner touch of a layer, in the region."""
         out = self.empty()
-        around = None if region is None else wider(region)
-        board = ~self.outside
-        for finishes, known in (
-            (self.open, board),
-            (self.legend, board),
-            (self.copper, board & ~self.union(self.free, around)),
-        ):
-            if finishes:
-                plane = self.union(finishes, around)
-                add(out, corner_touches(plane, known, region=around, threads=self.threads), self._region(around))
-        if not out.any():
-            return out
-        block = out | shifted(out, 1, 0)
-        block |= shifted(block, 0, 1)
-        return _inside(block, region)
+        rules = self._fault_rules
+        add_corner_touches(self.planes, self.outside, rules, self._region(region), out, threads=self.threads)
+        return out
 
     def faults(self, region: Region | None = None) -> Bits:
-        """Every pixel that breaks a rule."""
-        out, within = self.too_near(region), self._region(region)
-        for found in (self.touches(region), self.too_far_out(region)):
-            add(out, found, within)
-        for rule in self.rules:
-            add(out, self.thin(rule, region), within)
+        """Every pixel that breaks a rule, in the region."""
+        out, within = self.empty(), self._region(region)
+        self._add_too_far_out(within, out)
+        add_faults(self.planes, self.outside, self._fault_rules, within, out, threads=self.threads)
         return out
 
     def layers(self) -> LayerBits:
@@ -263,13 +266,6 @@ def _one(value: int) -> npt.NDArray[np.uint8]:
     return table
 
 
-def _inside(bits: Bits, region: Region | None) -> Bits:
-    if region is not None:
-        rows = np.repeat(region, 64, axis=0)[: bits.shape[0]]
-        bits *= rows
-    return bits
-
-
 def _finish_rules(fab: FabProfile, bits: Sequence[int], pitch_um: float) -> tuple[FinishRule, ...]:
     """The rules that can be broken: something is in the part, and something is neither in it nor spare."""
     out: dict[tuple[object, ...], FinishRule] = {}
@@ -281,22 +277,3 @@ def _finish_rules(fab: FabProfile, bits: Sequence[int], pitch_um: float) -> tupl
             key = (part, spare, rule.diameter_px, rule.spare_reach_px)
             out.setdefault(key, FinishRule(rule=rule, diameter_px=rule.diameter_px, part=part, spare=spare, rest=rest))
     return tuple(out.values())
-
-
-def shifted(bits: Bits, right: int, down: int) -> Bits:
-    """The plane moved by one pixel, or none, to the right (-1: left) and down (-1: up)."""
-    out = bits
-    if right == 1:
-        out = bits << np.uint64(1)
-        out[:, 1:] |= bits[:, :-1] >> np.uint64(63)
-    elif right == -1:
-        out = bits >> np.uint64(1)
-        out[:, :-1] |= bits[:, 1:] << np.uint64(63)
-    if down:
-        moved = np.zeros_like(out)
-        if down == 1:
-            moved[1:] = out[:-1]
-        else:
-            moved[:-1] = out[1:]
-        out = moved
-    return out

@@ -62,6 +62,10 @@ class LayerPlanes:
         """bool (H, W): where this bit is set."""
         return np.asarray((self.stack & np.uint8(bit)) != 0)
 
+    def has(self, bit: int) -> bool:
+        """Whether this bit is set anywhere."""
+        return any((row & np.uint8(bit)).any() for row in self.stack)
+
 
 def planes_of(labels: Labels, fab: FabProfile, *, pitch_um: float, threads: int = 1) -> LayerPlanes:
     """The layers that show each label's finish. Copper that nobody sees is left out at first, and marked as free.

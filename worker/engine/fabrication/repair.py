@@ -17,21 +17,25 @@ import numpy as np
 import numpy.typing as npt
 
 from worker.engine.arrays import Srgb
-from worker.engine.fabrication.bit_morphology import Bits, count, dilate, disc, region_of, unpack, wider
+from worker.engine.fabrication.bit_morphology import Bits, Region, count, dilate, disc, region_of, unpack, wider
+from worker.engine.fabrication.board_windows import FEW, Window, in_windows
 from worker.engine.fabrication.clearance import keep_clear, swap_narrow, swap_strips
 from worker.engine.fabrication.compensation import compensate
-from worker.engine.fabrication.free_copper import Contested
 from worker.engine.fabrication.layer_bits import stack_of
 from worker.engine.fabrication.limits import LimitReport, measure_limits
 from worker.engine.fabrication.partition import Partition
+from worker.engine.fabrication.plane_moves import Planes
 from worker.engine.fabrication.planes import LayerPlanes, seen_labels
 from worker.engine.fabrication.settling import grow_joints, settle
-from worker.engine.fabrication.unseen_copper import makeable_copper
+from worker.engine.fabrication.unseen_copper import choose_again, makeable_copper
 from worker.engine.fabrication.widening import give_up, widen
 from worker.fab_profile import FabProfile
 
 _TURNS = 8
 _TRIES = 12
+_APART = 3
+_ROOM = 3
+"""In how many turns faults are finished off in windows, and how many blocks are around them there."""
 _COVER_MM, _COVER_MORE_MM = 0.04, 0.04
 """How far the safe finish grows over a fault that nothing mends, and how much farther in every turn; on a grid finer
 than 20 micrometres as many pixels as there. In pixels alone, blots on a coarse grid broke more than they mended."""
@@ -72,14 +76,17 @@ def repair(
     wanted = board.planes.copy()
     mend(board, wanted)
     compensate(board, wanted, srgb)
-    contested = Contested()
-    for turn in range(_TURNS + 1):
-        layers = board.layers()
-        copper, left = makeable_copper(layers, fab, planes.pitch_um, contested=contested, threads=threads)
-        if turn == _TURNS or not left.any():
+    layers = board.layers()
+    copper, left = makeable_copper(layers, fab, planes.pitch_um, threads=threads)
+    for turn in range(_TURNS):
+        if not left.any():
             break
+        # Nothing was wrong before, and what is covered lies within a block.
+        around = region_of(left, 2)
         cover(board, left, turn)
-        finish_off(board, wanted)
+        finish_off(board, wanted, around)
+        before, layers = layers, board.layers()
+        copper, left = choose_again(layers, before, copper, left, fab, planes.pitch_um, threads=threads)
     layers = layers.with_drawn(copper, layers.opening, layers.legend)
     result = LayerPlanes(stack=stack_of(layers, threads=threads), pitch_um=planes.pitch_um)
     changed = board.empty()
@@ -92,7 +99,7 @@ def repair(
     )
 
 
-def mend(board: Partition, wanted: npt.NDArray[np.uint64]) -> None:
+def mend(board: Partition, wanted: Planes) -> None:
     """Change a partition until no rule is broken."""
     board.keep_from_edge()
     faults = board.faults()
@@ -108,21 +115,48 @@ def mend(board: Partition, wanted: npt.NDArray[np.uint64]) -> None:
     finish_off(board, wanted)
 
 
-def finish_off(board: Partition, wanted: npt.NDArray[np.uint64]) -> None:
-    """Settle the last faults; where that comes to nothing, the safe finish grows over them."""
-    faults = board.faults()
+def finish_off(board: Partition, wanted: Planes, region: Region | None = None) -> None:
+    """Settle the last faults, all of them in the region; where that comes to nothing, the safe finish grows over them.
+
+    Few faults are finished off in windows, each by itself; what that breaks where windows end is looked for after it.
+    """
+    faults = board.faults(region)
     turn = 0
     while faults.any():
-        # What is changed lies within a block of the faults, and what that breaks no more than one block farther.
-        around = region_of(faults, 2)
-        if turn < _TRIES:
-            settle(board, wanted, faults, thorough=2 <= turn <= 4)
-        left = board.faults(around)
-        if left.any() and (turn >= _TRIES or (turn > 0 and count(left) > 0.5 * count(faults))):
-            cover(board, left, turn)
-            left = board.faults(wider(wider(around)))
-        faults = left
+        room = region_of(faults, _ROOM)
+        if turn < _APART and room.mean() < FEW:
+            before = board.planes
+            board.planes = before.copy()
+
+            def work(window: Window, before: Planes = before) -> None:
+                part = board.window(before, window.rows, window.words)
+                asked, left, own_turn = window.cut(wanted), part.faults(window.own), 0
+                while left.any() and own_turn < _TRIES:
+                    left, own_turn = _finish_turn(part, asked, left, own_turn, window.own), own_turn + 1
+                window.paste(board.planes, part.planes)
+
+            in_windows(work, room, board.shape, board.threads)
+            faults = board.faults(wider(room))
+        else:
+            faults = _finish_turn(board, wanted, faults, turn, None)
         turn += 1
+
+
+def _finish_turn(board: Partition, wanted: Planes, faults: Bits, turn: int, own: Region | None) -> Bits:
+    """Change what is around faults; the faults that are left. own : blocks that faults may lie in; None for all."""
+
+    def inside(region: Region) -> Region:
+        return region if own is None else region & own
+
+    # What is changed lies within a block of the faults, and what that breaks no more than one block farther.
+    around = region_of(faults, 2)
+    if turn < _TRIES:
+        settle(board, wanted, faults, thorough=2 <= turn <= 4)
+    left = board.faults(inside(around))
+    if left.any() and (turn >= _TRIES or (turn > 0 and count(left) > 0.5 * count(faults))):
+        cover(board, left, turn)
+        left = board.faults(inside(wider(wider(around))))
+    return left
 
 
 def cover(board: Partition, faults: Bits, turn: int) -> None:

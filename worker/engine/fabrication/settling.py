@@ -12,15 +12,14 @@ from collections.abc import Callable, Iterator
 import numpy as np
 import numpy.typing as npt
 from numba import njit
-from scipy.ndimage import find_objects, label
 
-from worker.engine.fabrication.bit_morphology import BLOCK, Bits, Region, dilate, disc, region_of
+from worker.engine.fabrication.bit_morphology import Bits, Region, dilate, disc, region_of
 from worker.engine.fabrication.bit_parts import Parts, chosen_parts, connected_parts, pixels_in_parts, run_mask
+from worker.engine.fabrication.board_windows import Window, in_windows
 from worker.engine.fabrication.clearance import keep_clear
 from worker.engine.fabrication.partition import FinishRule, Partition
 from worker.engine.fabrication.plane_moves import Planes, take_over
 from worker.engine.fabrication.widening import fill, grown, worth_keeping
-from worker.engine.threads import run_all
 
 _FAULT_PRICE = 400.0
 """What a faulty pixel that stays costs: more than any change of its surroundings."""
@@ -89,24 +88,16 @@ def settle(board: Partition, wanted: Planes, faults: Bits, *, thorough: bool) ->
 
     wanted : the planes as they were asked for. thorough : try blots of every finish, too.
     """
-    blocks = region_of(faults, 1)
-    numbers, _ = label(blocks, structure=np.ones((3, 3)))
+    # A change reaches no farther than the blocks; rules look one block farther.
     before = board.planes
     board.planes = before.copy()
 
-    def work(number: int, strips: slice, words: slice) -> None:
-        # A change reaches no farther than the blocks; rules look one block farther.
-        first, last = max(strips.start - 1, 0), min(strips.stop + 1, blocks.shape[0])
-        left, right = max(words.start - 1, 0), min(words.stop + 1, blocks.shape[1])
-        rows, columns = slice(first * BLOCK, min(last * BLOCK, board.shape[0])), slice(left, right)
-        own = numbers[first:last, left:right] == number
-        part = board.window(before, rows, columns)
-        _settle_window(part, np.ascontiguousarray(wanted[:, rows, columns]), own.astype(np.uint8), thorough)
-        inside = np.repeat(own, BLOCK, axis=0)[: part.shape[0]]
-        board.planes[:, rows, columns][:, inside] = part.planes[:, inside]
+    def work(window: Window) -> None:
+        part = board.window(before, window.rows, window.words)
+        _settle_window(part, window.cut(wanted), window.own.copy(), thorough)
+        window.paste(board.planes, part.planes)
 
-    calls = [(number, *slices) for number, slices in enumerate(find_objects(numbers), start=1)]
-    run_all(work, calls, board.threads)
+    in_windows(work, region_of(faults, 1), board.shape, board.threads)
 
 
 def _settle_window(board: Partition, wanted: Planes, region: Region, thorough: bool) -> None:

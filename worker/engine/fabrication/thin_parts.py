@@ -8,6 +8,7 @@ the space in or beside them. So the cost grows with the edges drawn, not with th
 from __future__ import annotations
 
 import functools
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -100,36 +101,70 @@ def thin_parts(part: Bits, space: Bits, diameter_px: int, *, region: Region | No
     return out
 
 
-def thin_layers(
-    bits: LayerBits, rule: WidthRule, *, region: Region | None = None, threads: int = 1, out: Bits | None = None
-) -> Bits:
-    """Pixels of a side's layers that break a rule, in the region; added to `out` if that is given."""
-    found = np.zeros(bits.board.shape, dtype=np.uint64) if out is None else out
-    reach = reach_of(rule.diameter_px)
-    part, spare = _masks_of(rule)
-    beside = disc_within(rule.spare_reach_px).half_px if rule.spare_reach_px else np.empty(0, dtype=np.int64)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Reaches:
+    """Discs of some rules, as compiled loops take them: each row of an array holds one rule's half widths.
+
+    beside : how far discs may go beyond what is spare. fits, covers : as in `Reach`. rows : int64 (rules, 3), how many
+    of the half widths count. odd : bool (rules,).
+    """
+
+    beside: npt.NDArray[np.int64]
+    fits: npt.NDArray[np.int64]
+    covers: npt.NDArray[np.int64]
+    rows: npt.NDArray[np.int64]
+    odd: npt.NDArray[np.bool_]
+
+
+@functools.lru_cache(maxsize=256)
+def reaches_of(rules: tuple[WidthRule, ...], spared: tuple[bool, ...]) -> Reaches:
+    """Of some rules; `spared` : whether there is anything spare."""
+    nothing = np.empty(0, dtype=np.int64)
+    reaches = [reach_of(rule.diameter_px) for rule in rules]
+    far = [
+        disc_within(rule.spare_reach_px).half_px if rule.spare_reach_px and spare else nothing
+        for rule, spare in zip(rules, spared, strict=True)
+    ]
+    kinds = [far, [one.fits.half_px for one in reaches], [one.covers.half_px for one in reaches]]
+    beside, fits, covers = (_side_by_side(kind) for kind in kinds)
+    return Reaches(
+        beside=beside,
+        fits=fits,
+        covers=covers,
+        rows=np.array([[len(half) for half in kind] for kind in kinds], dtype=np.int64).T.copy(),
+        odd=np.array([one.fits.odd for one in reaches], dtype=np.bool_),
+    )
+
+
+def _side_by_side(halves: Sequence[npt.NDArray[np.int64]]) -> npt.NDArray[np.int64]:
+    out = np.zeros((len(halves), max((len(half) for half in halves), default=0) + 1), dtype=np.int64)
+    for row, half in zip(out, halves, strict=True):
+        row[: len(half)] = half
+    return out
+
+
+@functools.lru_cache(maxsize=64)
+def layer_rules(rules: tuple[WidthRule, ...]) -> tuple[Masks, Masks, Reaches]:
+    """Rules on layers, as `thin_of_layers` takes them: uint64 (rules, 16), parts and spares; discs."""
+    part, spare = (
+        np.stack([_masks(table) for table in tables])
+        for tables in ([rule.part_table() for rule in rules], [rule.spare_table() for rule in rules])
+    )
+    return part, spare, reaches_of(rules, (True,) * len(rules))
+
+
+def thin_layers(bits: LayerBits, rule: WidthRule, *, region: Region | None = None, threads: int = 1) -> Bits:
+    """Pixels of a side's layers that break a rule, in the region."""
+    found: Bits = np.zeros(bits.board.shape, dtype=np.uint64)
+    part, spare, discs = layer_rules((rule,))
     around = everywhere(found.shape) if region is None else region
-
-    def work(first: int, last: int) -> None:
-        _thin_of_layers(
-            bits.copper,
-            bits.opening,
-            bits.legend,
-            bits.hatched,
-            bits.board,
-            part,
-            spare,
-            beside,
-            reach.fits.half_px,
-            reach.covers.half_px,
-            reach.fits.odd,
-            around,
-            first,
-            last,
-            found,
-        )
-
-    run_all(work, strip_groups(found.shape[0], threads), threads)
+    layers = bits.copper, bits.opening, bits.legend, bits.hatched, bits.board
+    shapes = discs.beside, discs.fits, discs.covers, discs.rows, discs.odd
+    run_all(
+        lambda a, b: thin_of_layers(*layers, part, spare, *shapes, around, a, b, found),
+        strip_groups(found.shape[0], threads),
+        threads,
+    )
     return found
 
 
@@ -149,29 +184,15 @@ def thin_finishes(
     and that its discs may use besides.
     """
     out: Bits = np.zeros(outside.shape, dtype=np.uint64)
-    reach = reach_of(rule.diameter_px)
-    far = rule.spare_reach_px if spare else 0
-    beside = disc_within(far).half_px if far else np.empty(0, dtype=np.int64)
-    in_part, in_spare = (np.array([i in chosen for i in range(len(planes))]) for chosen in (part, spare))
+    in_part, in_spare = (np.array([[i in chosen for i in range(len(planes))]]) for chosen in (part, spare))
+    discs = reaches_of((rule,), (bool(spare),))
     around = everywhere(outside.shape) if region is None else region
-
-    def work(first: int, last: int) -> None:
-        _thin_of_finishes(
-            planes,
-            outside,
-            in_part,
-            in_spare,
-            beside,
-            reach.fits.half_px,
-            reach.covers.half_px,
-            reach.fits.odd,
-            around,
-            first,
-            last,
-            out,
-        )
-
-    run_all(work, strip_groups(out.shape[0], threads), threads)
+    shapes = discs.beside, discs.fits, discs.covers, discs.rows, discs.odd
+    run_all(
+        lambda a, b: thin_of_finishes(planes, outside, in_part, in_spare, *shapes, around, a, b, out),
+        strip_groups(out.shape[0], threads),
+        threads,
+    )
     return out
 
 
@@ -196,12 +217,6 @@ def picked(bits: LayerBits, table: npt.NDArray[np.uint8], *, threads: int = 1) -
     return out
 
 
-@functools.lru_cache(maxsize=256)
-def _masks_of(rule: WidthRule) -> tuple[Masks, Masks]:
-    """Of the part, and of what is spare."""
-    return _masks(rule.part_table()), _masks(rule.spare_table())
-
-
 def _masks(table: npt.NDArray[np.uint8]) -> Masks:
     return np.array([_ONES if table[BOARD | bits] else _NONE for bits in range(16)], dtype=np.uint64)
 
@@ -215,7 +230,7 @@ def _thin_of_planes(part, space, fits, covers, odd, region, first, last, out):  
     before = fits.shape[0] + covers.shape[0]
     for top in range(first, last, _STRIP):
         end = min(top + _STRIP, last)
-        active = _held(part[top:end], needed_runs(region[top // _STRIP], 0))
+        active = held_words(part[top:end], needed_runs(region[top // _STRIP], 0))
         if not active.any():
             continue
         around = np.empty((end - top + 2 * before, words), dtype=np.uint64)
@@ -224,7 +239,43 @@ def _thin_of_planes(part, space, fits, covers, odd, region, first, last, out):  
             row, to = space[min(max(top - before + r, 0), height - 1)], around[r]
             for k in range(runs.shape[0]):
                 to[runs[k, 0] : runs[k, 1]] = row[runs[k, 0] : runs[k, 1]]
-        _add_thin(part[top:end], around, fits, covers, odd, active, out[top:end])
+        _add_thin(part[top:end], around, fits, covers, odd, active, runs, out[top:end])
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def thin_of_layers(  # type: ignore[no-untyped-def]
+    copper, opening, legend, hatched, board, part, spare, beside, fits, covers, rows, odd, region, first, last, out
+):  # pragma: no cover - compiled
+    """Add the pixels that break some rules, of rows first..last; `part` and on as in `layer_rules`."""
+    for k in range(part.shape[0]):
+        near, disc, cover = beside[k, : rows[k, 0]], fits[k, : rows[k, 1]], covers[k, : rows[k, 2]]
+        _thin_of_layers(
+            copper,
+            opening,
+            legend,
+            hatched,
+            board,
+            part[k],
+            spare[k],
+            near,
+            disc,
+            cover,
+            odd[k],
+            region,
+            first,
+            last,
+            out,
+        )
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def thin_of_finishes(  # type: ignore[no-untyped-def]
+    planes, outside, part, spare, beside, fits, covers, rows, odd, region, first, last, out
+):  # pragma: no cover - compiled
+    """The same of a partition by finishes; part, spare : bool (rules, finishes)."""
+    for k in range(part.shape[0]):
+        near, disc, cover = beside[k, : rows[k, 0]], fits[k, : rows[k, 1]], covers[k, : rows[k, 2]]
+        _thin_of_finishes(planes, outside, part[k], spare[k], near, disc, cover, odd[k], region, first, last, out)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -240,7 +291,7 @@ def _thin_of_layers(  # type: ignore[no-untyped-def]
         part = np.empty((min(_STRIP, last - top), words), dtype=np.uint64)
         for y in range(top, top + part.shape[0]):
             _pick(copper[y], opening[y], legend[y], hatched[y], board[y], part_of, runs, part[y - top])
-        active = _held(part, runs)
+        active = held_words(part, runs)
         if not active.any():
             continue
         around = np.empty((part.shape[0] + 2 * before, words), dtype=np.uint64)
@@ -257,8 +308,8 @@ def _thin_of_layers(  # type: ignore[no-untyped-def]
                 y = min(max(top - before - reach + r, 0), height - 1)
                 _pick(copper[y], opening[y], legend[y], hatched[y], board[y], spare_of, wide, spare[r])
                 _add_outside(board[y], wide, spare[r])
-            _add_grown(spare, beside, runs, around)
-        _add_thin(part, around, fits, covers, odd, active, out[top : top + part.shape[0]])
+            add_grown(spare, beside, runs, around)
+        _add_thin(part, around, fits, covers, odd, active, runs, out[top : top + part.shape[0]])
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -271,36 +322,46 @@ def _thin_of_finishes(  # type: ignore[no-untyped-def]
         runs = needed_runs(region[top // _STRIP], 0)
         if runs.shape[0] == 0:
             continue
-        part = np.zeros((min(_STRIP, last - top), words), dtype=np.uint64)
+        part = np.empty((min(_STRIP, last - top), words), dtype=np.uint64)
         for r in range(part.shape[0]):
-            _add_finishes(planes, part_of, top + r, runs, part[r])
-        active = _held(part, runs)
+            clear(runs, part[r])
+            add_finishes(planes, part_of, top + r, runs, part[r])
+        active = held_words(part, runs)
         if not active.any():
             continue
-        around = np.zeros((part.shape[0] + 2 * before, words), dtype=np.uint64)
+        around = np.empty((part.shape[0] + 2 * before, words), dtype=np.uint64)
         runs = needed_runs(active, 1 + before // 64)
         for r in range(around.shape[0]):
             y = min(max(top - before + r, 0), height - 1)
-            _add_finishes(planes, part_of, y, runs, around[r])
+            clear(runs, around[r])
+            add_finishes(planes, part_of, y, runs, around[r])
             if reach == 0:
-                _add_finishes(planes, spare_of, y, runs, around[r])
+                add_finishes(planes, spare_of, y, runs, around[r])
                 _add(outside[y], runs, around[r])
         if reach > 0:
-            spare = np.zeros((around.shape[0] + 2 * reach, words), dtype=np.uint64)
+            spare = np.empty((around.shape[0] + 2 * reach, words), dtype=np.uint64)
             wide = needed_runs(active, 2 + before // 64 + reach // 64)
             for r in range(spare.shape[0]):
                 y = min(max(top - before - reach + r, 0), height - 1)
-                _add_finishes(planes, spare_of, y, wide, spare[r])
+                clear(wide, spare[r])
+                add_finishes(planes, spare_of, y, wide, spare[r])
                 _add(outside[y], wide, spare[r])
-            _add_grown(spare, beside, runs, around)
-        _add_thin(part, around, fits, covers, odd, active, out[top : top + part.shape[0]])
+            add_grown(spare, beside, runs, around)
+        _add_thin(part, around, fits, covers, odd, active, runs, out[top : top + part.shape[0]])
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _add_finishes(planes, chosen, y, runs, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+def add_finishes(planes, chosen, y, runs, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
     for f in range(planes.shape[0]):
         if chosen[f]:
             _add(planes[f, y], runs, out)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def clear(runs, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """Empty these runs of a row's words."""
+    for n in range(runs.shape[0]):
+        out[runs[n, 0] : runs[n, 1]] = _NONE
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -346,7 +407,7 @@ def _add_outside(board, runs, out):  # type: ignore[no-untyped-def]  # pragma: n
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _add_grown(source, half, runs, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+def add_grown(source, half, runs, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
     """Add what discs around the source's pixels reach to rows of `out`, of which the source has more on each side."""
     rows, reach = out.shape[0], half.shape[0]
     margin = 1 + reach // 64
@@ -358,7 +419,8 @@ def _add_grown(source, half, runs, out):  # type: ignore[no-untyped-def]  # prag
         for begin in range(runs[n, 0], runs[n, 1], _CHUNK):
             end = min(begin + _CHUNK, runs[n, 1])
             m = end - begin + 2 * margin
-            load(source, begin, end, margin, np.int64(0), source.shape[0], dilate, here)
+            if load(source, begin, end, margin, np.int64(0), source.shape[0], dilate, here) == 0:
+                continue
             spread(here, spare, total, half, odd, dilate, m, rows, reach)
             for r in range(rows):
                 to, grown = out[r, begin:end], total[r * m + margin : r * m + margin + end - begin]
@@ -367,7 +429,7 @@ def _add_grown(source, half, runs, out):  # type: ignore[no-untyped-def]  # prag
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _held(part, runs):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+def held_words(part, runs):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
     """uint8 (words,): the words of these runs, a strip's, that hold a pixel of the part."""
     any_set = np.zeros(part.shape[1], dtype=np.uint64)
     for y in range(part.shape[0]):
@@ -393,17 +455,17 @@ def needed_runs(active, words_more):  # type: ignore[no-untyped-def]  # pragma: 
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _add_thin(part, around, fits, covers, odd, active, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+def _add_thin(part, around, fits, covers, odd, active, runs, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
     """Add the thin pixels of one strip to `out`.
 
     part, out : rows of the strip. around : the space, with as many rows more on each side as decide; read only so far
-    beside active words, too. fits, covers, odd : half widths of the two discs. active : words that hold pixels of the
-    part; used up.
+    beside active words, too: in the runs. fits, covers, odd : half widths of the two discs. active : words that hold
+    pixels of the part; used up.
     """
     rows, words = part.shape
     n, c = fits.shape[0], covers.shape[0]
     margin = 1 + (n + c) // 64
-    _leave_out_whole(around, active, margin)
+    _leave_out_whole(around, active, margin, runs)
     most = (_CHUNK + 2 * margin) * around.shape[0]
     here, spare = np.zeros(most + 2, dtype=np.uint64), np.zeros(most + 2, dtype=np.uint64)
     total = np.empty(most, dtype=np.uint64)
@@ -499,15 +561,16 @@ def _misses(part, wide, begin, end, margin, before):  # type: ignore[no-untyped-
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _leave_out_whole(around, active, margin):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+def _leave_out_whole(around, active, margin, runs):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
     """Clear active words with no gap of the space near them: discs lie there wherever they are put."""
     words = active.shape[0]
     every = np.empty(words, dtype=np.uint64)
     every[:] = _ONES
     for r in range(around.shape[0]):
-        row = around[r]
-        for j in range(words):
-            every[j] &= row[j]
+        for n in range(runs.shape[0]):
+            row, to = around[r, runs[n, 0] : runs[n, 1]], every[runs[n, 0] : runs[n, 1]]
+            for j in range(row.shape[0]):
+                to[j] &= row[j]
     gaps = np.zeros(words, dtype=np.uint8)
     for j in range(words):
         if active[j] != 0:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numba import njit
 
@@ -19,9 +21,10 @@ from worker.engine.fabrication.bit_morphology import (
     wider,
 )
 from worker.engine.fabrication.bit_parts import chosen_parts, connected_parts, pixels_in_parts
-from worker.engine.fabrication.free_copper import Contested, free_copper, strips_of
+from worker.engine.fabrication.board_windows import FEW, Window, in_windows, mask_of
+from worker.engine.fabrication.free_copper import free_copper, strips_of
 from worker.engine.fabrication.layer_bits import LayerBits
-from worker.engine.fabrication.rims import blocks
+from worker.engine.fabrication.rims import blocks, if_sparse
 from worker.engine.fabrication.sparse_bits import (
     add,
     blocks_changed,
@@ -52,27 +55,67 @@ def _limits(fab: FabProfile, pitch_um: float) -> tuple[int, int, int]:
     return line, gap, edge_px(fab.limits["edge", "routed_mm"].value_mm, pitch_um)
 
 
-def makeable_copper(
-    bits: LayerBits, fab: FabProfile, pitch_um: float, *, contested: Contested | None = None, threads: int = 1
-) -> tuple[Bits, Bits]:
-    """The plane of copper with all free pixels chosen, and the pixels of lines and gaps that no choice could mend.
-
-    contested : as in `free_copper`.
-    """
+def makeable_copper(bits: LayerBits, fab: FabProfile, pitch_um: float, *, threads: int = 1) -> tuple[Bits, Bits]:
+    """The plane of copper with all free pixels chosen, and the pixels of lines and gaps that no choice could mend."""
     if not bits.free.any():
         return bits.copper.copy(), np.zeros_like(bits.copper)
-    line, gap, edge = _limits(fab, pitch_um)
-    copper = free_copper(bits, strips_of(fab, pitch_um), contested=contested, threads=threads)
-    banned = dilate(~bits.board, disc_within(edge), threads=threads)
-    copper &= ~(bits.free & banned)
+    copper, banned = _chosen(bits, fab, pitch_um, threads)
+    line, gap, _ = _limits(fab, pitch_um)
     return copper, _settle(copper, bits.free, bits.board, banned, line, gap, threads)
+
+
+def _chosen(bits: LayerBits, fab: FabProfile, pitch_um: float, threads: int) -> tuple[Bits, Bits]:
+    """Copper as its neighbours ask for it, and where it would be too near to the board's edge."""
+    copper = free_copper(bits, strips_of(fab, pitch_um), threads=threads)
+    edge = disc_within(_limits(fab, pitch_um)[2])
+    banned = dilate(~bits.board, edge, region=if_sparse(region_of(~bits.board, 1)), threads=threads)
+    copper &= ~(bits.free & banned)
+    return copper, banned
+
+
+def choose_again(
+    bits: LayerBits,
+    before: LayerBits,
+    copper: Bits,
+    left: Bits,
+    fab: FabProfile,
+    pitch_um: float,
+    *,
+    threads: int = 1,
+) -> tuple[Bits, Bits]:
+    """The same for layers of which little changed: what lies a block from all changes stays as it was chosen.
+
+    before : the layers as they were. copper, left : what `makeable_copper` made of them; not written into.
+    """
+    changed = np.zeros_like(everywhere(copper.shape))
+    for new, old in ((bits.copper, before.copper), (bits.opening, before.opening), (bits.free, before.free)):
+        changed |= blocks_changed(new, old)
+    inner = wider(changed)
+    own = wider(inner)
+    if own.mean() >= FEW:
+        return makeable_copper(bits, fab, pitch_um, threads=threads)
+    known, copper, left = copper, copper.copy(), left.copy()
+    line, gap, _ = _limits(fab, pitch_um)
+
+    def work(window: Window) -> None:
+        part = window.cut_layers(bits)
+        choosable = part.free & mask_of(window.cut_region(inner), len(part.free))
+        kept = window.cut(known) & part.free & ~choosable
+        part = replace(part, copper=(part.copper & ~part.free) | kept, free=choosable)
+        new, banned = _chosen(part, fab, pitch_um, 1)
+        faults = _settle_part(new, choosable, part.board, banned, line, gap, 1, window.own)
+        window.paste(copper, new)
+        window.paste(left, faults)
+
+    in_windows(work, own, copper.shape, threads)
+    return copper, left
 
 
 class _Thin:
     """The too thin pixels of copper's lines, or of its gaps: measured again only where copper changed since."""
 
-    def __init__(self, board: Bits, diameter_px: int, threads: int, *, gaps: bool) -> None:
-        self._board, self._diameter_px, self._threads, self._gaps = board, diameter_px, threads, gaps
+    def __init__(self, board: Bits, diameter_px: int, threads: int, own: Region | None, *, gaps: bool) -> None:
+        self._board, self._diameter_px, self._threads, self._gaps, self._own = board, diameter_px, threads, gaps, own
         self._beside = blocks(reach_of(diameter_px).before)
         self._copper, self._part, self._space = (np.empty_like(board) for _ in range(3))
         self._found: Bits | None = None
@@ -83,10 +126,11 @@ class _Thin:
         changed = everywhere(copper.shape) if first else blocks_changed(copper, self._copper)
         if self._found is None or changed.any():
             _refresh(copper, self._board, self._gaps, changed, self._copper, self._part, self._space)
-            region = None if first else changed
-            if region is not None:
+            region = self._own if first else changed
+            if region is not None and not first:
                 for _ in range(self._beside):
                     region = wider(region)
+                region = region if self._own is None else region & self._own
             found = thin_parts(self._part, self._space, self._diameter_px, region=region, threads=self._threads)
             if self._found is None or region is None:
                 self._found = found
@@ -109,19 +153,53 @@ def _refresh(copper, board, gaps, region, known, part, space):  # type: ignore[n
 
 
 def _settle(copper: Bits, free: Bits, board: Bits, banned: Bits, line: int, gap: int, threads: int) -> Bits:
+    """Choose free pixels anew where a line or a gap is too thin, in place; the faults that are left.
+
+    Where few are, windows are settled, each by itself.
+    """
+    faults = _measured(copper, board, line, gap, threads)
+    inner = region_of(faults, 2)
+    own = wider(inner)
+    if own.mean() >= FEW:
+        return _settle_part(copper, free, board, banned, line, gap, threads, None)
+    before, left = copper.copy(), np.zeros_like(copper)
+
+    def work(window: Window) -> None:
+        part = window.cut(before)
+        choosable = window.cut(free) & mask_of(window.cut_region(inner), len(part))
+        found = _settle_part(part, choosable, window.cut(board), window.cut(banned), line, gap, 1, window.own)
+        window.paste(copper, part)
+        window.paste(left, found)
+
+    in_windows(work, own, copper.shape, threads)
+    return left
+
+
+def _measured(copper: Bits, board: Bits, line: int, gap: int, threads: int) -> Bits:
+    """Lines and gaps of copper too thin, and where it touches itself at a corner only."""
+    faults = corner_touches(copper, board, threads=threads)
+    for diameter_px, part in ((line, copper & board), (gap, ~copper & board)):
+        faults |= thin_parts(part, part | ~board, diameter_px, threads=threads)
+    return faults
+
+
+def _settle_part(
+    copper: Bits, free: Bits, board: Bits, banned: Bits, line: int, gap: int, threads: int, own: Region | None
+) -> Bits:
     """Choose free pixels anew where a line or a gap is too thin, in place, until nothing changes; the faults left.
 
     What is seen is too thin only where discs could lie in free pixels beside it: they are put there. Thin lines and
-    gaps among the free pixels themselves go. banned : where copper would be too near to the board's edge.
+    gaps among the free pixels themselves go. banned : where copper would be too near to the board's edge. own : where
+    faults count.
     """
     fillable = free & ~banned
     may_have = copper | fillable | ~board
     may_lack = ~copper | free
-    thin_lines, thin_gaps = _Thin(board, line, threads, gaps=False), _Thin(board, gap, threads, gaps=True)
+    thin_lines, thin_gaps = _Thin(board, line, threads, own, gaps=False), _Thin(board, gap, threads, own, gaps=True)
 
     def faults_of(copper: Bits) -> Bits:
         """Lines and gaps of copper too thin, and where it touches itself at a corner only."""
-        faults = corner_touches(copper, board, threads=threads)
+        faults = corner_touches(copper, board, region=own, threads=threads)
         for thin in (thin_lines(copper), thin_gaps(copper)):
             add(faults, thin, region_of(thin, 0))
         return faults
@@ -140,7 +218,7 @@ def _settle(copper: Bits, free: Bits, board: Bits, banned: Bits, line: int, gap:
             region = region_of(gaps, 0)
             add(copper, common(gaps, fillable, region), region)
         lines = thin_lines(copper).copy()
-        touches = corner_touches(copper, board, threads=threads)
+        touches = corner_touches(copper, board, region=own, threads=threads)
         if touches.any():
             lines |= _beside(touches, threads)
         region = region_of(lines, 0)

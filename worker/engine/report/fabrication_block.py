@@ -7,8 +7,6 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-import numpy as np
-
 from worker.engine.arrays import Labels
 from worker.engine.fabrication.expected_error import ExpectedError, ShiftError
 from worker.engine.fabrication.fabricate import Fabrication
@@ -23,6 +21,7 @@ from worker.engine.fabrication.layer_files import (
     SideName,
 )
 from worker.engine.fabrication.limits import LimitReport
+from worker.engine.palette.values import count_values
 from worker.engine.report.circuit_notes import CircuitNotes
 from worker.engine.report.score import Score, Statistics
 from worker.fab_profile import FabProfile, limit_unit
@@ -138,7 +137,7 @@ def _pixel_mm2(fabrication: Fabrication) -> float:
 
 
 def _seen(fabrication: Fabrication, seen: Labels, folder: str) -> list[dict[str, Any]]:
-    counts = np.bincount(seen.ravel(), minlength=256)
+    counts = count_values(seen)
     total = max(1, int(counts[:-1].sum()))
     return [
         {

@@ -20,6 +20,7 @@ from worker.engine.fabrication.file_attributes import Project
 from worker.engine.fabrication.layer_files import SideName
 from worker.engine.fabrication.number_place import NumberPlace
 from worker.engine.fabrication.planes import LEGEND, OPENING
+from worker.engine.palette.values import count_values
 from worker.engine.references.reference import FinishReference
 from worker.engine.report.order_facts import both_units
 from worker.fab_profile import FabProfile
@@ -149,7 +150,7 @@ def checks(fabrication: Fabrication, place: NumberPlace | None) -> Iterator[Chec
         limit="even; no skips, pinholes or scratches that show at arm's length",
         source=_USUAL,
     )
-    if any(planes.plane(OPENING).any() for planes in fabrication.planes.values()):
+    if any(planes.has(OPENING) for planes in fabrication.planes.values()):
         yield Check(
             what="Bare metal",
             how="loupe",
@@ -190,14 +191,14 @@ def _registration(fabrication: Fabrication) -> Iterator[Check]:
     """How far layers may be off, of those layers that there are."""
     fab = fabrication.fab
     art = [side.made.planes for side in fabrication.sides.values()]
-    if any(planes.plane(OPENING).any() for planes in art):
+    if any(planes.has(OPENING) for planes in art):
         yield Check(
             what="Mask on copper",
             how="loupe with a scale: openings against copper edges, at two far corners",
             limit=f"off by {_mm(fab, 'solder_mask', 'registration_mm')} at most",
             source=_stated(fab, "solder_mask", "registration_mm"),
         )
-    if any(planes.plane(LEGEND).any() for planes in art):
+    if any(planes.has(LEGEND) for planes in art):
         yield Check(
             what="Legend on copper",
             how="loupe with a scale, at two far corners; nothing printed on bare metal",
@@ -237,7 +238,7 @@ def _checks(listed: Sequence[Check]) -> str:
 
 def _colours(fabrication: Fabrication, references: Sequence[FinishReference]) -> str:
     """The finishes that are on the board, with the colour that is expected and how sure that is."""
-    shown = sum(np.bincount(side.seen.ravel(), minlength=256) for side in fabrication.sides.values())
+    shown = sum(count_values(side.seen) for side in fabrication.sides.values())
     assert isinstance(shown, np.ndarray)
     rows = "".join(
         _colour(finish.name, finish.recipe, reference)

@@ -89,7 +89,7 @@ def order_facts(fab: FabProfile, shape: BoardShape, planes: Planes, copper_layer
 
 def layers_text(planes: Planes) -> str:
     """How many copper layers, and which."""
-    sides = [side for side in _SIDES if side in planes and planes[side].plane(COPPER).any()]
+    sides = [side for side in _SIDES if side in planes and planes[side].has(COPPER)]
     if not sides:
         return "no copper is left on either side"
     made = f"{len(planes)}, as the files have them"
@@ -116,8 +116,8 @@ def _colours(fab: FabProfile, planes_of_sides: Planes) -> Iterator[tuple[str, st
             yield f"{side.capitalize()} side", "no copper, no solder mask, no legend: bare laminate"
             continue
         mask = f"{fab.stack_up['solder_mask']}"
-        yield f"Mask, {side}", mask if planes.plane(OPENING).any() else f"{mask}, no openings"
-        yield f"Legend, {side}", str(fab.stack_up["legend"]) if planes.plane(LEGEND).any() else "none"
+        yield f"Mask, {side}", mask if planes.has(OPENING) else f"{mask}, no openings"
+        yield f"Legend, {side}", str(fab.stack_up["legend"]) if planes.has(LEGEND) else "none"
 
 
 def _holes(shape: BoardShape) -> str:

@@ -84,13 +84,24 @@ def _shrink_labels(
     channels = light.shape[1]
     down = np.empty((channels, labels.shape[1]), dtype=np.float32)
     for y in range(first, last):
+        down[:] = np.float32(0)
+        for tap in range(y_count[y]):
+            row, weight = labels[y_first[y] + tap], y_weights[y, tap]
+            # A run of one label adds one number to many neighbours, eight at a time.
+            begin = 0
+            while begin < row.size:
+                label = row[begin]
+                end = begin + 1
+                while end < row.size and row[end] == label:
+                    end += 1
+                for channel in range(channels):
+                    share = weight * light[label, channel]
+                    total = down[channel, begin:end]
+                    for x in range(end - begin):
+                        total[x] += share
+                begin = end
         for channel in range(channels):
-            total, of_code = down[channel], light[:, channel].copy()
-            total[:] = np.float32(0)
-            for tap in range(y_count[y]):
-                row, weight = labels[y_first[y] + tap], y_weights[y, tap]
-                for x in range(row.size):
-                    total[x] += weight * of_code[row[x]]
+            total = down[channel]
             for x in range(x_first.size):
                 across = np.float32(0)
                 for tap in range(x_count[x]):

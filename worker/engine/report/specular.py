@@ -6,12 +6,11 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
-import numpy as np
-
 from worker.engine.arrays import Labels, Srgb
 from worker.engine.difference import ciede2000
 from worker.engine.palette.finish_colours import FinishColours, colours_of
 from worker.engine.palette.hull import Packed
+from worker.engine.palette.values import count_values
 from worker.engine.references.reference import FinishReference
 from worker.engine.references.specular import SpecularPair, specular_pair
 from worker.engine.report.pictures import label_colours, labels_png
@@ -96,7 +95,7 @@ def score_specular(
     srgb, labels, hull, pitch_um, viewing_distance_mm : as of `score_separation`.
     references : of each finish of `fab`, as used for scoring: what was read one way keeps it in both looks.
     """
-    used = np.bincount(labels.ravel(), minlength=256)
+    used = count_values(labels)
     found = {
         finish.id: pair
         for i, finish in enumerate(fab.finishes)

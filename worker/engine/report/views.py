@@ -64,16 +64,17 @@ def through_light(planes: Mapping[SideName, LayerPlanes], fab: FabProfile, lab: 
     front, back = (cut_hatches(one, fab, threads=threads) for one in (front, back))
     laminate, passes = _transmissions(fab, lab)
     coded = np.rint(srgb_encoded(passes) * 255.0).astype(np.uint8)
-    entered = SRGB_TO_LINEAR[_shrunk(np.ascontiguousarray(back.stack[:, ::-1]), coded, threads)]
-    left = SRGB_TO_LINEAR[_shrunk(front.stack, coded, threads)]
+    entered = SRGB_TO_LINEAR[np.ascontiguousarray(_shrunk(back.stack, coded, threads)[:, ::-1])]
     board = ((np.arange(256) & BOARD) != 0)[:, None] * np.uint8(255)
-    covered = _shrunk(front.stack, board, threads)[..., 0].astype(np.float32) / np.float32(255.0)
+    of_front = _shrunk(front.stack, np.concatenate([coded, _stack_srgb(fab, lab), board], axis=1), threads)
+    left = SRGB_TO_LINEAR[of_front[..., :3]]
+    covered = of_front[..., 6].astype(np.float32) / np.float32(255.0)
     scale = front.width_px / entered.shape[1]
     sigma_px = SPREAD * float(fab.stack_up["thickness_mm"]) * 1000.0 / (front.pitch_um * scale)
     tint = (laminate / laminate.max()).astype(np.float32)
     light: Float32s = np.asarray(_spread(entered, sigma_px, threads) * left * tint, dtype=np.float32)
     light *= _exposure(light, covered)
-    reflected = SRGB_TO_LINEAR[_shrunk(front.stack, _stack_srgb(fab, lab), threads)]
+    reflected = SRGB_TO_LINEAR[of_front[..., 3:6]]
     light += np.float32(ROOM) * reflected * covered[..., None]
     open_through = binary_fill_holes(covered > 0.5) & (covered <= 0.5)
     light[open_through] = 1.0

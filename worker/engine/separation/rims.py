@@ -134,15 +134,38 @@ def _dissolve_repeated(
     )
     back_y = np.minimum(np.arange(labels.shape[0]) * len(rows) // labels.shape[0], len(rows) - 1)
     back_x = np.minimum(np.arange(labels.shape[1]) * len(columns) // labels.shape[1], len(columns) - 1)
-    full = np.ix_(back_y, back_x)
-    outcome = after[full]
-    # A pixel beside the seam of two repeats may belong to the other one: it only changes with its own kind.
-    change = (outcome != labels) & (before[full] == labels)
-    if allowed is not None:
-        change &= (allowed >> outcome.astype(np.uint32)) & 1 == 1
-    if frozen is not None:
-        change &= ~frozen
-    return np.where(change, outcome, labels)
+    out = np.empty_like(labels)
+    whole = read_only(labels)
+    choice = np.zeros((1, 1), np.uint32) if allowed is None else allowed
+    kept = np.zeros((1, 1), np.bool_) if frozen is None else frozen
+    given = allowed is not None, frozen is not None
+    change = before != after
+
+    def repeat(first: int, last: int) -> None:
+        _repeat(whole, before, after, change, back_y, back_x, choice, kept, *given, first, last, out)
+
+    run_all(repeat, row_strips(labels.shape[0], 256), threads)
+    return out
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _repeat(  # type: ignore[no-untyped-def]
+    labels, before, after, change, back_y, back_x, allowed, frozen, limited, freezes, first, last, out
+):  # pragma: no cover - compiled
+    """Give pixels what became of those that they repeat."""
+    for y in range(first, last):
+        for x in range(labels.shape[1]):
+            label = labels[y, x]
+            out[y, x] = label
+            i, k = back_y[y], back_x[x]
+            # A pixel beside the seam of two repeats may belong to the other one: it only changes with its own kind.
+            if not change[i, k] or before[i, k] != label:
+                continue
+            if limited and (allowed[y, x] >> np.uint32(after[i, k])) & np.uint32(1) == np.uint32(0):
+                continue
+            if freezes and frozen[y, x]:
+                continue
+            out[y, x] = after[i, k]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -42,7 +42,7 @@ SETTINGS: dict[str, tuple[str, str, str]] = {
     "quality": (
         "best",
         "fast",
-        "fast, or best: dots are moved until the eye gains no more, which takes longer (dither only)",
+        "fast, or best, slower: dots move until the eye gains no more, and layers take the better of two designs",
     ),
     "clean_up": ("off", "on", "on, or off: leave rims and specks as they are (threshold only)"),
     "viewing_distance": ("300mm", "300mm", "from where the board is looked at, for the score"),

@@ -101,7 +101,7 @@ class Conversion:
         srgb, _ = _on_ground(self.picture, self.colours, background, self.beside)
         labels, dithered = self.separation.labels, self.separation.edges == "dither"
         judged = wanted_colours(srgb, labels, self.colours.srgb, dithered=dithered, pinned=self.pinned)
-        return SideArt(labels=labels, srgb=srgb, judged=judged)
+        return SideArt(labels=labels, srgb=srgb, judged=judged, other=self.separation.other)
 
     def files(self, *, full_size: bool = False) -> Iterator[tuple[str, bytes]]:
         """Path and bytes of every file: masks, labels, pictures, and last report.json, which times the others."""

@@ -13,10 +13,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
-from worker.engine.arrays import Float32s, Floats, Srgb, check_array, read_only
-from worker.engine.colorimetry import SRGB_TO_LINEAR, lab_to_xyz, linear_rgb_to_xyz, srgb_to_lab
+from worker.engine.arrays import Float32s, Floats, Srgb, check_array
+from worker.engine.colorimetry import lab_to_xyz, srgb_to_lab
 from worker.engine.difference import ciede2000
 from worker.engine.fabrication.planes import (
     BOARD,
@@ -29,9 +28,10 @@ from worker.engine.fabrication.planes import (
     Stack,
     finish_by_layers,
 )
-from worker.engine.fabrication.shifts import Shift, directed_shifts, drawn_shifts
+from worker.engine.fabrication.shifts import NOMINAL, Shift, directed_shifts, drawn_shifts
+from worker.engine.fabrication.stack_blocks import art_blocks, board_blocks
 from worker.engine.fabrication.stack_colours import stack_lab, stack_name
-from worker.engine.threads import row_strips, run_all
+from worker.engine.threads import run_all
 from worker.engine.vision import SeenPicture, pixels_per_degree, see, seen_difference, working_step
 from worker.fab_profile import FabProfile
 
@@ -39,8 +39,6 @@ DRAWS = 8
 _MOST_BLOCKS = 250_000
 _MOST_SAMPLES = 6_000_000
 _MOST_PIXELS = 200_000
-_STRIP = 16
-NOMINAL = Shift(solder_mask_px=(0, 0), legend_px=(0, 0))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -149,7 +147,7 @@ def _view(planes: LayerPlanes, lab: Floats, srgb: Srgb, distance_mm: float, thre
     full = pixels_per_degree(distance_mm, planes.pitch_um)
     block = max(working_step(full), math.ceil(math.sqrt(height * width / _MOST_BLOCKS)))
     step = min(block, max(1, math.ceil(math.sqrt(height * width / _MOST_SAMPLES))))
-    art, weights = _art_blocks(planes.stack, srgb, block, step, threads)
+    art, weights = art_blocks(planes.stack, srgb, block, step, threads=threads)
     coarse = max(1, math.ceil(math.sqrt(height * width / _MOST_PIXELS)))
     rows, columns = _lattice(planes.stack, coarse)
     pixels = srgb_to_lab(srgb[rows, columns])
@@ -191,7 +189,7 @@ def _lattice(stack: Stack, step: int) -> tuple[npt.NDArray[np.int64], npt.NDArra
 
 
 def _score(view: _View, stack: Stack, shift: Shift, uncovered: set[int], threads: int) -> ShiftError:
-    board = _board_blocks(view, stack, shift, threads)
+    board = board_blocks(stack, view.xyz, view.art_xyz, view.block, view.step, shift=shift, threads=threads)
     seen = see(board, working_ppd=view.ppd, step=view.block, threads=threads)
     difference = seen_difference(view.seen, seen, threads=threads)
     shown = _at_pixels(view, stack, shift)
@@ -218,75 +216,3 @@ def _at_pixels(view: _View, stack: Stack, shift: Shift) -> npt.NDArray[np.int64]
 
 
 assert (COPPER, OPENING, LEGEND, HATCHED) == (1, 2, 4, 8)  # four bits in a row
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _sum_art(stack, srgb, to_linear, block, step, first, last, out, weights):  # type: ignore[no-untyped-def]  # pragma: no cover
-    height, width = stack.shape
-    for i in range(first, last):
-        for k in range(out.shape[2]):
-            red = green = blue = np.float32(0.0)
-            count = on_board = 0
-            for y in range(i * block + step // 2, min((i + 1) * block, height), step):
-                for x in range(k * block + step // 2, min((k + 1) * block, width), step):
-                    red += to_linear[srgb[y, x, 0]]
-                    green += to_linear[srgb[y, x, 1]]
-                    blue += to_linear[srgb[y, x, 2]]
-                    count += 1
-                    on_board += 1 if stack[y, x] & BOARD else 0
-            if count > 0:
-                out[0, i, k], out[1, i, k], out[2, i, k] = red / count, green / count, blue / count
-            weights[i, k] = on_board
-
-
-def _art_blocks(stack: Stack, srgb: Srgb, block: int, step: int, threads: int) -> tuple[Float32s, Float32s]:
-    shape = (-(-stack.shape[0] // block), -(-stack.shape[1] // block))
-    out, weights = np.zeros((3, *shape), dtype=np.float32), np.zeros(shape, dtype=np.float32)
-    stack, srgb = read_only(stack), read_only(srgb)
-    run_all(
-        lambda a, b: _sum_art(stack, srgb, SRGB_TO_LINEAR, block, step, a, b, out, weights),
-        row_strips(shape[0], _STRIP),
-        threads,
-    )
-    xyz = linear_rgb_to_xyz(np.moveaxis(out, 0, -1))
-    return np.ascontiguousarray(np.moveaxis(xyz, -1, 0), dtype=np.float32), weights
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _sum_board(stack, xyz, art, block, step, mask_x, mask_y, legend_x, legend_y, first, last, out):  # type: ignore[no-untyped-def]  # pragma: no cover
-    height, width = stack.shape
-    for i in range(first, last):
-        for k in range(out.shape[2]):
-            one = two = three = np.float32(0.0)
-            count = 0
-            for y in range(i * block + step // 2, min((i + 1) * block, height), step):
-                mask_row = stack[min(max(y - mask_y, 0), height - 1)]
-                legend_row = stack[min(max(y - legend_y, 0), height - 1)]
-                for x in range(k * block + step // 2, min((k + 1) * block, width), step):
-                    bits = stack[y, x] & (BOARD | COPPER | HATCHED)
-                    count += 1
-                    if bits & BOARD:
-                        bits |= mask_row[min(max(x - mask_x, 0), width - 1)] & OPENING
-                        bits |= legend_row[min(max(x - legend_x, 0), width - 1)] & LEGEND
-                        one += xyz[bits, 0]
-                        two += xyz[bits, 1]
-                        three += xyz[bits, 2]
-                    else:
-                        one += art[0, i, k]
-                        two += art[1, i, k]
-                        three += art[2, i, k]
-            if count > 0:
-                out[0, i, k], out[1, i, k], out[2, i, k] = one / count, two / count, three / count
-            else:
-                out[0, i, k], out[1, i, k], out[2, i, k] = art[0, i, k], art[1, i, k], art[2, i, k]
-
-
-def _board_blocks(view: _View, stack: Stack, shift: Shift, threads: int) -> Float32s:
-    out = np.empty_like(view.art_xyz)
-    mask, legend = shift.solder_mask_px, shift.legend_px
-    run_all(
-        lambda a, b: _sum_board(stack, view.xyz, view.art_xyz, view.block, view.step, *mask, *legend, a, b, out),
-        row_strips(out.shape[1], _STRIP),
-        threads,
-    )
-    return out

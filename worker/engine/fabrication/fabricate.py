@@ -9,6 +9,7 @@ import numpy as np
 
 from worker.engine.arrays import OUTSIDE, Floats, Labels
 from worker.engine.difference import ciede2000
+from worker.engine.fabrication.better_places import make_better_side
 from worker.engine.fabrication.board import BoardShape, mirrored
 from worker.engine.fabrication.border_warnings import border_warnings, forbidden_warnings
 from worker.engine.fabrication.copper_balance import CopperBalance, copper_balance
@@ -218,11 +219,26 @@ def _art_side(
     threads: int,
 ) -> tuple[ArtSide, list[str]]:
     """A side with artwork, made; and what to say of it. `demand` : what the far side's art asks of its copper."""
-    planes = edge_keep_out(
-        shape, planes_of(art.labels, fab, pitch_um=shape.pitch_um, threads=threads), fab, threads=threads
-    )
+
+    def asked_for(labels: Labels) -> LayerPlanes:
+        return edge_keep_out(
+            shape, planes_of(labels, fab, pitch_um=shape.pitch_um, threads=threads), fab, threads=threads
+        )
+
     judged = art.srgb if art.judged is None else art.judged
-    made = make_side(planes, fab, lab, judged, forbidden=forbidden, threads=threads)
+    if art.other is None or demand is not None:
+        made = make_side(asked_for(art.labels), fab, lab, judged, forbidden=forbidden, threads=threads)
+    else:
+        made = make_better_side(
+            asked_for(art.labels),
+            asked_for(art.other),
+            fab,
+            lab,
+            judged,
+            viewing_distance_mm=settings.viewing_distance_mm,
+            forbidden=forbidden,
+            threads=threads,
+        )
     drawn, joined = made.planes, None
     plated = any(hole.plated for hole in shape.holes)
     if plated:  # repair knows no holes, and may have given up the ring of one that stands close to the art

@@ -47,11 +47,13 @@ class SideArt:
 
     labels : uint8 (H, W), index of the finish, 255 outside the board. srgb : uint8 (H, W, 3), encoded: the artwork.
     judged : the same, what rims are judged by where that isn't the artwork (`border_warnings.wanted_colours`).
+    other : like `labels`, a second design, of which those places are taken that look better once both are made.
     """
 
     labels: Labels
     srgb: Srgb
     judged: Srgb | None = None
+    other: Labels | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

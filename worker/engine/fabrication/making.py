@@ -112,23 +112,52 @@ def make_side(
     """
     found = measure_limits(planes, fab, threads=threads)
     repaired = repair(planes, fab, lab, srgb=srgb, threads=threads)
-    pitch_um = planes.pitch_um
+    return draw_side(
+        repaired.planes,
+        fab,
+        lab,
+        srgb,
+        found=found,
+        repaired_px=int(np.count_nonzero(repaired.changed)),
+        repaired_left=repaired.left.total,
+        forbidden=forbidden,
+        threads=threads,
+    )
+
+
+def draw_side(
+    design: LayerPlanes,
+    fab: FabProfile,
+    lab: Floats,
+    srgb: Srgb,
+    *,
+    found: LimitReport,
+    repaired_px: int,
+    repaired_left: int = 0,
+    forbidden: frozenset[str] = frozenset(),
+    threads: int = 1,
+) -> MadeSide:
+    """The second half of `make_side`: settle the borders of a design that was repaired before.
+
+    `repaired_left` : violations that the repair left. Parameters else as in `make_side` and `MadeSide`.
+    """
+    pitch_um = design.pitch_um
     largest_px = max(drawing_reach_px(fab, pitch_um), widest_px(fab, pitch_um))
-    bits = layer_bits(repaired.planes, largest_px=largest_px, threads=threads)
+    bits = layer_bits(design, largest_px=largest_px, threads=threads)
     before = bits.with_drawn(bits.copper.copy(), bits.opening.copy(), bits.legend.copy())
     swapped = draw_borders(bits, fab, lab, srgb, pitch_um, forbidden=forbidden, choose=False, threads=threads)
     undone = undo_faults(bits, before, fab, pitch_um, threads=threads)
-    made = redrawn(repaired.planes, bits, fab, threads=threads)
+    made = redrawn(design, bits, fab, threads=threads)
     left = measure_limits(made, fab, threads=threads)
-    if left.total > repaired.left.total:
+    if left.total > repaired_left:
         # What no window shows: legend joined into pieces larger than the fab prints.
-        made, left, undone = repaired.planes, repaired.left, undone + count(_drawn(bits, before))
+        made, left, undone = design, measure_limits(design, fab, threads=threads), undone + count(_drawn(bits, before))
     return MadeSide(
         planes=made,
         found=found,
         left=left,
-        repaired_px=int(np.count_nonzero(repaired.changed)),
-        borders=border_reports(repaired.planes, made, fab, threads=threads),
+        repaired_px=repaired_px,
+        borders=border_reports(design, made, fab, threads=threads),
         swapped_mm2=swapped * (pitch_um / 1000.0) ** 2,
         undone_px=undone,
         overlap=overlap_violations(made, fab, threads=threads),

@@ -25,6 +25,10 @@ class Shift:
     legend_px: tuple[int, int]
 
 
+NOMINAL = Shift(solder_mask_px=(0, 0), legend_px=(0, 0))
+"""Everything where it was drawn."""
+
+
 def directed_shifts(fab: FabProfile, pitch_um: float) -> list[Shift]:
     """The whole tolerance in eight directions, the legend against the mask."""
     tolerances = tolerances_of(fab)

@@ -102,17 +102,15 @@ def separate(
         route, reason = choose_edges(picture, settings, fab, assignment.active)
     else:
         route, reason = coherence.edges, coherence.reason
+    # One artwork by itself: a piece of a series would not stay still, and beside a circuit art is laid down otherwise.
+    two = settings.fabrication and settings.clean_up and coherence is None and places.given is None
     if settings.quality == "best":
-        reason += (
-            " Dots were then moved as long as the eye gains by it (quality best)."
-            if route == "dither"
-            else " Quality best changes nothing: hard regions have no dots to move."
-        )
+        reason += _what_best_does(route, two_designs=two)
     size = 1 if route == "threshold" else cell_size_px(fab, assignment.active, picture.pitch_um)
 
     marks: tuple[LeftOutMark, ...] = ()
 
-    def decide(places: Places) -> Labels:
+    def decide(places: Places, *, clean_up: bool = settings.clean_up) -> Labels:
         nonlocal marks
         places = _with_clear(places, clear, background)
         if route == "dither":
@@ -149,7 +147,7 @@ def separate(
             pitch_um=picture.pitch_um,
             source_px_per_px=picture.source_px_per_px,
             repeated=picture.flat,
-            clean_up=settings.clean_up,
+            clean_up=clean_up,
             threads=threads,
         )
         return labels
@@ -168,12 +166,29 @@ def separate(
     if board is not None:
         labels[~board] = OUTSIDE
     labels.setflags(write=False)
-    made = Separation(labels=labels, edges=route, reason=reason, cell_px=size, warnings=(), left_out=marks)
+    other = None
+    if two and route == "threshold" and settings.quality == "best":
+        other = decide(places, clean_up=False)
+        if board is not None:
+            other[~board] = OUTSIDE
+        other.setflags(write=False)
+    made = Separation(labels=labels, edges=route, reason=reason, cell_px=size, warnings=(), left_out=marks, other=other)
     if coherence is None or art is None:
         return made
     now = following(kept, coherence.previous, labels, art)
     still = None if coherence.previous is None else flicker(coherence.previous, now, size)
     return replace(made, following=now, flicker=still)
+
+
+def _what_best_does(route: Literal["threshold", "dither"], *, two_designs: bool) -> str:
+    if route == "dither":
+        return " Dots were then moved as long as the eye gains by it (quality best)."
+    if two_designs:
+        return (
+            " The board's layers are made of this and of every pixel's nearest finish, at each place of the one that "
+            "looks more like the artwork (quality best)."
+        )
+    return " Quality best changes nothing in these masks: hard regions have no dots to move."
 
 
 def _decide_around(kept: Kept, places: Places, size: int, decide: Callable[[Places], Labels]) -> tuple[Labels, Kept]:

@@ -27,6 +27,7 @@ class Separation:
     """One finish per pixel.
 
     labels : uint8 (H, W), index into the fab profile's finishes; 255 outside the board. Read-only.
+    other : the same without clean-up, for a board that takes the better of both; where one was asked for.
     edges : the route taken. reason : why, in a sentence. cell_px : side of a dither cell in pixels, 1 for threshold.
     left_out : marks that a circuit would have torn.
     following, flicker : of a piece of a series; what the next one needs, and how still it stands against the one
@@ -39,6 +40,7 @@ class Separation:
     cell_px: int
     warnings: tuple[str, ...]
     left_out: tuple[LeftOutMark, ...] = ()
+    other: Labels | None = None
     following: Previous | None = None
     flicker: Flicker | None = None
 

@@ -10,18 +10,26 @@ export function circuitControls({ fab, changed }) {
   const net = field("Net that the art may touch", select([["", "none"]]), { name: "circuit_file", hint: "Its copper counts as a colour. Usually ground." });
   const unknown = h("div", { class: "wide layers-to-name" });
   const keepOut = field("Where the art keeps out", h("input", { type: "file", accept: "image/*,.svg,.tif,.tiff" }), { name: "keep_out", hint: "A picture of the board from the top: dark is kept free, as round an antenna." });
-  const root = h("details", { class: "wide" }, h("summary", {}, "A working circuit on the same board"), files, unknown, net, keepOut);
-  net.hidden = keepOut.hidden = true;
+  const corner = field("Lower left corner of the artwork, in mm", h("input", { inputmode: "text", placeholder: "the board's middle" }));
+  const root = h("details", { class: "wide" }, h("summary", {}, "A working circuit on the same board"), files, unknown, net, corner, keepOut);
+  net.hidden = corner.hidden = keepOut.hidden = true;
   let layers = {};
 
   const chosen = () => files.control.files[0];
 
-  const said = () => new Blob([JSON.stringify({ layers, ...(net.control.value ? { net: net.control.value } : {}) })], { type: "application/json" });
+  /** The numbers that are written as "x, y". */
+  const place = () => corner.control.value.trim().split(/[\s,;]+/).filter(Boolean).map(Number);
+
+  function said() {
+    const [x, y] = place();
+    const told = { layers, ...(net.control.value ? { net: net.control.value } : {}), ...(Number.isFinite(x) && Number.isFinite(y) ? { artwork: { x, y } } : {}) };
+    return new Blob([JSON.stringify(told)], { type: "application/json" });
+  }
 
   async function read() {
     const file = chosen();
     blame(files, "");
-    net.hidden = keepOut.hidden = !file;
+    net.hidden = corner.hidden = keepOut.hidden = !file;
     if (!file) return changed();
     const body = new FormData();
     body.set("circuit", file);
@@ -33,6 +41,7 @@ export function circuitControls({ fab, changed }) {
       const before = net.control.value;
       fill(net.control, h("option", { value: "" }, "none"), found.nets.map((one) => h("option", { value: one.name.split(" = ")[0] }, one.name)));
       net.control.value = [...net.control.options].some((one) => one.value === before) ? before : "";
+      if (found.box_mm) corner.control.placeholder = `the middle of ${found.box_mm.left}, ${found.box_mm.low} to ${found.box_mm.right}, ${found.box_mm.high}`;
       if (found.unknown.length) ask(found);
       else changed();
       if (found.fault) blame(files, `${found.fault.what} ${found.unknown.length ? "Say so below." : found.fault.mend}`);
@@ -66,7 +75,12 @@ export function circuitControls({ fab, changed }) {
   });
   root.addEventListener("input", (event) => {
     event.stopPropagation(); // a draft is due when the circuit is read
-    if (event.target === net.control || event.target === keepOut.control) changed();
+    if (event.target === corner.control) {
+      const at = place();
+      const wrong = at.length && !(at.length === 2 && at.every(Number.isFinite));
+      blame(corner, wrong ? "Write two numbers, such as 20, 30." : "");
+      if (!wrong) changed();
+    } else if (event.target === net.control || event.target === keepOut.control) changed();
   });
 
   return {

@@ -9,7 +9,7 @@ from scipy.ndimage import label
 from worker.engine.arrays import Labels, Srgb
 from worker.engine.palette.finish_colours import colours_from_lab
 from worker.engine.separation.cells import FREE
-from worker.engine.separation.diffusion import diffusion_tables
+from worker.engine.separation.diffusion_tables import diffusion_tables
 from worker.engine.separation.lines_around import lines_around
 from worker.engine.separation.strokes import find_strokes
 from worker.finish import LayerRecipe

@@ -33,6 +33,9 @@ from worker.fab_profile import FabProfile
 
 _TURNS = 8
 _TRIES = 12
+_LATE_TRIES = 36
+"""Turns in which changes are tried, and in which every other one is after that: what a blot breaks can be mended again,
+and blots begin small again. Covered only, ever farther, a drawing full of rims was lost to its last 49 faults."""
 _APART = 3
 _ROOM = 3
 """In how many turns faults are finished off in windows, and how many blocks are around them there."""
@@ -150,11 +153,11 @@ def _finish_turn(board: Partition, wanted: Planes, faults: Bits, turn: int, own:
 
     # What is changed lies within a block of the faults, and what that breaks no more than one block farther.
     around = region_of(faults, 2)
-    if turn < _TRIES:
+    if turn < _TRIES or (turn < _LATE_TRIES and turn % 2):
         settle(board, wanted, faults, thorough=2 <= turn <= 4)
     left = board.faults(inside(around))
     if left.any() and (turn >= _TRIES or (turn > 0 and count(left) > 0.5 * count(faults))):
-        cover(board, left, turn)
+        cover(board, left, turn if turn < _TRIES else turn - _TRIES)
         left = board.faults(inside(wider(wider(around))))
     return left
 

@@ -263,8 +263,9 @@ _RULES = (
     _Rule(
         id="hazardous-voltage",
         text=(
-            "At this voltage a touch can hurt or kill. Art copper changes the spacing between conductors, and nothing "
-            "here checks it: put no art on this part of the board until a qualified designer has set the spacing."
+            "At this voltage a touch can hurt or kill. Art copper changes the spacing between conductors, and no "
+            "distance that is kept here proves it safe: put no art on this part of the board until a qualified "
+            "designer has set the spacing."
         ),
         source=(
             "IEC 62368-1, class ES1 up to 60 V DC, 30 V AC rms or 42.4 V peak (from memory); spacing by IEC 60664-1"

@@ -240,9 +240,7 @@ def _run_bands(  # type: ignore[no-untyped-def]
     weights,
     offsets,
     family,
-    targets,
-    family_of,
-    errors,
+    handed,
     labels,
     ranked,
     companded,
@@ -253,12 +251,16 @@ def _run_bands(  # type: ignore[no-untyped-def]
     """Take band after band until none is left; each waits, chunk by chunk, for the band above it.
 
     counters : the next band, then, _APART places further on for each band, how many of its steps
-    are done. Bands are taken in order, and whoever holds one goes on with it, so there is always one that needs not
-    wait. Of targets and errors there are as many bands as
-    threads and one more: a band ends after the one above it, so those at work stand in a row.
+    are done. handed : int64 (threads + 1, width + 4), what the last row of a band hands to the one below it: of so many
+    bands, since a band ends after the one above it, and those at work stand in a row. All else that a thread writes
+    while it decides is its own, and stays in its processor's cache. Bands are taken in order, and whoever holds one
+    goes on with it, so there is always one that needs not wait.
     """
     height, width = cells.shape[0], cells.shape[1]
-    slots = targets.shape[0]
+    slots = handed.shape[0]
+    targets = np.empty((_BAND_ROWS, width + 4), dtype=np.int64)
+    family_of = np.zeros((_BAND_ROWS, width + 4), dtype=np.uint8)
+    errors = np.zeros((_BAND_ROWS + 1, width + 4), dtype=np.int64)
     while True:
         band = np.int64(take_next(counters, 0))  # type: ignore[call-arg]
         first = band * _BAND_ROWS
@@ -279,6 +281,8 @@ def _run_bands(  # type: ignore[no-untyped-def]
                     tries += 1
                     if tries > _TRIES:
                         give_way()
+            for x in range(max(done - 1, 0) + 2, min(to_step, width - 1) + 3):
+                errors[0, x] = handed[here, x]
             _tile(
                 cells[first : first + rows],
                 first,
@@ -290,9 +294,9 @@ def _run_bands(  # type: ignore[no-untyped-def]
                 weights,
                 offsets,
                 family,
-                targets[here],
-                family_of[here],
-                errors[here],
+                targets,
+                family_of,
+                errors,
                 labels[first:],
                 ranked,
                 companded,
@@ -300,7 +304,7 @@ def _run_bands(  # type: ignore[no-untyped-def]
                 legal,
             )
             for x in range(max(done - 2 * (rows - 1), 0), min(to_step - 2 * (rows - 1), width)):
-                errors[below, 0, x + 2] = errors[here, rows, x + 2]
+                handed[below, x + 2] = errors[rows, x + 2]
             publish(counters, (band + 1) * _APART, to_step)
             done = to_step
 
@@ -336,10 +340,7 @@ def diffuse(cells: Srgb, families: Families | None, tables: DiffusionTables, *, 
     legal = legal_by_neighbours(legal)
 
     counters = np.zeros((1 + -(-height // _BAND_ROWS)) * _APART, dtype=np.int64)
-    slots = threads + 1
-    targets = np.empty((slots, _BAND_ROWS, width + 4), dtype=np.int64)
-    family_of = np.zeros((slots, _BAND_ROWS, width + 4), dtype=np.uint8)
-    errors = np.zeros((slots, _BAND_ROWS + 1, width + 4), dtype=np.int64)
+    handed = np.zeros((threads + 1, width + 4), dtype=np.int64)
 
     def work() -> None:
         _run_bands(
@@ -350,9 +351,7 @@ def diffuse(cells: Srgb, families: Families | None, tables: DiffusionTables, *, 
             WEIGHTS,
             OFFSETS,
             family,
-            targets,
-            family_of,
-            errors,
+            handed,
             labels,
             tables.ranked,
             tables.companded,

@@ -11,6 +11,7 @@ from multiprocessing.connection import Connection
 from types import FrameType
 
 from worker.conversion import Means, Order, outcome_of
+from worker.kept_memory import keep_freed_memory
 from worker.quick_start import load_compiled_loops_alone
 
 load_compiled_loops_alone()
@@ -24,6 +25,7 @@ def serve(connection: Connection, means: Means) -> None:
     """Convert what comes until the connection ends. Each answer comes after any number of (stage, done, of)."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C goes to all of them: the parent says what is to be done
     signal.signal(signal.SIGTERM, _leave)
+    keep_freed_memory()
     while True:
         try:
             order: Order = connection.recv()

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from worker.conversion import Converted, Means, Order, Outcome, outcome_of
 from worker.errors import MaskwrightError
+from worker.kept_memory import keep_freed_memory
 from worker.quick_start import load_compiled_loops_alone
 from worker.summary_table import SummaryRow
 
@@ -46,6 +47,7 @@ class ConversionRun:
 
     def _in_turn(self, orders: Sequence[Order], bars: _Bars) -> Generator[tuple[int, Outcome], None, None]:
         load_compiled_loops_alone()
+        keep_freed_memory()
         for number, order in enumerate(orders):
             bars.start(number)
             yield number, outcome_of(order, self.means, partial(bars.watch, number))

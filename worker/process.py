@@ -28,6 +28,7 @@ from worker.broker import QUEUES, WORK, Broker
 from worker.errors import MaskwrightError, UnavailableError
 from worker.housekeeping import Housekeeping
 from worker.job import LANES, Failure, Lane, read_lane
+from worker.kept_memory import keep_freed_memory
 from worker.leash import die_with_parent
 from worker.ledger import Ledger
 from worker.log_lines import set_up_logging
@@ -182,6 +183,7 @@ def _start_child(**_: Any) -> None:
     die_with_parent(os.getppid())
     _limit_memory(environment.job_memory_mb * 1024 * 1024)
     _offer_to_the_kernel()
+    keep_freed_memory()
     _here.ledger = open_ledger(environment, pooled=True)
     _here.bench = Bench(
         ledger=_here.ledger,

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import argparse
-import io
 import json
-import zipfile
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -95,37 +93,27 @@ def circuit_parts(given: argparse.Namespace) -> list[tuple[str, str, bytes]]:
     circuit = given_circuit(given)
     if circuit is None:
         return []
+    from worker.circuit_file import circuit_table, read_roles
+    from worker.zip_archive import zipped
+
     said: dict[str, Any] = {}
     if given.circuit_file is not None:
-        from worker.circuit_file import circuit_table
-
-        data = _read(given.circuit_file)
-        said = circuit_table(data, file_name=given.circuit_file.name)
+        said = circuit_table(_read(given.circuit_file), file_name=given.circuit_file.name)
     if given.layer:
-        from worker.circuit_file import read_roles
-
         named = {name: role.function for name, role in read_roles(given.layer).items()}
         said["layers"] = {**said.get("layers", {}), **named}
     if given.net is not None:
         said["net"] = given.net
     if (point := _point(given.art_at)) is not None:
         said["artwork"] = {"x": point[0], "y": point[1]}
-    parts = [("circuit", f"{given.circuit.stem}.zip", _packed(circuit.files))]
+    # In one order, so that the service knows the same files again.
+    parts = [("circuit", f"{given.circuit.stem}.zip", zipped(dict(sorted(circuit.files.items()))))]
     if said:
         name = "circuit.json" if given.circuit_file is None else f"{given.circuit_file.stem}.json"
         parts.append(("circuit_file", name, json.dumps(said).encode()))
     if circuit.painting is not None:
         parts.append(("keep_out", circuit.painting.name, circuit.painting.data))
     return parts
-
-
-def _packed(files: Mapping[str, bytes]) -> bytes:
-    """A ZIP archive, the same bytes for the same files: so that the service knows them again."""
-    out = io.BytesIO()
-    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
-        for name, data in sorted(files.items()):
-            archive.writestr(zipfile.ZipInfo(name), data, zipfile.ZIP_DEFLATED)
-    return out.getvalue()
 
 
 def _point(text: str | None) -> tuple[float, float] | None:

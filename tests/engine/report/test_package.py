@@ -21,11 +21,12 @@ from worker.engine.pipeline import Conversion, convert
 from worker.engine.references.findings import fab_findings
 from worker.engine.report.inspection_sheet import bow_mm, checks, thickness_tolerance_mm, twist_mm
 from worker.engine.report.order_sheet import order_sheet
-from worker.engine.report.package import finished_package, package_files, package_name, proof_report
+from worker.engine.report.package import finished_package, package_name, proof_report
 from worker.errors import ProofError
 from worker.fab_profile import FabProfile
 from worker.job_settings import read_settings
 from worker.reading import STANDARD_CONDITIONS
+from worker.zip_archive import zipped
 
 SETTINGS = {"width": "20mm", "pitch": "50um", "fabrication": "on", "use": "worn"}
 
@@ -230,4 +231,4 @@ def test_the_archive_is_named_so_that_any_system_takes_it(made: Conversion, name
 
 
 def test_an_archive_without_files_is_one_all_the_same() -> None:
-    assert zipfile.ZipFile(io.BytesIO(package_files({}))).namelist() == []
+    assert zipfile.ZipFile(io.BytesIO(zipped({}))).namelist() == []

@@ -23,11 +23,12 @@ from worker.engine.panel.panel_sheet import panel_sheet
 from worker.engine.panel.piece import FABRICATION, REPORT, Piece
 from worker.engine.pipeline import json_file
 from worker.engine.report.order_facts import ORDER_SHEET
-from worker.engine.report.package import package_files, package_name
+from worker.engine.report.package import package_name
 from worker.engine.report.png import encode_png
 from worker.errors import PanelError
 from worker.fab_profile import FabProfile
 from worker.panel_file import PanelFile, PlannedPiece
+from worker.zip_archive import zipped
 
 PICTURE = "panel.png"
 MAX_CORNERS = 60_000_000
@@ -110,7 +111,7 @@ def make_panel(
     made = {ORDER_SHEET: sheet, **inside}
     report = panel_report(panel, checks, made, proof, warnings)
     out = {f"{FABRICATION}{name}": data for name, data in made.items() if name != PICTURE}
-    out[f"{FABRICATION}{package_name(panel.project)}"] = package_files(made)
+    out[f"{FABRICATION}{package_name(panel.project)}"] = zipped(made)
     out[PICTURE] = picture
     out[REPORT] = json_file(report)
     return MadePanel(files=out, report=report, panel=panel)

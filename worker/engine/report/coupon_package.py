@@ -34,8 +34,9 @@ from worker.engine.report.order_facts import (
     section,
     wrapped,
 )
-from worker.engine.report.package import package_files, package_name, pictures_of
+from worker.engine.report.package import package_name, pictures_of
 from worker.job_settings import Settings
+from worker.zip_archive import zipped
 
 SQUARE_DEGREES = 90.0
 
@@ -64,7 +65,7 @@ def coupon_package(coupon: Coupon, lab: Lab, *, threads: int = 1) -> Iterator[tu
     yield from files.items()
     yield ORDER_SHEET, sheet
     yield from pictures.items()
-    yield package_name(project), package_files({ORDER_SHEET: sheet, **inside})
+    yield package_name(project), zipped({ORDER_SHEET: sheet, **inside})
 
 
 def coupon_planes(coupon: Coupon, shape: BoardShape, *, threads: int = 1) -> dict[SideName, LayerPlanes]:

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import io
 import re
-import zipfile
 from collections.abc import Iterator, Mapping, Sequence
 
 from worker.engine.fabrication.corner_angles import sharpest_corner
@@ -20,9 +18,7 @@ from worker.engine.report.order_facts import INSPECTION_SHEET, LEFT_BESIDE, ORDE
 from worker.engine.report.order_sheet import order_sheet
 from worker.engine.report.png import encode_png
 from worker.job_settings import Settings
-
-_OLDEST_DATE = (1980, 1, 1, 0, 0, 0)
-_LEVEL = 6
+from worker.zip_archive import zipped
 
 
 def finished_package(
@@ -60,7 +56,7 @@ def finished_package(
     yield ORDER_SHEET, sheet
     yield INSPECTION_SHEET, inspection
     yield from pictures.items()
-    yield package_name(project), package_files({ORDER_SHEET: sheet, **inside})
+    yield package_name(project), zipped({ORDER_SHEET: sheet, **inside})
 
 
 def pictures_of(proof: ReadBack) -> dict[str, bytes]:
@@ -75,18 +71,6 @@ def package_name(project: Project) -> str:
     """The archive's name: the piece's stem with signs that any file system takes."""
     stem = project.name.rpartition(".")[0] or project.name
     return (re.sub(r"[^A-Za-z0-9._-]+", "-", stem).strip("-.") or "board") + "-fabrication.zip"
-
-
-def package_files(files: Mapping[str, bytes]) -> bytes:
-    """A ZIP archive of files by name, in their order, without a clock in it."""
-    out = io.BytesIO()
-    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED, compresslevel=_LEVEL) as archive:
-        for name, data in files.items():
-            member = zipfile.ZipInfo(name, _OLDEST_DATE)
-            member.external_attr = 0o644 << 16
-            member.create_system = 3
-            archive.writestr(member, data, zipfile.ZIP_DEFLATED, _LEVEL)
-    return out.getvalue()
 
 
 def place_report(place: NumberPlace | None) -> dict[str, object] | None:

@@ -33,6 +33,7 @@ _LOOKED_UP = 4
 """Up to this reach, whose double is the bits of a byte, how pixels go on is looked up in a table."""
 
 _MANY = 16
+"""Of so many pixels of a row, one at least is at a border where the whole row is looked up."""
 
 
 def dissolve_rims(

@@ -81,9 +81,7 @@ class Housekeeping:
     def round(self) -> None:
         """One round: give silent jobs back, send missing wake-ups, look at the slots, and sometimes sweep the store."""
         with self.quiet:
-            self.ledger.jobs.let_go()
-            signs = self.ledger.jobs.signs()
-            waiting = self.ledger.jobs.waiting()
+            signs, waiting = self.ledger.jobs.round()
         self._give_back_silent(signs)
         for lane in LANES:
             wanted = min(waiting[lane], WAKES_AT_MOST)

@@ -213,11 +213,18 @@ class Jobs:
 
         Taken as by one who writes: while nobody can write, no sign can be given, and whoever looks waits as well.
         """
-        wanted = sql.select(jobs.c.id, jobs.c.token, jobs.c.beats, jobs.c.task_id)
-        running = wanted.where(jobs.c.lane.in_(LANES), jobs.c.state == "running")
         with self.database.writing() as connection:
-            rows = connection.execute(running).all()
-        return [Sign(job_id=row.id, token=row.token, beats=row.beats, task_id=row.task_id) for row in rows]
+            return _signs(connection)
+
+    def round(self) -> tuple[list[Sign], dict[Lane, int]]:
+        """Let go what can be let go, then `signs` and `waiting`: what every process asks each second, at one go.
+
+        In one transaction, for a process that forks opens a connection for each.
+        """
+        with self.database.writing() as connection:
+            if connection.execute(_ANY_HELD).first() is not None:
+                let_go(connection)
+            return _signs(connection), _waiting(connection, 0.0)
 
     def cancel(self, owner: str, job_id: str) -> Job:
         """Stop a job that has not ended; a running one is stopped by its worker within seconds.
@@ -286,19 +293,8 @@ class Jobs:
 
     def waiting(self, *, seconds: float = 0.0) -> dict[Lane, int]:
         """How many jobs of each lane have been waiting for at least so long."""
-        wanted = (
-            sql.select(jobs.c.lane, sql.func.count())
-            .where(
-                jobs.c.lane.in_(LANES),
-                jobs.c.state == "queued",
-                jobs.c.held != HELD,
-                jobs.c.queued <= now() - seconds,
-            )
-            .group_by(jobs.c.lane)
-        )
         with self.database.reading() as connection:
-            counts = {row[0]: row[1] for row in connection.execute(wanted)}
-        return {lane: counts.get(lane, 0) for lane in LANES}
+            return _waiting(connection, seconds)
 
     def owned(self, results: Collection[tuple[str, str]]) -> set[tuple[str, str]]:
         """Which of these results, each a job's id and a token, are or may yet become that job's."""
@@ -590,7 +586,31 @@ _PUBLISH = (
 _ADD_FILES = sql.insert(files)
 
 _ANY_HELD = sql.select(sql.literal(1)).where(jobs.c.held == HELD, jobs.c.state == "queued").limit(1)
+_SIGNS = sql.select(jobs.c.id, jobs.c.token, jobs.c.beats, jobs.c.task_id).where(
+    jobs.c.lane.in_(LANES), jobs.c.state == "running"
+)
+_WAITING = (
+    sql.select(jobs.c.lane, sql.func.count())
+    .where(
+        jobs.c.lane.in_(LANES),
+        jobs.c.state == "queued",
+        jobs.c.held != HELD,
+        jobs.c.queued <= now() - sql.bindparam("seconds", type_=sql.Float),
+    )
+    .group_by(jobs.c.lane)
+)
 _INSERT = sql.insert(jobs).values(state="queued", attempt=0, created=now(), queued=now(), version=1)
+
+
+def _signs(connection: sql.Connection) -> list[Sign]:
+    return [
+        Sign(job_id=row.id, token=row.token, beats=row.beats, task_id=row.task_id) for row in connection.execute(_SIGNS)
+    ]
+
+
+def _waiting(connection: sql.Connection, seconds: float) -> dict[Lane, int]:
+    counts = {row[0]: row[1] for row in connection.execute(_WAITING, {"seconds": seconds})}
+    return {lane: counts.get(lane, 0) for lane in LANES}
 
 
 def _raise_turn(insert: Any) -> sql.Executable:

@@ -5,7 +5,9 @@ Tests run on all cores, each in one of several processes; a file or test that is
 
 from __future__ import annotations
 
+import gc
 import os
+import signal
 from collections.abc import Generator
 from pathlib import Path
 from typing import Any
@@ -21,6 +23,8 @@ FIGURES = "figures"
 hypothesis.settings.register_profile("house", deadline=None, derandomize=bool(os.environ.get("CI")))
 hypothesis.settings.load_profile("house")
 
+gc.disable()  # until the tests are collected: `pytest_runtestloop`
+
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
@@ -30,6 +34,28 @@ def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
     """
     asked = [Path(str(argument).partition("::")[0]) for argument in config.args]
     return 0 if len(set(asked)) == 1 and asked[0].is_file() else 2 * processor_cores()
+
+
+def pytest_configure() -> None:
+    """Where a shell runs the tests in its background it has them ignore Ctrl-C, as all that they start would too."""
+    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtestloop() -> None:
+    """What was loaded to collect the tests stays to the end: no search for garbage goes through it, before or after."""
+    gc.freeze()
+    gc.enable()
+
+
+@pytest.fixture(scope="session")
+def table_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder of colour tables (`worker.table_folder`), new for each run and one for all of its processes."""
+    own = tmp_path_factory.getbasetemp()
+    folder = (own.parent if os.environ.get("PYTEST_XDIST_WORKER") else own) / "tables"
+    folder.mkdir(exist_ok=True)
+    return folder
 
 
 @pytest.hookimpl(trylast=True)

@@ -12,6 +12,8 @@ than the picture is exact; `direct_filter` does the same with scipy.ndimage, for
 
 from __future__ import annotations
 
+from functools import cache
+
 import colour
 import numpy as np
 import numpy.typing as npt
@@ -40,8 +42,10 @@ def half_kernel(s: float, pixels_per_degree: float, *, reach: float = 6.0) -> Fl
     return np.asarray(half / (half[0] + 2.0 * half[1:].sum()))
 
 
-def transfer(half: Floats, length: int) -> Floats:
-    """What a kernel passes of each cosine of a side of `length` pixels."""
+@cache
+def transfer(s: float, pixels_per_degree: float, length: int) -> Floats:
+    """What the kernel of `half_kernel` passes of each cosine of a side of `length` pixels."""
+    half = half_kernel(s, pixels_per_degree)
     phase = np.pi * np.arange(length) / length
     waves = np.cos(np.outer(phase, np.arange(1, len(half))))
     return np.asarray(half[0] + 2.0 * (waves @ half[1:]))
@@ -51,8 +55,8 @@ def filter_channel(plane: Floats, kernel: list[tuple[float, float]], pixels_per_
     total = sum(weight for weight, _ in kernel)
     passed = np.zeros(plane.shape)
     for weight, s in kernel:
-        half = half_kernel(s, pixels_per_degree)
-        passed += weight / total * np.outer(transfer(half, plane.shape[0]), transfer(half, plane.shape[1]))
+        rows, columns = (transfer(s, pixels_per_degree, length) for length in plane.shape)
+        passed += weight / total * np.outer(rows, columns)
     spectrum = scipy.fft.dctn(plane, norm="ortho") * passed
     return np.asarray(scipy.fft.idctn(spectrum, norm="ortho"))
 

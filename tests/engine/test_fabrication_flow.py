@@ -22,8 +22,7 @@ WRITTEN = {"width": "20mm", "board": "disc", "pitch": "40um", "fabrication": "on
 
 
 @pytest.fixture(scope="module")
-def files() -> dict[str, bytes]:
-    tables = MemoryTables()
+def files(tables: MemoryTables) -> dict[str, bytes]:
     found = convert(TOKEN, board("nocturne-gold"), read_settings(WRITTEN), name="token", tables=tables, threads=2)
     return dict(found.files())
 
@@ -64,9 +63,9 @@ def test_what_will_be_seen_is_a_partition_of_the_board(files: dict[str, bytes]) 
     assert (seen == asked).all()
 
 
-def test_without_the_setting_there_is_nothing_of_it() -> None:
+def test_without_the_setting_there_is_nothing_of_it(tables: MemoryTables) -> None:
     plain = read_settings({**WRITTEN, "fabrication": "off"})
-    found = dict(convert(TOKEN, board("nocturne-gold"), plain, tables=MemoryTables(), threads=2).files())
+    found = dict(convert(TOKEN, board("nocturne-gold"), plain, tables=tables, threads=2).files())
     assert not [path for path in found if path.startswith("fabrication/")]
     assert "fabrication" not in report(found)
 

@@ -288,12 +288,12 @@ def test_readings_of_two_geometries_stop_the_job_until_one_is_chosen(tables: Mem
     assert (reference["geometry"], reference["readings_used"]) == ("45:0", [1])
 
 
-def test_a_board_of_any_shape_is_all_that_is_masked_scored_and_shown() -> None:
+def test_a_board_of_any_shape_is_all_that_is_masked_scored_and_shown(tables: MemoryTables) -> None:
     srgb = np.full((200, 200, 3), 30, dtype=np.uint8)
     srgb[:100] = 240
     file = read_board_file(b"[[holes]]\nx = 10\ny = 5\ndiameter = 3\nplated = false")
     settings = read_settings({"width": "20mm", "pitch": "100um", "board": "disc"})
-    found = convert(png_of(srgb), board("alba-black"), settings, board_file=file)
+    found = convert(png_of(srgb), board("alba-black"), settings, board_file=file, tables=tables)
     y, x = (np.indices((200, 200)) + 0.5) * 0.1
     wanted = (np.hypot(x - 10, y - 10) < 10) & (np.hypot(x - 10, y - 15) >= 1.5)
     # Pixels whose centres lie on the edge to within the chord error may be either.
@@ -308,25 +308,27 @@ def test_a_board_of_any_shape_is_all_that_is_masked_scored_and_shown() -> None:
     assert sum(finish["area_mm2"] for finish in report["finishes"]) == pytest.approx(np.pi * 97.75, rel=0.002)
     beyond = srgb.copy()
     beyond[np.hypot(x - 10, y - 10) > 12] = (255, 0, 255)  # off the board it costs nothing
-    same = convert(png_of(beyond), board("alba-black"), settings, board_file=file)
+    same = convert(png_of(beyond), board("alba-black"), settings, board_file=file, tables=tables)
     assert same.score.ciede2000.mean == pytest.approx(found.score.ciede2000.mean, abs=1e-6)
 
 
-def test_the_other_side_takes_the_shape_mirrored() -> None:
+def test_the_other_side_takes_the_shape_mirrored(tables: MemoryTables) -> None:
     srgb = np.full((200, 200, 3), 30, dtype=np.uint8)
     file = read_board_file(b"[outline]\npolygon = [[0, 0], [20, 0], [20, 8], [9, 8], [9, 20], [0, 20]]")
     settings = read_settings({"width": "20mm", "pitch": "100um"})
-    top = convert(png_of(srgb), board("alba-black"), settings, board_file=file)
-    bottom = convert(png_of(srgb), board("alba-black"), settings, side="bottom", shape=mirrored(top.shape))
+    top = convert(png_of(srgb), board("alba-black"), settings, board_file=file, tables=tables)
+    bottom = convert(
+        png_of(srgb), board("alba-black"), settings, side="bottom", shape=mirrored(top.shape), tables=tables
+    )
     np.testing.assert_array_equal(bottom.separation.labels != 255, (top.separation.labels != 255)[:, ::-1])
 
 
-def test_a_path_of_the_artwork_is_the_board() -> None:
+def test_a_path_of_the_artwork_is_the_board(tables: MemoryTables) -> None:
     svg = (
         b'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 100 100"><rect width="100" height="100" fill="#eee"/>'
         b'<circle id="edge" cx="50" cy="50" r="40" fill="none"/></svg>'
     )
     settings = read_settings({"width": "20mm", "pitch": "100um", "board": "path:#edge"})
-    found = convert(io.BytesIO(svg), board("alba-black"), settings)
+    found = convert(io.BytesIO(svg), board("alba-black"), settings, tables=tables)
     assert found.report["board"]["shape"] == "path"
     assert found.report["board"]["area_mm2"] == pytest.approx(np.pi * 64, abs=0.05)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import zipfile
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -14,10 +15,26 @@ from tests.boards import FABS, board
 from tests.engine.fabrication.readers import drawn_by_gerbonara
 from worker.cli import main
 from worker.coupon_run import write_coupon
+from worker.engine.fabrication.coupon import Coupon
 from worker.errors import ConflictError, CouponError
 from worker.patch_map import read_patch_map
 
 Image.MAX_IMAGE_PIXELS = None
+
+
+@dataclass(frozen=True)
+class Written:
+    """A coupon, and the folder that it was written to."""
+
+    coupon: Coupon
+    folder: Path
+
+
+@pytest.fixture(scope="module")
+def alba(tmp_path_factory: pytest.TempPathFactory) -> Written:
+    """One for all that look at what stands in a folder."""
+    folder = tmp_path_factory.mktemp("coupon") / "c"
+    return Written(write_coupon(board("alba-black"), folder, pitch_um=50.0), folder)
 
 
 def picture(path: Path) -> np.ndarray:
@@ -27,30 +44,32 @@ def picture(path: Path) -> np.ndarray:
 
 
 @pytest.mark.parametrize("name", ["alba-black", "meadow-tin", "nocturne-gold"])
-def test_masks_are_an_exact_partition(tmp_path: Path, name: str) -> None:
+def test_masks_are_an_exact_partition(alba: Written, tmp_path: Path, name: str) -> None:
     """Read back by Pillow."""
-    coupon = write_coupon(board(name), tmp_path / "coupon", pitch_um=50.0)
+    coupon, folder = alba.coupon, alba.folder
+    if name != "alba-black":
+        folder = tmp_path / "coupon"
+        coupon = write_coupon(board(name), folder, pitch_um=50.0)
     total = np.zeros(coupon.labels.shape, dtype=np.uint8)
-    with Image.open(tmp_path / "coupon" / "labels.png") as image:
+    with Image.open(folder / "labels.png") as image:
         assert image.mode == "P"
         labels = np.asarray(image)
     for index, finish in enumerate(coupon.fab.finishes):
-        with Image.open(tmp_path / "coupon" / "masks" / f"{finish.id}.png") as image:
+        with Image.open(folder / "masks" / f"{finish.id}.png") as image:
             assert image.mode == "1"
             assert image.info["dpi"] == pytest.approx((508.0, 508.0), abs=0.1)
             mask = np.asarray(image)
         total += mask
         assert (labels[mask] == index).all()
     assert (total == 1).all()
-    with Image.open(tmp_path / "coupon" / "far_copper.png") as image:
+    with Image.open(folder / "far_copper.png") as image:
         far = np.asarray(image)
     assert far.shape == labels.shape
     assert 0.2 < far.mean() < 0.6
 
 
-def test_the_folder_is_whole_and_its_map_and_record_agree(tmp_path: Path) -> None:
-    write_coupon(board("alba-black"), tmp_path / "c", pitch_um=50.0)
-    assert sorted(path.name for path in (tmp_path / "c").iterdir()) == [
+def test_the_folder_is_whole_and_its_map_and_record_agree(alba: Written) -> None:
+    assert sorted(path.name for path in alba.folder.iterdir()) == [
         "coupon.json",
         "fabrication",
         "far_copper.png",
@@ -60,19 +79,18 @@ def test_the_folder_is_whole_and_its_map_and_record_agree(tmp_path: Path) -> Non
         "patch_map.json",
         "preview.png",
     ]
-    read = read_patch_map((tmp_path / "c" / "patch_map.json").read_bytes())
-    record = json.loads((tmp_path / "c" / "coupon.json").read_text(encoding="utf-8"))
+    read = read_patch_map((alba.folder / "patch_map.json").read_bytes())
+    record = json.loads((alba.folder / "coupon.json").read_text(encoding="utf-8"))
     assert record["board"] == {"width": read.width_mm, "height": read.height_mm}
     assert record["patches"] == len(read.patches) == 24
     assert {patch.finish for patch in read.patches} == set(record["finishes"])
 
 
-def test_its_fabrication_files_draw_what_its_masks_show(tmp_path: Path) -> None:
+def test_its_fabrication_files_draw_what_its_masks_show(alba: Written) -> None:
     """Read by gerbonara: layers by the finishes' recipes, but for the distance that the fab wants from the edge."""
     fab = board("alba-black")
-    write_coupon(fab, tmp_path / "c", pitch_um=50.0)
-    files = tmp_path / "c" / "fabrication"
-    masks = {finish.id: picture(tmp_path / "c" / "masks" / f"{finish.id}.png") for finish in fab.finishes}
+    files = alba.folder / "fabrication"
+    masks = {finish.id: picture(alba.folder / "masks" / f"{finish.id}.png") for finish in fab.finishes}
     shape = next(iter(masks.values())).shape
     layers = {
         "copper-top": [finish.id for finish in fab.finishes if finish.recipe.copper == "solid"],
@@ -83,16 +101,15 @@ def test_its_fabrication_files_draw_what_its_masks_show(tmp_path: Path) -> None:
         drawn = drawn_by_gerbonara((files / f"{name}.gbr").read_bytes(), *shape, 50.0)
         assert shown and (drawn == np.any([masks[finish] for finish in shown], axis=0)).all(), name
     below = drawn_by_gerbonara((files / "copper-bottom.gbr").read_bytes(), *shape, 50.0)
-    assert (below == picture(tmp_path / "c" / "far_copper.png")).all()  # both as seen from the top
+    assert (below == picture(alba.folder / "far_copper.png")).all()  # both as seen from the top
     head = (files / "copper-top.gbr").read_bytes()[:600]
     assert b"%TF.Part,Coupon*%" in head and b"%TF.FileFunction,Copper,L1,Top*%" in head
 
 
-def test_its_package_says_what_is_meant(tmp_path: Path) -> None:
-    coupon = write_coupon(board("alba-black"), tmp_path / "c", pitch_um=50.0)
-    files = tmp_path / "c" / "fabrication"
+def test_its_package_says_what_is_meant(alba: Written) -> None:
+    files = alba.folder / "fabrication"
     sheet = (files / "READ ME FIRST.txt").read_text(encoding="utf-8")
-    width, height = coupon.size_mm
+    width, height = alba.coupon.size_mm
     for said in (f"{width:.2f} x {height:.2f} mm", "from half of your", "Delivered:", "glass dust", "Proof"):
         assert said in sheet
     assert max(len(line) for line in sheet.splitlines()) <= 78

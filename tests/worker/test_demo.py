@@ -54,8 +54,8 @@ def test_good_artworks_come_back_whole_and_a_bad_one_is_named(tmp_path: Path) ->
     for name in ("small-rover.bmp", "night-watch-token.png"):
         shutil.copy(SAMPLES / name, artworks)
     (artworks / "settings.toml").write_text(
-        '["small-rover.bmp"]\nfab = "alba-black"\nwidth = "1in"\npitch = "50um"\n'
-        '["night-watch-token.png"]\nfab = "nocturne-gold"\nwidth = "20mm"\npitch = "50um"\nforbid = ["gold"]\n'
+        '["small-rover.bmp"]\nfab = "alba-black"\nwidth = "1in"\npitch = "100um"\n'
+        '["night-watch-token.png"]\nfab = "nocturne-gold"\nwidth = "20mm"\npitch = "100um"\nforbid = ["gold"]\n'
     )
     good = run(artworks, out)
     assert good.returncode == 0, good.stdout + good.stderr
@@ -73,7 +73,7 @@ def test_good_artworks_come_back_whole_and_a_bad_one_is_named(tmp_path: Path) ->
 
     (artworks / "broken.png").write_bytes(b"no picture")
     (artworks / "night-watch-token.png").unlink()
-    (artworks / "settings.toml").write_text('["small-rover.bmp"]\nfab = "alba-black"\nwidth = "1in"\npitch = "50um"\n')
+    (artworks / "settings.toml").write_text('["small-rover.bmp"]\nfab = "alba-black"\nwidth = "1in"\npitch = "100um"\n')
     bad = run(artworks, out)
     assert bad.returncode == 1
     assert "failed: broken: " in bad.stderr and "Traceback" not in bad.stderr

@@ -16,13 +16,14 @@ from worker.job_settings import read_settings
 from worker.natural_order import natural_key
 from worker.result_folder import replace_result
 from worker.settings import PROJECT
+from worker.table_folder import TableFolder
 
 FAB = "nocturne-gold"
 SETTINGS = {"width": "9mm", "height": "6mm", "pitch": "50um", "fabrication": "on", "edges": "threshold"}
 
 
 @pytest.fixture(scope="module")
-def results(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def results(tmp_path_factory: pytest.TempPathFactory, table_folder: Path) -> Path:
     """A folder of two results, frame-2 and frame-10, and the second as an archive beside it."""
     from worker.engine.pipeline import convert
 
@@ -34,9 +35,8 @@ def results(tmp_path_factory: pytest.TempPathFactory) -> Path:
         data = io.BytesIO()
         picture.save(data, "PNG")
         data.seek(0)
-        replace_result(
-            folder / "frames" / name, convert(data, fab, read_settings(SETTINGS), name=f"{name}.png").files()
-        )
+        made = convert(data, fab, read_settings(SETTINGS), name=f"{name}.png", tables=TableFolder(table_folder))
+        replace_result(folder / "frames" / name, made.files())
     with zipfile.ZipFile(folder / "frame.zip", "w") as archive:
         for path in sorted((folder / "frames" / "frame-10").rglob("*")):
             archive.write(path, path.relative_to(folder / "frames" / "frame-10"))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from pathlib import Path
 from typing import Any, BinaryIO
 
 import numpy as np
@@ -18,6 +19,7 @@ from worker.engine.report.tuning_data import write_tuning_data
 from worker.errors import FabProfileError, StorageError
 from worker.job_settings import read_settings
 from worker.settings import PROJECT
+from worker.table_folder import TableFolder
 
 FAB = "nocturne-gold"
 TOML = (FABS / f"{FAB}.toml").read_bytes()
@@ -26,10 +28,10 @@ READING = {**LAB, "geometry": "45:0", "origin": "measured"}
 
 
 @pytest.fixture(scope="module")
-def token() -> Conversion:
+def token(table_folder: Path) -> Conversion:
     artwork = (PROJECT / "samples" / "artworks" / "night-watch-token.png").read_bytes()
     settings = read_settings({"width": "30mm", "pitch": "50um", "clusters": "8"})
-    return convert(artwork, board(FAB), settings, threads=2)
+    return convert(artwork, board(FAB), settings, tables=TableFolder(table_folder), threads=2)
 
 
 class Opened:
@@ -122,9 +124,9 @@ def test_clusters_that_would_go_elsewhere_are_told_with_the_score_then(token: Co
     assert clusters["reassigned"]["ciede2000"]["mean"] == pytest.approx(token.score.ciede2000.mean, abs=0.6)
 
 
-def test_a_dither_is_not_reassigned_since_it_mixes() -> None:
+def test_a_dither_is_not_reassigned_since_it_mixes(table_folder: Path) -> None:
     settings = read_settings({"width": "20mm", "pitch": "50um", "edges": "dither"})
-    dithered = convert(png_of(photograph("coffee")), board(FAB), settings, threads=2)
+    dithered = convert(png_of(photograph("coffee")), board(FAB), settings, tables=TableFolder(table_folder), threads=2)
     edits = [{"finish": "gold", "override": {**LAB, "lab": [5.0, 0.0, 0.0]}}]
     clusters = preview(dithered, edits=edits)["clusters"]
     assert clusters["moved"] and clusters["reassigned"] is None

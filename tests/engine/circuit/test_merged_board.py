@@ -24,6 +24,7 @@ from PIL import Image
 from samples.drawing import circuit_badge as layout
 from tests.engine.circuit.badge import badge_files, moved
 from tests.engine.circuit.circuits import small_circuit
+from tests.engine.conftest import MemoryTables
 from tests.engine.fabrication.readers import drawn_by_gerbonara, drawn_by_gerbv, needs_gerbv
 from worker.circuit_file import CircuitFile, GivenCircuit
 from worker.engine.circuit.beside import sides_beside
@@ -60,15 +61,15 @@ def given(**said: object) -> GivenCircuit:
     return GivenCircuit(name="small", files=files, said=replace(CircuitFile(), **said))  # type: ignore[arg-type]
 
 
-def made(**said: object) -> Conversion:
+def made(tables: MemoryTables, **said: object) -> Conversion:
     settings = read_settings({"pitch": "50um", "clusters": "none", "edges": "threshold", "fabrication": "on"})
     beside = sides_beside(given(**said), FAB, settings, ["top"])["top"]
-    return convert(art(), FAB, settings, name="art.png", beside=beside)
+    return convert(art(), FAB, settings, name="art.png", beside=beside, tables=tables)
 
 
 @pytest.fixture(scope="module")
-def conversion() -> Conversion:
-    return made(net="GND")
+def conversion(tables: MemoryTables) -> Conversion:
+    return made(tables, net="GND")
 
 
 @pytest.fixture(scope="module")
@@ -193,9 +194,9 @@ def test_a_job_file_lists_every_layer(package: dict[str, bytes]) -> None:
     assert job["GeneralSpecs"]["Size"] == {"X": 12.0, "Y": 8.0} and job["GeneralSpecs"]["LayerNumber"] == 2
 
 
-def test_a_layer_that_the_circuit_lacks_becomes_a_file_of_its_own() -> None:
+def test_a_layer_that_the_circuit_lacks_becomes_a_file_of_its_own(tables: MemoryTables) -> None:
     """Without its legend's file, and with no net to touch."""
-    board = board_of(made())
+    board = board_of(made(tables))
     assert b"%TF.FileFunction,Legend,Top*%" in board.merged["legend-top.gbr"]
     assert board.contacts.tied == () and len(board.contacts.floating) == len(board.contacts.parts) > 0
     job = json.loads(board.merged["board.gbrjob"])
@@ -243,12 +244,12 @@ def test_thermal_reliefs_stay_as_they_are() -> None:
     assert shapely.distance(ground, art).min() == 0.0  # elsewhere art may come up to it
 
 
-def at_250_volts(**more: str) -> Conversion:
+def at_250_volts(tables: MemoryTables, **more: str) -> Conversion:
     settings = read_settings(
         {"pitch": "50um", "clusters": "none", "edges": "threshold", "fabrication": "on", "voltage": "250Vac", **more}
     )
     beside = sides_beside(given(), FAB, settings, ["top"])["top"]
-    return convert(art(), FAB, settings, name="art.png", beside=beside)
+    return convert(art(), FAB, settings, name="art.png", beside=beside, tables=tables)
 
 
 def bare_metal_of(conversion: Conversion) -> shapely.Geometry:
@@ -266,9 +267,9 @@ def bare_metal_of(conversion: Conversion) -> shapely.Geometry:
     return areas[0].intersection(areas[1].buffer(shift - 2**0.5 * PITCH_UM / 1000))
 
 
-def test_at_a_hazardous_voltage_bare_art_metal_keeps_the_creepage_distance() -> None:
+def test_at_a_hazardous_voltage_bare_art_metal_keeps_the_creepage_distance(tables: MemoryTables) -> None:
     """250 V AC: 5.0 mm (IEC 60664-1, pollution degree 2, FR-4, reinforced, from memory); IPC-2221 asks for less."""
-    kept = at_250_volts(bare_metal="keep")
+    kept = at_250_volts(tables, bare_metal="keep")
     track = shapely.LineString([(12, 22), (15, 22)]).buffer(0.125)
     pads = [shapely.box(11.5, 21.6, 12.5, 22.4), shapely.box(17, 21, 21, 25), shapely.Point(13, 26).buffer(0.5)]
     circuit = shapely.union_all([track, *pads])
@@ -286,8 +287,8 @@ def test_at_a_hazardous_voltage_bare_art_metal_keeps_the_creepage_distance() -> 
     assert "IPC-2221 table 6-1" in block["creepage"] and "IEC 60664-1" in block["creepage"]
 
 
-def test_at_a_hazardous_voltage_art_has_no_bare_metal_unless_it_is_kept_and_no_net() -> None:
-    auto = at_250_volts()
+def test_at_a_hazardous_voltage_art_has_no_bare_metal_unless_it_is_kept_and_no_net(tables: MemoryTables) -> None:
+    auto = at_250_volts(tables)
     assert bare_metal_of(auto).is_empty
     block = json.loads(dict(auto.files())["report.json"])["fabrication"]["circuit"]
     assert block["creepage"].startswith("Art has no bare metal")
@@ -296,11 +297,11 @@ def test_at_a_hazardous_voltage_art_has_no_bare_metal_unless_it_is_kept_and_no_n
         sides_beside(given(net="GND"), FAB, settings, ["top"])
 
 
-def test_art_on_both_sides(tmp_path: Path) -> None:
+def test_art_on_both_sides(tables: MemoryTables) -> None:
     """Drawn by gerbonara, each side's files hold art, and the drills stay."""
     settings = read_settings({"pitch": "50um", "clusters": "none", "edges": "threshold", "fabrication": "on"})
     beside = sides_beside(given(net="GND"), FAB, settings, ["top", "bottom"])
-    files = dict(convert_two_sides(art(), art(), FAB, settings, beside=beside).files())
+    files = dict(convert_two_sides(art(), art(), FAB, settings, beside=beside, tables=tables).files())
     for name in (*KINDS.values(), "five.gbr"):
         assert len(files[f"fabrication/merged/{name}"]) > len(FILES[name])
     assert files["fabrication/merged/holes.xnc"] == FILES["holes.xnc"]

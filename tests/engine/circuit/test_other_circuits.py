@@ -16,6 +16,7 @@ import shapely
 from tests.engine.circuit.circuits import area, box, gerber, small_circuit
 from tests.engine.circuit.test_merged_board import FAB, PITCH_UM, SIZE_PX, art
 from tests.engine.circuit.test_reading import without_attributes, zipped
+from tests.engine.conftest import MemoryTables
 from tests.engine.fabrication.readers import drawn_by_gerbonara
 from worker.circuit_archive import unpacked_circuit
 from worker.circuit_file import CircuitFile, GivenCircuit, read_roles
@@ -118,14 +119,14 @@ WAYS: dict[str, tuple[Callable[[dict[str, bytes]], dict[str, bytes]], str, dict[
 
 
 @pytest.mark.parametrize("way", WAYS)
-def test_art_goes_in_and_nothing_else_changes(way: str) -> None:
+def test_art_goes_in_and_nothing_else_changes(way: str, tables: MemoryTables) -> None:
     change, net, said = WAYS[way]
     files = change(small_circuit())
     settings = read_settings({"pitch": "50um", "clusters": "none", "edges": "threshold", "fabrication": "on"})
     roles = read_roles([f"{name}={function}" for name, function in said.items()])
     given = GivenCircuit(name=way, files=files, said=replace(CircuitFile(), net=net, roles=roles))
     beside = sides_beside(given, FAB, settings, ["top"])["top"]
-    package = dict(convert(art(), FAB, settings, name="art.png", beside=beside).files())
+    package = dict(convert(art(), FAB, settings, name="art.png", beside=beside, tables=tables).files())
     changed = set()
     for name, data in files.items():
         now = package[f"fabrication/merged/{name}"]

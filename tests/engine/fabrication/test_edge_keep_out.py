@@ -162,13 +162,13 @@ def test_a_score_from_the_other_side_and_off_the_board() -> None:
     assert "thinner than 1 mm" in shape_board(picture, read_settings({}), thin, board_file=file)[1].warnings[0]
 
 
-def test_a_ring_close_to_the_art_is_made_all_the_same() -> None:
+def test_a_ring_close_to_the_art_is_made_all_the_same(tables: MemoryTables) -> None:
     """Repair gives up rings of art; that of a plated hole stays on both sides."""
     token = (FABS.parent / "artworks" / "night-watch-token.png").read_bytes()
     file = read_board_file(b"[[holes]]\nx = 16\ny = 16\ndiameter = 1.2\nplated = true")
     given = read_settings({"width": "20mm", "pitch": "50um", "fabrication": "on"})
     fab = board("nocturne-gold")
-    found = convert(token, fab, given, board_file=file, tables=MemoryTables(), threads=2)
+    found = convert(token, fab, given, board_file=file, tables=tables, threads=2)
     assert found.made is not None
     for side, planes in found.made.fabrication.planes.items():
         y, x = (np.indices(planes.stack.shape) + 0.5) * 0.05

@@ -30,9 +30,9 @@ def files_of(side: SideName, planes: LayerPlanes, found: Conversion, *, threads:
 
 
 @pytest.fixture(scope="module")
-def token() -> tuple[Conversion, MadeSide, dict[str, bytes]]:
+def token(tables: MemoryTables) -> tuple[Conversion, MadeSide, dict[str, bytes]]:
     settings = read_settings({"width": "20mm", "board": "disc", "pitch": "40um"})
-    found = convert(TOKEN, board("nocturne-gold"), settings, tables=MemoryTables(), threads=2)
+    found = convert(TOKEN, board("nocturne-gold"), settings, tables=tables, threads=2)
     planes = planes_of(found.separation.labels, found.fab, pitch_um=found.picture.pitch_um)
     planes = edge_keep_out(found.shape, planes, found.fab)
     made = make_side(planes, found.fab, found.colours.lab, found.picture.srgb, threads=2)

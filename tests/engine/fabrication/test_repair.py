@@ -185,14 +185,15 @@ def _photo_like(size: int) -> bytes:
     return out.getvalue()
 
 
-def _converted(png: bytes, fab: FabProfile, width: str, edges: str) -> Conversion:
-    return convert(png, fab, read_settings({"width": width, "pitch": "10um", "edges": edges}), threads=2)
+def _converted(png: bytes, fab: FabProfile, width: str, edges: str, tables: MemoryTables) -> Conversion:
+    settings = read_settings({"width": width, "pitch": "10um", "edges": edges})
+    return convert(png, fab, settings, tables=tables, threads=2)
 
 
-def test_a_dither_loses_no_more_than_what_its_cells_break() -> None:
+def test_a_dither_loses_no_more_than_what_its_cells_break(tables: MemoryTables) -> None:
     """Cells hold all limits but the wider gap between bare metal parts and the distance from the edge."""
     fab = board("meadow-tin")
-    labels = _converted(_photo_like(300), fab, "6mm", "dither").separation.labels.copy()
+    labels = _converted(_photo_like(300), fab, "6mm", "dither", tables).separation.labels.copy()
     before = _broken(_planes(labels, fab), fab)
     near_edge = {"copper near edge", "opening near edge", "legend near edge"}
     assert set(before) <= near_edge | {"metal gap", "copper line", "copper gap"}
@@ -202,10 +203,12 @@ def test_a_dither_loses_no_more_than_what_its_cells_break() -> None:
     assert repaired.changed[inner].mean() < 0.08
 
 
-def _bars(name: str, seed: int, fields: int) -> tuple[dict[str, int], float, tuple[int, int, int], dict[str, int]]:
+def _bars(
+    name: str, seed: int, fields: int, tables: MemoryTables
+) -> tuple[dict[str, int], float, tuple[int, int, int], dict[str, int]]:
     fab = board(name)
     art = stress_art(seed, fab, fields=fields)
-    conversion = _converted(art.png, fab, f"{art.width_mm}mm", "threshold")
+    conversion = _converted(art.png, fab, f"{art.width_mm}mm", "threshold", tables)
     labels = conversion.separation.labels
     repaired = repair(_planes(labels, fab), fab, lab(fab), srgb=conversion.picture.srgb, threads=2)
     after = seen_labels(repaired.planes, fab)
@@ -233,9 +236,11 @@ STRESS = [
 
 @pytest.mark.slow
 @pytest.mark.parametrize(("name", "seed"), STRESS[: sweep_size(1, len(STRESS))])
-def test_stress_art_breaks_nothing_costs_little_and_keeps_its_strokes(name: str, seed: int) -> None:
+def test_stress_art_breaks_nothing_costs_little_and_keeps_its_strokes(
+    name: str, seed: int, tables: MemoryTables
+) -> None:
     fields = sweep_size(4, 8)
-    broken, ratio, (counted, own, other), before = _bars(name, seed, fields)
+    broken, ratio, (counted, own, other), before = _bars(name, seed, fields, tables)
     assert before
     assert broken == {}
     assert ratio <= 1.3
@@ -243,8 +248,8 @@ def test_stress_art_breaks_nothing_costs_little_and_keeps_its_strokes(name: str,
     assert own + other >= 0.95 * counted
 
 
-def test_a_little_stress_art_breaks_nothing() -> None:
-    broken, ratio, (counted, own, other), before = _bars("nocturne-gold", 4, 2)
+def test_a_little_stress_art_breaks_nothing(tables: MemoryTables) -> None:
+    broken, ratio, (counted, own, other), before = _bars("nocturne-gold", 4, 2, tables)
     assert before
     assert broken == {}
     assert ratio <= 1.4  # of 10 x 10 mm alone, which holds few strokes

@@ -11,6 +11,7 @@ import pytest
 from PIL import Image, ImageDraw
 
 from tests.boards import board
+from tests.engine.conftest import MemoryTables
 from tests.engine.fabrication.fabs import DEMO
 from worker.engine.pipeline import convert
 from worker.engine.plan.outlook import DRAWS, _offsets
@@ -49,11 +50,11 @@ def photo() -> bytes:
 
 
 @pytest.mark.parametrize(("art", "edges"), [(flat, "threshold"), (photo, "dither")])
-def test_what_is_expected_is_what_a_conversion_comes_to(art, edges: str) -> None:  # type: ignore[no-untyped-def]
+def test_what_is_expected_is_what_a_conversion_comes_to(art, edges: str, tables: MemoryTables) -> None:  # type: ignore[no-untyped-def]
     settings = read_settings({"width": "40mm"})
     fabs = [board(name) for name in ("nocturne-gold", "alba-black")]
     plan = plan_artwork(art(), fabs, settings, threads=2)
-    made = {fab.id: convert(art(), fab, settings, threads=2) for fab in fabs}
+    made = {fab.id: convert(art(), fab, settings, tables=tables, threads=2) for fab in fabs}
     for one in plan.ranked:
         score = made[one.outlook.fab.id].score.s_cielab
         assert one.outlook.edges == made[one.outlook.fab.id].separation.edges == edges

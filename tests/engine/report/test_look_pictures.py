@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from tests.engine.conftest import MemoryTables
 from worker.engine.pipeline import Conversion, convert
 from worker.engine.report import look_pictures as room
 from worker.engine.report.look_pictures import LookPictures, look_pictures, worst_places
@@ -18,12 +19,13 @@ from worker.settings import PROJECT
 
 
 @pytest.fixture(scope="module")
-def conversion() -> Conversion:
+def conversion(tables: MemoryTables) -> Conversion:
     samples: Path = PROJECT / "samples"
     return convert(
         (samples / "artworks" / "owl.png").read_bytes(),
         read_fab_profile((samples / "fabs" / "nocturne-gold.toml").read_bytes()),
         read_settings({"width": "8mm", "pitch": "40um", "board": "disc"}),
+        tables=tables,
         threads=1,
     )
 
@@ -65,7 +67,7 @@ def test_off_the_board_there_is_no_error(conversion: Conversion) -> None:
     assert np.array_equal(error[: middles.shape[0], : middles.shape[1]] == 251, middles == 255)
 
 
-def test_the_eye_sees_an_even_picture_as_it_is() -> None:
+def test_the_eye_sees_an_even_picture_as_it_is(tables: MemoryTables) -> None:
     """Each channel's Gaussians sum to 1 (Zhang and Wandell 1997), so what has no detail stays: here within 8 bits."""
     white = np.full((60, 60, 3), 255, dtype=np.uint8)
     grey = np.full((60, 60, 3), (120, 150, 90), dtype=np.uint8)
@@ -73,7 +75,9 @@ def test_the_eye_sees_an_even_picture_as_it_is() -> None:
         buffer = io.BytesIO()
         Image.fromarray(even).save(buffer, "PNG")
         fab = read_fab_profile((PROJECT / "samples" / "fabs" / "nocturne-gold.toml").read_bytes())
-        made = convert(buffer.getvalue(), fab, read_settings({"width": "6mm", "pitch": "100um"}), threads=1)
+        made = convert(
+            buffer.getvalue(), fab, read_settings({"width": "6mm", "pitch": "100um"}), tables=tables, threads=1
+        )
         seen = read(drawn(made).files["eye-artwork.png"]).astype(int)
         assert np.abs(seen - even[0, 0]).max() <= 1
 

@@ -13,6 +13,7 @@ import pytest
 from PIL import Image, ImageDraw
 
 from tests.boards import board
+from tests.engine.conftest import MemoryTables
 from worker.engine.fabrication.fabricate import Fabrication
 from worker.engine.fabrication.number_place import NumberPlace, number_place
 from worker.engine.fabrication.proving import prove
@@ -48,8 +49,8 @@ def fab() -> FabProfile:
 
 
 @pytest.fixture(scope="module")
-def made(fab: FabProfile) -> Conversion:
-    return convert(artwork(), fab, read_settings(SETTINGS), name="night, 1.png")
+def made(fab: FabProfile, tables: MemoryTables) -> Conversion:
+    return convert(artwork(), fab, read_settings(SETTINGS), name="night, 1.png", tables=tables)
 
 
 @pytest.fixture(scope="module")

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import numpy.typing as npt
@@ -98,6 +99,7 @@ def reflectance(index: float, angle: npt.ArrayLike) -> Floats:
     return np.asarray((across**2 + along**2) / 2.0)
 
 
+@cache
 def external_diffuse(index: float) -> float:
     """Reflectance for diffuse light from air: the integral of Fresnel's over the hemisphere, by Gauss's rule."""
     nodes, weights = np.polynomial.legendre.leggauss(200)

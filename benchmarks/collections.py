@@ -121,7 +121,7 @@ def _one_result(folder: Path, target: Path) -> None:
 
 
 def _artworks(folder: Path, count: int, begin: int = 0, *, small: bool = True) -> list[Path]:
-    """So many artworks, of 512 px if `small`, each with bytes of its own: samples with a number in a text at the end."""
+    """So many artworks, of 512 px if `small`, each of its own bytes: samples with a number in a text at the end."""
     folder.mkdir(parents=True, exist_ok=True)
     samples = [ARTWORKS / name for name in ("quillmere-badge.png", "owl.png", "comet-over-ridge.jpg", "rosette.tif")]
     pictures = []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import io
 import json
 import logging
@@ -426,16 +427,21 @@ def preload(*, drafts: bool = False) -> None:
     `drafts` : also what a draft runs, which somebody waits for. pyvips is not among it: it starts threads, which a fork
     would lose. The first job that needs it loads it, or each child (`ready_for_drafts`).
     """
-    import sklearn.cluster
+    gc.disable()  # loading modules leaves nothing to collect
+    try:
+        import sklearn.cluster
 
-    from worker import tuning
-    from worker.engine import pipeline
+        from worker import tuning
+        from worker.engine import pipeline
 
-    tuning.warm()
-    if drafts:
-        from worker import warm_drafts
+        tuning.warm()
+        if drafts:
+            from worker import warm_drafts
 
-        warm_drafts.warm()
+            warm_drafts.warm()
+    finally:
+        gc.freeze()  # nor do children look through it: what they would write to they share no longer
+        gc.enable()
     log.info("loaded %s, %s and %s", pipeline.__name__, tuning.__name__, sklearn.cluster.__name__)
 
 

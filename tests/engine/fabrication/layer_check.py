@@ -62,9 +62,19 @@ def touches(plane: Plane, board: Plane) -> int:
 
 
 def broken_limits(
-    copper: Plane, opening: Plane, legend: Plane, board: Plane, fab: FabProfile, pitch_um: float
+    copper: Plane,
+    opening: Plane,
+    legend: Plane,
+    board: Plane,
+    fab: FabProfile,
+    pitch_um: float,
+    *,
+    plated: Plane | None = None,
 ) -> dict[str, int]:
-    """Pixels, or corner touches, that break each limit; only what is broken."""
+    """Pixels, or corner touches, that break each limit; only what is broken. `plated` : in plated holes, off the board.
+
+    Copper and openings keep no distance from a plated hole: its ring reaches it. Legend does.
+    """
 
     def limit(section: str, key: str) -> int:
         return _px(fab.limits[section, key].value_mm, pitch_um)
@@ -87,10 +97,12 @@ def broken_limits(
     inner = slice(2 * metal_gap, -2 * metal_gap)
     found["metal gap"] = int(thin(bare, bare | masked[inner, inner], metal_gap).sum())
     found["legend near opening"] = int((legend & (away_from(opening) <= limit("legend", "clearance_mm"))).sum())
-    edge = away_from(np.pad(outside, 1, constant_values=True))[1:-1, 1:-1]
+    routed = outside if plated is None else outside & ~plated
+    edge, routed_edge = (away_from(np.pad(away, 1, constant_values=True))[1:-1, 1:-1] for away in (outside, routed))
     edges = (("copper", copper, "routed_mm"), ("opening", opening, "mask_mm"), ("legend", legend, "legend_mm"))
     for name, plane, key in edges:
-        found[f"{name} near edge"] = int((plane & board & (edge <= limit("edge", key))).sum())
+        distance = edge if name == "legend" else routed_edge
+        found[f"{name} near edge"] = int((plane & board & (distance <= limit("edge", key))).sum())
     for name, plane in (("copper", copper), ("opening", opening), ("legend", legend)):
         found[f"{name} touches itself at corners"] = touches(plane, board)
     return {name: number for name, number in found.items() if number}

@@ -11,6 +11,8 @@ from scipy.ndimage import distance_transform_edt
 
 from tests.boards import FABS, board, picture_of
 from tests.engine.conftest import MemoryTables
+from tests.engine.fabrication.layer_check import broken_limits
+from tests.engine.fabrication.readers import drawn_by_gerbonara
 from worker.board_file import read_board_file
 from worker.engine.arrays import OUTSIDE
 from worker.engine.fabrication.board import BoardShape, Score, mirrored
@@ -175,3 +177,39 @@ def test_a_ring_close_to_the_art_is_made_all_the_same(tables: MemoryTables) -> N
         distance = np.hypot(x - (16 if side == "top" else 4), y - 4)
         ring = (distance > 0.65) & (distance < 0.8)
         assert planes.plane(COPPER)[ring].all() and planes.plane(OPENING)[ring].all(), side
+
+
+HOLES = {
+    "holes": [
+        {"x": 10, "y": 10, "diameter": 1.0, "plated": True},
+        {"x": 12, "y": 5, "to": [14, 5], "diameter": 1.0, "plated": True},
+        {"x": 5, "y": 12, "diameter": 1.2, "plated": False},
+        {"x": 7, "y": 5, "diameter": 1.0, "plated": False},
+    ]
+}
+PLATED_RUNS = (((10.0, 10.0), (10.0, 10.0)), ((12.0, 5.0), (14.0, 5.0)))
+
+
+@pytest.mark.parametrize("edges", ["threshold", "dither"])
+@pytest.mark.parametrize("name", ["alba-black", "meadow-tin", "nocturne-gold"])
+def test_art_around_holes_breaks_no_limit_in_the_files_as_written(name: str, edges: str) -> None:
+    """Busy art, drawn by another reader from its Gerbers and measured by the second check, the holes included."""
+    art, fab = (FABS.parent / "artworks" / "owl.png").read_bytes(), board(name)
+    given = read_settings({"width": "20mm", "pitch": "25um", "fabrication": "on", "edges": edges})
+    file = read_board_file(json.dumps(HOLES).encode())
+    found = convert(art, fab, given, board_file=file, tables=MemoryTables(), threads=2)
+    assert found.made is not None
+    inside, files = found.made.fabrication.shape.board, dict(found.files())
+    layers = [
+        drawn_by_gerbonara(files[f"fabrication/{layer}-top.gbr"], *inside.shape, 25.0) & inside
+        for layer in ("copper", "solder-mask", "legend")
+    ]
+    y, x = (np.indices(inside.shape) + 0.5) * PITCH
+    plated = np.zeros_like(inside)
+    for (left, low), (right, _) in PLATED_RUNS:
+        distance = np.hypot(x - np.clip(x, left, right), len(inside) * PITCH - y - low)
+        plated |= distance < 0.5 + PITCH
+        ring = inside & (distance < 0.5 + 0.25)
+        assert layers[0][ring].all() and layers[1][ring].all() and not layers[2][ring].any()
+    assert broken_limits(layers[0], layers[1], layers[2], inside, fab, 25.0, plated=plated & ~inside) == {}
+    assert found.made.fabrication.art.left.total == 0

@@ -42,6 +42,8 @@ class Window:
             opening=self.cut(bits.opening),
             legend=self.cut(bits.legend),
             board=self.cut(bits.board),
+            plated=None if bits.plated is None else self.cut(bits.plated),
+            pads=None if bits.pads is None else self.cut(bits.pads),
             free=self.cut(bits.free),
             hatched=self.cut(bits.hatched),
         )

@@ -10,7 +10,19 @@ from numba import njit
 
 from worker.engine.arrays import Floats
 from worker.engine.fabrication.board import BoardShape, Hole
-from worker.engine.fabrication.planes import BOARD, COPPER, DRAWN, FREE_COPPER, HATCHED, LEGEND, OPENING, LayerPlanes
+from worker.engine.fabrication.planes import (
+    BOARD,
+    COPPER,
+    DRAWN,
+    FREE_COPPER,
+    HATCHED,
+    LEGEND,
+    OPENING,
+    PAD,
+    PLATED,
+    LayerPlanes,
+    Stack,
+)
 from worker.engine.fabrication.raster import rasterise
 from worker.engine.threads import run_all, shared_strips
 from worker.fab_profile import FabProfile
@@ -20,7 +32,9 @@ _PIXEL = 2.0**-0.5
 """A pixel's corner is so many pitches from its centre: what is kept by centres is kept by this much more."""
 
 
-def edge_keep_out(shape: BoardShape, planes: LayerPlanes, fab: FabProfile, *, threads: int = 1) -> LayerPlanes:
+def edge_keep_out(
+    shape: BoardShape, planes: LayerPlanes, fab: FabProfile, *, pads_apart: bool = False, threads: int = 1
+) -> LayerPlanes:
     """The planes with the fab's distances kept, and a pad round every plated hole.
 
     Copper ends `limits.edge.routed_mm` from every routed edge and bare hole, and where it was bare metal the mask is
@@ -29,23 +43,40 @@ def edge_keep_out(shape: BoardShape, planes: LayerPlanes, fab: FabProfile, *, th
     that by the mask's registration; legend is clipped from it as from any opening. Every layer ends
     `limits.edge.scored_mm` and the mask's registration, by which borders are drawn past one another, from every score.
 
+    `pads_apart` : the pads and their openings are not drawn but taken off the board, as PAD, for the art to be repaired
+    beside them; `draw_pads` draws them then.
+
     `planes` must have been made on the shape's grid. Pixels count by their corners: no layer is nearer.
     """
+    return _kept_out(shape, planes, planes.stack, fab, _table(pads_apart=pads_apart), threads)
+
+
+def draw_pads(shape: BoardShape, planes: LayerPlanes, fab: FabProfile, *, threads: int = 1) -> LayerPlanes:
+    """Planes of `edge_keep_out` with the pads drawn that had been taken apart; nothing else is touched.
+
+    What was repaired meanwhile keeps its distances by pixels: to clip it again, by corners, would leave slivers.
+    """
+    stack = np.where(shape.board & planes.plane(PAD), np.uint8(BOARD), planes.stack & np.uint8(255 - PAD))
+    return _kept_out(shape, planes, stack, fab, _table(clipped=False), threads)
+
+
+def _kept_out(
+    shape: BoardShape, planes: LayerPlanes, stack: Stack, fab: FabProfile, table: Stack, threads: int
+) -> LayerPlanes:
     pitch_mm = planes.pitch_um / 1000.0
     grid = {"height_px": planes.height_px, "width_px": planes.width_px, "pitch_mm": pitch_mm, "threads": threads}
     zones = rasterise(_zones(shape, fab, pitch_mm), **grid)  # type: ignore[arg-type]
-    out = np.empty_like(planes.stack)
-    table = _table()
+    out = np.empty_like(stack)
     strips = shared_strips(planes.height_px, threads)
-    run_all(_apply, ((zones[a:b], planes.stack[a:b], table, out[a:b]) for a, b in strips), threads)
+    run_all(_apply, ((zones[a:b], stack[a:b], table, out[a:b]) for a, b in strips), threads)
     return LayerPlanes(stack=out, pitch_um=planes.pitch_um)
 
 
-_COPPER_ZONE, _OPENING_ZONE, _LEGEND_ZONE, _PAD, _PAD_OPENING, _PAD_CLIP = (1 << i for i in range(6))
+_COPPER_ZONE, _OPENING_ZONE, _LEGEND_ZONE, _PAD, _PAD_OPENING, _PAD_CLIP, _HOLE = (1 << i for i in range(7))
 
 
 def _zones(shape: BoardShape, fab: FabProfile, pitch_mm: float) -> list[list[Floats]]:
-    """Where copper, openings and legend may be; the plated holes' pads, their openings, and what these clip."""
+    """Where copper, openings and legend may be; the plated holes' pads, their openings, what these clip, and they."""
     limits = {name: limit.value for name, limit in fab.limits.items()}
     reserve = _PIXEL * pitch_mm
     plated = [hole for hole in shape.holes if hole.plated]
@@ -61,7 +92,7 @@ def _zones(shape: BoardShape, fab: FabProfile, pitch_mm: float) -> list[list[Flo
     )
     return [
         *(_rings(shapely.difference(region, scored)) for region in kept),
-        *(_rings(_union(plated, by)) for by in (ring, ring + shift, clip)),
+        *(_rings(_union(plated, by)) for by in (ring, ring + shift, clip, reserve)),
     ]
 
 
@@ -100,25 +131,27 @@ def _rings(region: shapely.Geometry) -> list[Floats]:
     return rings
 
 
-def _table() -> np.ndarray[tuple[int, int], np.dtype[np.uint8]]:
-    """uint8 (64, 256): the stack that comes of a stack in a zone."""
-    table = np.zeros((64, 256), dtype=np.uint8)
-    for zone in range(64):
+def _table(*, pads_apart: bool = False, clipped: bool = True) -> Stack:
+    """uint8 (128, 256): the stack that comes of a stack in a zone; not `clipped`, pads are drawn and no more."""
+    everywhere = _COPPER_ZONE | _OPENING_ZONE | _LEGEND_ZONE
+    table = np.zeros((128, 256), dtype=np.uint8)
+    for zone in range(128):
         for bits in range(256):
-            table[zone, bits] = _kept(zone, bits)
+            apart = pads_apart and (zone & _HOLE or (bits & BOARD and zone & _PAD_OPENING))
+            table[zone, bits] = PAD if apart else _kept(zone if clipped else (zone | everywhere) & ~_PAD_CLIP, bits)
     return table
 
 
 def _kept(zone: int, bits: int) -> int:
     if not bits & BOARD:
-        return bits
+        return bits | PLATED if zone & _HOLE else bits
     if not zone & _COPPER_ZONE:
         if bits & COPPER and bits & OPENING:
             bits &= ~OPENING
         bits &= ~(COPPER | HATCHED | FREE_COPPER)
     if not zone & _OPENING_ZONE:
         bits &= ~OPENING
-    if not zone & _LEGEND_ZONE or zone & _PAD_CLIP:
+    if not zone & _LEGEND_ZONE or zone & (_PAD_CLIP | _PAD_OPENING):
         bits &= ~LEGEND
     if zone & _PAD:
         bits = (bits | COPPER) & ~(HATCHED | FREE_COPPER)

@@ -17,7 +17,7 @@ from worker.engine.fabrication.copper_hatch import hatch_unseen
 from worker.engine.fabrication.copper_parts import CopperParts, copper_parts
 from worker.engine.fabrication.copper_ties import Joined, join_copper, tie_copper
 from worker.engine.fabrication.covered_copper import cover_copper
-from worker.engine.fabrication.edge_keep_out import edge_keep_out, near_scores
+from worker.engine.fabrication.edge_keep_out import draw_pads, edge_keep_out, near_scores
 from worker.engine.fabrication.expected_error import ExpectedError, expected_error
 from worker.engine.fabrication.far_copper import (
     OTHER,
@@ -221,9 +221,8 @@ def _art_side(
     """A side with artwork, made; and what to say of it. `demand` : what the far side's art asks of its copper."""
 
     def asked_for(labels: Labels) -> LayerPlanes:
-        return edge_keep_out(
-            shape, planes_of(labels, fab, pitch_um=shape.pitch_um, threads=threads), fab, threads=threads
-        )
+        asked = planes_of(labels, fab, pitch_um=shape.pitch_um, threads=threads)
+        return edge_keep_out(shape, asked, fab, pads_apart=True, threads=threads)
 
     judged = art.srgb if art.judged is None else art.judged
     if art.other is None or demand is not None:
@@ -241,8 +240,9 @@ def _art_side(
         )
     drawn, joined = made.planes, None
     plated = any(hole.plated for hole in shape.holes)
-    if plated:  # repair knows no holes, and may have given up the ring of one that stands close to the art
-        drawn = edge_keep_out(shape, drawn, fab, threads=threads)
+    if plated:  # their pads were kept out of the repair, which would have given up thin parts of them
+        drawn = draw_pads(shape, drawn, fab, threads=threads)
+        made = replace(made, left=measure_limits(drawn, fab, threads=threads))
     warnings = list(border_warnings(made.borders, fab, forbidden))
     if settings.islands != "leave":
         joined = (
@@ -263,7 +263,7 @@ def _art_side(
         drawn = meet_demands(drawn, demand, fab, threads=threads)
     if cover_metal:
         drawn = cover_copper(drawn, fab, threads=threads)
-    if cover_metal or demand is not None or plated:
+    if plated or cover_metal or demand is not None:
         made = replace(made, left=measure_limits(drawn, fab, threads=threads))
     expected = expected_error(
         drawn,

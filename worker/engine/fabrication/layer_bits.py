@@ -12,7 +12,18 @@ from numba import njit
 
 from worker.engine.arrays import read_only
 from worker.engine.fabrication.bit_morphology import Bits, Frame, frame_for
-from worker.engine.fabrication.planes import BOARD, COPPER, FREE_COPPER, HATCHED, LEGEND, OPENING, LayerPlanes, Stack
+from worker.engine.fabrication.planes import (
+    BOARD,
+    COPPER,
+    FREE_COPPER,
+    HATCHED,
+    LEGEND,
+    OPENING,
+    PAD,
+    PLATED,
+    LayerPlanes,
+    Stack,
+)
 from worker.engine.threads import row_strips, run_all
 
 _STRIP = 128
@@ -88,7 +99,8 @@ def pack_bit(stack: Stack, bit: int, frame: Frame, *, threads: int = 1) -> Bits:
 class LayerBits:
     """Packed planes of one side's layers, nothing in the pad. Not frozen inside: steps write into them.
 
-    hatched : where copper is a hatch, as long as there is copper.
+    hatched : where copper is a hatch, as long as there is copper. plated, pads : as in `planes`; None where
+    there is none.
     """
 
     frame: Frame
@@ -98,6 +110,8 @@ class LayerBits:
     board: Bits
     free: Bits
     hatched: Bits
+    plated: Bits | None = None
+    pads: Bits | None = None
 
     def with_drawn(self, copper: Bits, opening: Bits, legend: Bits) -> LayerBits:
         """The same side with other layers drawn on it."""
@@ -114,7 +128,15 @@ def layer_bits(planes: LayerPlanes, *, largest_px: int, threads: int = 1) -> Lay
         threads,
     )
     return LayerBits(
-        frame=frame, copper=copper, opening=opening, legend=legend, board=board, free=free, hatched=hatched
+        frame=frame,
+        copper=copper,
+        opening=opening,
+        legend=legend,
+        board=board,
+        free=free,
+        hatched=hatched,
+        plated=pack_bit(planes.stack, PLATED, frame, threads=threads) if planes.has(PLATED) else None,
+        pads=pack_bit(planes.stack, PAD, frame, threads=threads) if planes.has(PAD) else None,
     )
 
 
@@ -193,7 +215,7 @@ def _write(stack, copper, opening, legend, table, pad_words, first, last, out): 
                 before = stack[y, x]
                 now = np.uint8((cc & _ONE) * COPPER + (oo & _ONE) * OPENING + (ll & _ONE) * LEGEND)
                 now |= before & (BOARD | FREE_COPPER | (np.uint8(0) if (now ^ before) & COPPER else HATCHED))
-                out[y, x] = table[now]
+                out[y, x] = table[now] | (before & (PLATED | PAD))
                 cc >>= _ONE
                 oo >>= _ONE
                 ll >>= _ONE

@@ -22,15 +22,16 @@ from worker.engine.fabrication.bit_morphology import (
     touch_word,
 )
 from worker.engine.fabrication.board_windows import Window
+from worker.engine.fabrication.edge_bands import Edges, edge_band, edge_reach_px, pad_reach_px
 from worker.engine.fabrication.layer_bits import LayerBits
 from worker.engine.fabrication.planes import COPPER, LEGEND, OPENING
 from worker.engine.fabrication.thin_parts import add_grown, clear, held_words, layer_rules, needed_runs, thin_of_layers
-from worker.engine.fabrication.width_rules import edge_px, limit_px, width_rules
+from worker.engine.fabrication.width_rules import Layer, limit_px, width_rules
 from worker.engine.threads import run_all
 from worker.fab_profile import FabProfile
 
 _BESIDE_PX = 2.0
-_EDGES = ((COPPER, "routed_mm"), (OPENING, "mask_mm"), (LEGEND, "legend_mm"))
+_LAYERS: tuple[tuple[int, Layer], ...] = ((COPPER, "copper"), (OPENING, "solder_mask"), (LEGEND, "legend"))
 
 
 def widest_px(fab: FabProfile, pitch_um: float) -> int:
@@ -38,11 +39,8 @@ def widest_px(fab: FabProfile, pitch_um: float) -> int:
     return max(
         *(rule.diameter_px + 2 * rule.spare_reach_px for rule in width_rules(fab, pitch_um, chosen=True)),
         2 * limit_px(fab.limits["legend", "clearance_mm"].value_mm, pitch_um) + 1,
-        *(
-            2 * edge_px(fab.limits["edge", key].value_mm, pitch_um) + 1
-            for _, key in _EDGES
-            if ("edge", key) in fab.limits
-        ),
+        *(2 * edge_reach_px(fab, layer, pitch_um) + 1 for _, layer in _LAYERS),
+        *(2 * pad_reach_px(fab, layer, pitch_um) + 1 for _, layer in _LAYERS),
     )
 
 
@@ -55,12 +53,9 @@ class LayerFaults:
         self._rules = layer_rules(width_rules(fab, pitch_um, chosen=True))
         self._clearance = disc_within(limit_px(fab.limits["legend", "clearance_mm"].value_mm, pitch_um)).half_px
         nothing = np.zeros(bits.board.shape, dtype=np.uint64)
-        self._barred = {layer: nothing for layer, _ in _EDGES}
-        for layer, key in _EDGES:
-            limit = fab.limits.get(("edge", key))
-            if limit is not None and limit.value_mm > 0.0:
-                reach = disc_within(edge_px(limit.value_mm, pitch_um))
-                self._barred[layer] = dilate(~bits.board, reach, threads=threads) & bits.board
+        edges = Edges(outside=~bits.board, plated=bits.plated, pads=bits.pads)
+        bands = {bit: edge_band(edges, fab, layer, pitch_um, threads=threads) for bit, layer in _LAYERS}
+        self._barred = {bit: nothing if band is None else band for bit, band in bands.items()}
 
     def excuse(self, bits: LayerBits) -> None:
         """Count what breaks a limit in these layers, and the pixels beside it, no more."""
@@ -73,7 +68,7 @@ class LayerFaults:
         around = everywhere(self._board.shape) if region is None else region
         part, spare, discs = self._rules
         layers = bits.copper, bits.opening, bits.legend, bits.hatched, bits.board
-        barred = [self._barred[layer] for layer, _ in _EDGES]
+        barred = [self._barred[bit] for bit, _ in _LAYERS]
         shapes = discs.beside, discs.fits, discs.covers, discs.rows, discs.odd
         run_all(
             lambda a, b: _add_faults(  # type: ignore[call-arg, unused-ignore]

@@ -28,6 +28,7 @@ from worker.engine.fabrication.bit_morphology import (
     unpack,
 )
 from worker.engine.fabrication.bit_parts import Parts, areas_and_boxes, connected_parts, set_pixels
+from worker.engine.fabrication.edge_bands import Edges
 from worker.engine.fabrication.layer_bits import LayerBits, layer_bits
 from worker.engine.fabrication.planes import LayerPlanes
 from worker.engine.fabrication.thin_parts import space_of, thin_layers
@@ -98,6 +99,7 @@ class _Measuring:
         widest += [limit_px(limit.value_mm, planes.pitch_um) for key, limit in fab.limits.items() if key[0] == "edge"]
         self.bits: LayerBits = layer_bits(planes, largest_px=max(widest) + 1, threads=threads)
         self.outside = ~self.bits.board
+        self.around = Edges(outside=self.outside, plated=self.bits.plated, pads=self.bits.pads)
         self.violations: list[Violation] = []
         self.counts: dict[tuple[str, str], int] = {}
         self.touches: dict[str, int] = {}
@@ -160,20 +162,22 @@ class _Measuring:
         self.note(self.near(self.bits.legend, self.bits.opening, reach), "legend", "clearance", key, distances)
 
     def edges(self) -> None:
-        """What is drawn too near to the board's edge."""
+        """What is drawn too near to the board's edge; that of a plated hole is none, since its ring reaches it."""
         keys = {"copper": "routed_mm", "solder_mask": "mask_mm", "legend": "legend_mm"}
         for layer, plane in self.drawn():
             key = ("edge", keys[layer])
             limit = self.fab.limits.get(key)
             if limit is None or limit.value_mm <= 0.0:
                 continue
-            reach = edge_px(limit.value_mm, self.pitch_um)
+            reach, edge = edge_px(limit.value_mm, self.pitch_um), self.around.of(layer)
 
-            def distances(parts: Parts, chosen: npt.NDArray[np.intp], reach: int = reach) -> list[float]:
-                squares = nearest(parts, chosen, self.outside, reach + 1, threads=self.threads)
+            def distances(
+                parts: Parts, chosen: npt.NDArray[np.intp], reach: int = reach, edge: Bits = edge
+            ) -> list[float]:
+                squares = nearest(parts, chosen, edge, reach + 1, threads=self.threads)
                 return [max(0.0, math.sqrt(square) - 1.0) * self.mm for square in squares.tolist()]
 
-            self.note(self.near(plane, self.outside, reach), layer, "edge", key, distances)
+            self.note(self.near(plane, edge, reach), layer, "edge", key, distances)
 
     def solids(self) -> None:
         """Solid legend larger in one piece than the fab prints."""

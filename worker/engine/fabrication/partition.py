@@ -30,6 +30,7 @@ from worker.engine.fabrication.bit_morphology import (
     pack,
     wider,
 )
+from worker.engine.fabrication.edge_bands import Edges, edge_band, pad_reach_px
 from worker.engine.fabrication.finish_faults import (
     Chosen,
     FaultRules,
@@ -39,15 +40,26 @@ from worker.engine.fabrication.finish_faults import (
     add_near,
     chosen_of,
 )
-from worker.engine.fabrication.layer_bits import LayerBits
+from worker.engine.fabrication.layer_bits import LayerBits, pack_bit
 from worker.engine.fabrication.plane_moves import Planes, gather
-from worker.engine.fabrication.planes import COPPER, FREE_COPPER, HATCHED, LEGEND, OPENING, planes_of
+from worker.engine.fabrication.planes import (
+    COPPER,
+    FREE_COPPER,
+    HATCHED,
+    LEGEND,
+    OPENING,
+    PAD,
+    PLATED,
+    LayerPlanes,
+    planes_of,
+)
 from worker.engine.fabrication.sparse_bits import add
 from worker.engine.fabrication.thin_parts import reaches_of, thin_finishes, thin_parts
 from worker.engine.fabrication.unseen_copper import makeable_reach_px
-from worker.engine.fabrication.width_rules import CORNER_TOLERANCE, WidthRule, edge_px, limit_px, width_rules
+from worker.engine.fabrication.width_rules import CORNER_TOLERANCE, Layer, WidthRule, limit_px, width_rules
 from worker.fab_profile import FabProfile
 
+_LAYERS: tuple[Layer, ...] = ("copper", "solder_mask", "legend")
 CROSS = disc_within(1.0)
 SQUARE = disc_within(1.5)
 
@@ -76,8 +88,16 @@ class Partition:
     """One packed plane per finish, `planes` uint64 (finishes, rows, words), and `outside`, what is off the board."""
 
     def __init__(
-        self, labels: Labels, fab: FabProfile, lab: npt.NDArray[np.float64], *, pitch_um: float, threads: int
+        self,
+        labels: Labels,
+        fab: FabProfile,
+        lab: npt.NDArray[np.float64],
+        *,
+        pitch_um: float,
+        threads: int,
+        planes: LayerPlanes | None = None,
     ) -> None:
+        """`planes` : those of the labels, where plated holes are to be known."""
         count = len(fab.finishes)
         self.fab, self.threads, self.pitch_um = fab, threads, pitch_um
         numbers = np.arange(count, dtype=np.uint8)[None]
@@ -91,11 +111,16 @@ class Partition:
         self.clearance_px = limit_px(fab.limits["legend", "clearance_mm"].value_mm, pitch_um)
         self.rules = _finish_rules(fab, bits, pitch_um)
         widest = max([self.clearance_px, *(rule.diameter_px for rule in self.rules)])
+        widest = max(widest, *(pad_reach_px(fab, layer, pitch_um) for layer in _LAYERS))
         self.frame: Frame = frame_for(*labels.shape, largest_px=max(3 * widest, makeable_reach_px(fab, pitch_um)))
         self.distance = ciede2000(lab[:, None], lab[None])
         self.lab = lab
         self.planes = np.stack([self._pack(labels, i) for i in range(count)])
         self.outside = pack(labels, _one(OUTSIDE), self.frame, outside=True, threads=threads)
+        self.plated, self.pads = (
+            None if planes is None or not planes.has(bit) else pack_bit(planes.stack, bit, self.frame, threads=threads)
+            for bit in (PLATED, PAD)
+        )
         self._frame_planes()
         self.bands = self._bands()
         self._fault_rules = self._tables()
@@ -140,18 +165,18 @@ class Partition:
         return part
 
     def _bands(self) -> list[tuple[tuple[int, ...], Bits]]:
-        """For copper, openings and legend: their finishes, and the pixels of the board too near to its edge for them.
+        """For copper, openings and legend: their finishes, and the pixels too near to the edge or a pad for them.
 
         Empty where the profile has no finish that may stand there.
         """
         out = []
         self.edge_safe = tuple(i for i in self.plain if i not in self.copper)
-        for finishes, key in ((self.copper, "routed_mm"), (self.open, "mask_mm"), (self.legend, "legend_mm")):
-            limit = self.fab.limits.get(("edge", key))
-            if self.edge_safe and limit is not None and limit.value_mm > 0.0 and finishes:
-                reach = disc_within(edge_px(limit.value_mm, self.pitch_um))
-                band = dilate(self.outside, reach, region=None, threads=self.threads) & ~self.outside
-                out.append((finishes, band))
+        edges = Edges(outside=self.outside, plated=self.plated, pads=self.pads)
+        for finishes, layer in zip((self.copper, self.open, self.legend), _LAYERS, strict=True):
+            if self.edge_safe and finishes:
+                band = edge_band(edges, self.fab, layer, self.pitch_um, threads=self.threads)
+                if band is not None:
+                    out.append((finishes, band))
         return out
 
     def too_far_out(self, region: Region | None = None) -> Bits:
@@ -253,6 +278,8 @@ class Partition:
             board=~self.outside,
             free=free,
             hatched=hatched,
+            plated=self.plated,
+            pads=self.pads,
         )
 
     def nearest_plain(self, finish: int) -> int:

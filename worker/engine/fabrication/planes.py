@@ -27,6 +27,10 @@ HATCHED = 8
 """The copper here is a hatch: COPPER is set over all of it, and the lines are cut when contours are made."""
 FREE_COPPER = 16
 """Copper may be here or not: it isn't seen. COPPER says what has been chosen."""
+PLATED = 32
+"""Off the board: in a plated hole, whose edge no router cuts."""
+PAD = 64
+"""Off the board while art is repaired: a plated hole with its pad and the pad's opening, which art keeps away from."""
 BOARD = 128
 
 DRAWN = COPPER | OPENING | LEGEND

@@ -25,7 +25,7 @@ from worker.engine.fabrication.layer_bits import stack_of
 from worker.engine.fabrication.limits import LimitReport, measure_limits
 from worker.engine.fabrication.partition import Partition
 from worker.engine.fabrication.plane_moves import Planes
-from worker.engine.fabrication.planes import LayerPlanes, seen_labels
+from worker.engine.fabrication.planes import PAD, PLATED, LayerPlanes, seen_labels
 from worker.engine.fabrication.settling import grow_joints, settle
 from worker.engine.fabrication.unseen_copper import choose_again, makeable_copper
 from worker.engine.fabrication.widening import give_up, widen
@@ -74,7 +74,7 @@ def repair(
         The picture that is wanted, on the grid of the planes; else what the planes show before.
     """
     labels = seen_labels(planes, fab, threads=threads)
-    board = Partition(labels, fab, lab, pitch_um=planes.pitch_um, threads=threads)
+    board = Partition(labels, fab, lab, pitch_um=planes.pitch_um, threads=threads, planes=planes)
     del labels
     wanted = board.planes.copy()
     mend(board, wanted)
@@ -91,7 +91,10 @@ def repair(
         before, layers = layers, board.layers()
         copper, left = choose_again(layers, before, copper, left, fab, planes.pitch_um, threads=threads)
     layers = layers.with_drawn(copper, layers.opening, layers.legend)
-    result = LayerPlanes(stack=stack_of(layers, threads=threads), pitch_um=planes.pitch_um)
+    stack = stack_of(layers, threads=threads)
+    if board.plated is not None or board.pads is not None:
+        stack |= planes.stack & np.uint8(PLATED | PAD)
+    result = LayerPlanes(stack=stack, pitch_um=planes.pitch_um)
     changed = board.empty()
     for old, new in zip(wanted, board.planes, strict=True):
         changed |= old ^ new

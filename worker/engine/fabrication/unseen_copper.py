@@ -22,6 +22,7 @@ from worker.engine.fabrication.bit_morphology import (
 )
 from worker.engine.fabrication.bit_parts import chosen_parts, connected_parts, pixels_in_parts
 from worker.engine.fabrication.board_windows import FEW, Window, in_windows, mask_of
+from worker.engine.fabrication.edge_bands import Edges, edge_band, pad_reach_px
 from worker.engine.fabrication.free_copper import free_copper, strips_of
 from worker.engine.fabrication.layer_bits import LayerBits
 from worker.engine.fabrication.rims import blocks, if_sparse
@@ -46,7 +47,7 @@ _LAST_PX = (0, 3, 8, 16, 32, 60)
 def makeable_reach_px(fab: FabProfile, pitch_um: float) -> int:
     """The widest disc that the choice asks for: what the pad of its planes must hold."""
     line, gap, edge = _limits(fab, pitch_um)
-    return max(line, gap, edge, 2 * strips_of(fab, pitch_um).opening) + 2
+    return max(line, gap, edge, pad_reach_px(fab, "copper", pitch_um), 2 * strips_of(fab, pitch_um).opening) + 2
 
 
 def _limits(fab: FabProfile, pitch_um: float) -> tuple[int, int, int]:
@@ -67,8 +68,10 @@ def makeable_copper(bits: LayerBits, fab: FabProfile, pitch_um: float, *, thread
 def _chosen(bits: LayerBits, fab: FabProfile, pitch_um: float, threads: int) -> tuple[Bits, Bits]:
     """Copper as its neighbours ask for it, and where it would be too near to the board's edge."""
     copper = free_copper(bits, strips_of(fab, pitch_um), threads=threads)
-    edge = disc_within(_limits(fab, pitch_um)[2])
-    banned = dilate(~bits.board, edge, region=if_sparse(region_of(~bits.board, 1)), threads=threads)
+    edges = Edges(outside=~bits.board, plated=bits.plated, pads=bits.pads)
+    region = if_sparse(region_of(~bits.board, 1))
+    banned = edge_band(edges, fab, "copper", pitch_um, region=region, threads=threads)
+    banned = edges.outside if banned is None else banned | edges.outside
     copper &= ~(bits.free & banned)
     return copper, banned
 

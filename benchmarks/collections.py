@@ -36,7 +36,7 @@ SETTINGS = (("width", "25.6mm"), ("pitch", "50um"))
 """A board of 512 pixels."""
 SIDE_PX = 512
 MEMBERS = (100, 5000)
-SMALL, ORDINARY, FIRST = 96, 32, 8
+SMALL, ORDINARY, FIRST = 256, 64, 16
 ORDINARY_SETTINGS = (("width", "60mm"),)
 """The default pitch of 20 um: 3,000 pixels a side for a square one."""
 ROUNDS = 2
@@ -137,7 +137,9 @@ def _artworks(folder: Path, count: int, begin: int = 0, *, small: bool = True) -
     for number, path in enumerate(made, begin):
         text = b"tEXtTitle\0%d" % number
         chunk = struct.pack(">I", len(text) - 4) + text + struct.pack(">I", zlib.crc32(text))
-        path.write_bytes(pictures[number % len(pictures)] + chunk + _END)
+        # Not in the same turn again and again: workers that alternate would each see two of the four alone.
+        turn = number + number // len(pictures)
+        path.write_bytes(pictures[turn % len(pictures)] + chunk + _END)
     return made
 
 

@@ -88,7 +88,7 @@ def draw_layers() -> None:
         labels[20 + 45 * (i // 6) :, 20 + 45 * (i % 6) :] = i % len(colours)
     srgb = colours.srgb[labels]
     made = make_board(
-        {"top": SideArt(labels=labels, srgb=srgb, judged=srgb)},
+        {"top": SideArt(labels=labels, srgb=srgb, judged=lambda: srgb)},
         hulls={"top": hull_table(colours, nodes=FINE_NODES)},
         shape=plain_rectangle(*labels.shape, 20.0),
         fab=fab,

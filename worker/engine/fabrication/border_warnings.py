@@ -62,17 +62,15 @@ def forbidden_warnings(
     ]
 
 
-def wanted_colours(
-    srgb: Srgb, labels: Labels, finish_srgb: Srgb, *, dithered: bool, pinned: Labels | None
-) -> Srgb | None:
-    """What rims are to be judged by, encoded sRGB uint8 (H, W, 3); None where it is the artwork itself.
+def wanted_colours(srgb: Srgb, labels: Labels, finish_srgb: Srgb, *, dithered: bool, pinned: Labels | None) -> Srgb:
+    """What rims are to be judged by, encoded sRGB uint8 (H, W, 3): the artwork, where it isn't told otherwise here.
 
     Pinned places are meant to look like their finish, whatever the artwork's colour: `pinned`, uint8 (H, W), its index,
     OUTSIDE elsewhere. And a dithered design is like the artwork from afar only: dot by dot it is judged by its own
     colours, else every dot of a mixture looks as good as any other and rims swallow them.
     """
     if not dithered and pinned is None:
-        return None
+        return srgb
     palette = np.zeros((256, 3), dtype=np.uint8)
     palette[: len(finish_srgb)] = finish_srgb
     if dithered:

@@ -8,7 +8,7 @@ artworks, or both stay, which counts as much as an assumed colour, and a warning
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from itertools import product
 
@@ -46,13 +46,14 @@ class SideArt:
     """What one side shall show, as seen from outside it, on one grid with the other side (mirrored).
 
     labels : uint8 (H, W), index of the finish, 255 outside the board. srgb : uint8 (H, W, 3), encoded: the artwork.
-    judged : the same, what rims are judged by where that isn't the artwork (`border_warnings.wanted_colours`).
+    judged : makes the same, what repairs and rims are judged by where that isn't the artwork; made when it is needed,
+    for it takes three bytes for each pixel (`border_warnings.wanted_colours`).
     other : like `labels`, a second design, of which those places are taken that look better once both are made.
     """
 
     labels: Labels
     srgb: Srgb
-    judged: Srgb | None = None
+    judged: Callable[[], Srgb] | None = None
     other: Labels | None = None
 
 

@@ -118,7 +118,7 @@ def make_side(
         lab,
         srgb,
         found=found,
-        repaired_px=int(np.count_nonzero(repaired.changed)),
+        repaired_px=repaired.changed_px,
         repaired_left=repaired.left.total,
         forbidden=forbidden,
         threads=threads,
@@ -152,6 +152,7 @@ def draw_side(
     if left.total > repaired_left:
         # What no window shows: legend joined into pieces larger than the fab prints.
         made, left, undone = design, measure_limits(design, fab, threads=threads), undone + count(_drawn(bits, before))
+    del bits, before  # a board of 200 MB in planes, beside which the reports need their own
     return MadeSide(
         planes=made,
         found=found,

@@ -39,29 +39,31 @@ def overlap_violations(planes: LayerPlanes, fab: FabProfile, *, threads: int = 1
     mask = whole_pixels(tolerances.solder_mask_mm, planes.pitch_um)
     legend = whole_pixels(tolerances.legend_mm, planes.pitch_um)
     bits = layer_bits(planes, largest_px=2 * (mask + legend) + 1, threads=threads)
-    found = _uncovered(bits, fab, mask, legend, threads)
+    uncovered, union = _uncovered(bits, fab, mask, legend, threads)
     ink = np.zeros_like(bits.board)
     if bits.legend.any() and bits.opening.any():
         region = if_sparse(meeting(bits.opening, bits.legend, mask + legend))
         ink = dilate(bits.opening, disc_within(float(mask)), region=region, threads=threads)
         ink &= dilate(bits.legend, disc_within(float(legend)), region=region, threads=threads)
-    union = ink & bits.board
-    for plane in found.values():
-        union = union | plane
+    ink &= bits.board
+    union |= ink
     names = {i: finish.id for i, finish in enumerate(fab.finishes)} | {NO_FINISH: UNKNOWN}
     return OverlapViolations(
-        by_finish=tuple((names[i], n) for i, plane in sorted(found.items()) if (n := count(plane)) > 0),
-        ink_on_opening_px=count(ink & bits.board),
+        by_finish=tuple((names[i], n) for i, n in sorted(uncovered.items()) if n > 0),
+        ink_on_opening_px=count(ink),
         exposed_mm2=count(union) * (planes.pitch_um / 1000.0) ** 2,
     )
 
 
-def _uncovered(bits: LayerBits, fab: FabProfile, mask_px: int, legend_px: int, threads: int) -> dict[int, Bits]:
-    """For each finish, where a shift could show it though none of it stands within that shift."""
+def _uncovered(
+    bits: LayerBits, fab: FabProfile, mask_px: int, legend_px: int, threads: int
+) -> tuple[dict[int, int], Bits]:
+    """For each finish, how many pixels a shift could show it at though none of it stands within that shift; and where
+    that is true of any."""
     table = finish_by_layers(fab)
-    seen: dict[int, Bits] = {}
-    by_mask: dict[int, Bits] = {}
-    by_legend: dict[int, Bits] = {}
+    stacks: dict[int, list[int]] = {}
+    for stack in range(8):
+        stacks.setdefault(int(table[stack | BOARD]), []).append(stack)
     off = bits.board & ~bits.opening, bits.board & ~bits.legend
     # Nothing is uncovered but near an edge of the mask or of the legend.
     region = if_sparse(meeting(bits.opening, off[0], mask_px) | meeting(bits.legend, off[1], legend_px))
@@ -71,24 +73,24 @@ def _uncovered(bits: LayerBits, fab: FabProfile, mask_px: int, legend_px: int, t
 
     openings = [grown(plane, mask_px) for plane in (off[0], bits.opening)]
     legends = [grown(plane, legend_px) for plane in (off[1], bits.legend)]
-    for stack in range(8):
-        finish = int(table[stack | BOARD])
-        copper = bits.copper if stack & COPPER else bits.board & ~bits.copper
-        opening = bits.opening if stack & OPENING else off[0]
-        legend = bits.legend if stack & LEGEND else off[1]
-        may_open, may_print = openings[bool(stack & OPENING)], legends[bool(stack & LEGEND)]
-        _add(seen, finish, copper & opening & legend)
-        if stack & OPENING and stack & LEGEND:
-            continue  # counted as ink on an opening
-        _add(by_mask, finish, copper & legend & may_open)
-        _add(by_legend, finish, copper & may_open & may_print & ~legend)
-    found: dict[int, Bits] = {}
-    for reach, possible in ((mask_px, by_mask), (legend_px, by_legend)):
-        for finish, plane in possible.items():
-            foreign = plane & ~grown(seen[finish], reach) & bits.board
-            _add(found, finish, foreign)
-    return found
-
-
-def _add(planes: dict[int, Bits], finish: int, plane: Bits) -> None:
-    planes[finish] = planes[finish] | plane if finish in planes else plane
+    found, union = {}, np.zeros_like(bits.board)
+    for finish, which in stacks.items():
+        seen, by_mask, by_legend = (np.zeros_like(bits.board) for _ in range(3))
+        for stack in which:
+            copper = bits.copper if stack & COPPER else bits.board & ~bits.copper
+            opening = bits.opening if stack & OPENING else off[0]
+            legend = bits.legend if stack & LEGEND else off[1]
+            seen |= copper & opening & legend
+            if stack & OPENING and stack & LEGEND:
+                continue  # counted as ink on an opening
+            may = copper & openings[bool(stack & OPENING)]
+            by_mask |= may & legend
+            may &= legends[bool(stack & LEGEND)]
+            by_legend |= may & ~legend
+        by_mask &= ~grown(seen, mask_px)
+        by_legend &= ~grown(seen, legend_px)
+        by_mask |= by_legend
+        by_mask &= bits.board
+        found[finish] = count(by_mask)
+        union |= by_mask
+    return found, union

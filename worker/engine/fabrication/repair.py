@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from worker.engine.arrays import Srgb
-from worker.engine.fabrication.bit_morphology import Bits, Region, count, dilate, disc, region_of, unpack, wider
+from worker.engine.fabrication.bit_morphology import Bits, Frame, Region, count, dilate, disc, region_of, unpack, wider
 from worker.engine.fabrication.board_windows import FEW, Window, in_windows
 from worker.engine.fabrication.clearance import keep_clear, swap_narrow, swap_strips
 from worker.engine.fabrication.compensation import compensate
@@ -46,12 +46,23 @@ than 20 micrometres as many pixels as there. In pixels alone, blots on a coarse 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Repaired:
-    """planes : the layers. changed : bool (H, W), pixels that show another finish than before. left : what is measured
-    on the planes; nothing, unless the profile has no finish that could mend it."""
+    """planes : the layers. changed_bits : pixels that show another finish than before, of this frame. left : what is
+    measured on the planes; nothing, unless the profile has no finish that could mend it."""
 
     planes: LayerPlanes
-    changed: npt.NDArray[np.bool_]
+    changed_bits: Bits
+    frame: Frame
     left: LimitReport
+
+    @property
+    def changed(self) -> npt.NDArray[np.bool_]:
+        """bool (H, W): pixels that show another finish than before."""
+        return unpack(self.changed_bits, self.frame)
+
+    @property
+    def changed_px(self) -> int:
+        """How many they are."""
+        return count(self.changed_bits)
 
 
 def repair(
@@ -73,6 +84,14 @@ def repair(
     srgb : uint8 (H, W, 3), encoded sRGB
         The picture that is wanted, on the grid of the planes; else what the planes show before.
     """
+    result, changed, frame = _repaired(planes, fab, lab, srgb, threads)  # its planes are gone before measuring
+    return Repaired(planes=result, changed_bits=changed, frame=frame, left=measure_limits(result, fab, threads=threads))
+
+
+def _repaired(
+    planes: LayerPlanes, fab: FabProfile, lab: npt.NDArray[np.float64], srgb: Srgb | None, threads: int
+) -> tuple[LayerPlanes, Bits, Frame]:
+    """The layers, which of their pixels show another finish, and the frame of those bits."""
     labels = seen_labels(planes, fab, threads=threads)
     board = Partition(labels, fab, lab, pitch_um=planes.pitch_um, threads=threads, planes=planes)
     del labels
@@ -98,11 +117,7 @@ def repair(
     changed = board.empty()
     for old, new in zip(wanted, board.planes, strict=True):
         changed |= old ^ new
-    return Repaired(
-        planes=result,
-        changed=unpack(changed, board.frame),
-        left=measure_limits(result, fab, threads=threads),
-    )
+    return result, changed, board.frame
 
 
 def mend(board: Partition, wanted: Planes) -> None:

@@ -101,11 +101,9 @@ class Conversion:
         background = self.colours.ids.index(self.background)
         srgb, _ = _on_ground(self.picture, self.colours, background, self.beside)
         labels, dithered = self.separation.labels, self.separation.edges == "dither"
-        judged: Callable[[], Srgb] | None = None
-        if dithered or self.pinned is not None:
-            judged = functools.partial(
-                wanted_colours, srgb, labels, self.colours.srgb, dithered=dithered, pinned=self.pinned
-            )
+        judged = functools.partial(
+            wanted_colours, srgb, labels, self.colours.srgb, dithered=dithered, pinned=self.pinned
+        )
         return SideArt(labels=labels, srgb=srgb, judged=judged, other=self.separation.other)
 
     def files(self, *, full_size: bool = False) -> Iterator[tuple[str, bytes]]:

@@ -120,9 +120,7 @@ def _side(
     pitch_um = beside.shape.pitch_um
     circuit = LayerPlanes(stack=beside.side.stack & np.uint8(BOARD | DRAWN), pitch_um=pitch_um)
     asked = LayerPlanes(stack=_asked(art.labels, beside, fab, pitch_um), pitch_um=pitch_um)
-    judged = art.srgb if art.judged is None else art.judged()
-    made = make_side(asked, fab, lab, judged, forbidden=forbidden, threads=threads)
-    del judged
+    made = make_side(asked, fab, lab, art.judged_colours(), forbidden=forbidden, threads=threads)
     added = what_may_be_added(made.planes.stack, circuit.stack, beside.may, fab_metal=not cover_metal)
     added = _near_what_was_asked(added, asked.stack, circuit.stack, drawing_reach_px(fab, pitch_um))
     if cover_metal or cover_near:

@@ -224,21 +224,19 @@ def _art_side(
         asked = planes_of(labels, fab, pitch_um=shape.pitch_um, threads=threads)
         return edge_keep_out(shape, asked, fab, pads_apart=True, threads=threads)
 
-    judged = art.srgb if art.judged is None else art.judged()
     if art.other is None or demand is not None:
-        made = make_side(asked_for(art.labels), fab, lab, judged, forbidden=forbidden, threads=threads)
+        made = make_side(asked_for(art.labels), fab, lab, art.judged_colours(), forbidden=forbidden, threads=threads)
     else:
         made = make_better_side(
             asked_for(art.labels),
             asked_for(art.other),
             fab,
             lab,
-            judged,
+            art.judged_colours(),
             viewing_distance_mm=settings.viewing_distance_mm,
             forbidden=forbidden,
             threads=threads,
         )
-    del judged
     drawn, joined = made.planes, None
     plated = any(hole.plated for hole in shape.holes)
     if plated:  # their pads were kept out of the repair, which would have given up thin parts of them

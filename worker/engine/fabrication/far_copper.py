@@ -56,6 +56,10 @@ class SideArt:
     judged: Callable[[], Srgb] | None = None
     other: Labels | None = None
 
+    def judged_colours(self) -> Srgb:
+        """uint8 (H, W, 3), encoded sRGB: what repairs and rims are judged by."""
+        return self.srgb if self.judged is None else self.judged()
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Settlement:

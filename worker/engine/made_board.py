@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import worker
 from worker.engine.arrays import Srgb
 from worker.engine.fabrication.board import BoardShape
-from worker.engine.palette.finish_colours import FinishColours
+from worker.engine.palette.finish_colours import FinishColours, colours_of
 from worker.engine.palette.hull import Packed
 from worker.engine.references.reference import FinishReference
 from worker.engine.report.cautions import without_live_metal
@@ -90,8 +90,14 @@ def make_board(
     """
     from worker.engine.fabrication.fabricate import fabricate
     from worker.engine.fabrication.file_attributes import Project, project_guid
+    from worker.engine.fabrication.mask_alone import mask_alone_warning, stands_in, with_mask_alone
 
     usable, metal_left_out = without_live_metal(fab, settings)
+    like = stands_in(fab)
+    if like is not None:
+        fab = with_mask_alone(fab, like)
+        references = (*references, replace(references[like], finish=fab.finishes[-1].id))
+        colours = colours_of(references)
     circuit = None
     if beside is not None:
         circuit = _made_beside(
@@ -122,6 +128,13 @@ def make_board(
         for side, made in fabrication.sides.items()
     }
     written = json.dumps(settings.as_text(), sort_keys=True).encode()
+    if like is not None:
+        said = [
+            mask_alone_warning(fab, like, made.seen, side, pitch_um=shape.pitch_um)
+            for side, made in fabrication.sides.items()
+        ]
+        warnings = (*fabrication.warnings, *(text for text in said if text is not None))
+        fabrication = replace(fabrication, warnings=warnings)
     project = Project(
         name=name,
         guid=project_guid(sha256.encode(), fab.toml, written),

@@ -17,11 +17,13 @@ from worker.engine.fabrication.planes import (
     FREE_COPPER,
     HATCHED,
     LEGEND,
+    NO_FINISH,
     OPENING,
     PAD,
     PLATED,
     LayerPlanes,
     Stack,
+    finish_by_layers,
 )
 from worker.engine.fabrication.raster import rasterise
 from worker.engine.threads import run_all, shared_strips
@@ -48,7 +50,8 @@ def edge_keep_out(
 
     `planes` must have been made on the shape's grid. Pixels count by their corners: no layer is nearer.
     """
-    return _kept_out(shape, planes, planes.stack, fab, _table(pads_apart=pads_apart), threads)
+    table = _table(pads_apart=pads_apart)
+    return _kept_out(shape, planes, planes.stack, fab, _without_strangers(table, fab), threads)
 
 
 def draw_pads(shape: BoardShape, planes: LayerPlanes, fab: FabProfile, *, threads: int = 1) -> LayerPlanes:
@@ -140,6 +143,13 @@ def _table(*, pads_apart: bool = False, clipped: bool = True) -> Stack:
             apart = pads_apart and (zone & _HOLE or (bits & BOARD and zone & _PAD_OPENING))
             table[zone, bits] = PAD if apart else _kept(zone if clipped else (zone | everywhere) & ~_PAD_CLIP, bits)
     return table
+
+
+def _without_strangers(table: Stack, fab: FabProfile) -> Stack:
+    """The table with legend left out where, with its copper gone, the profile has no finish for it any more."""
+    seen, bare = finish_by_layers(fab), table & np.uint8(255 - LEGEND)
+    lost = (seen[table] == NO_FINISH) & (seen[bare] < NO_FINISH) & (seen[None] < NO_FINISH)
+    return np.where(lost, bare, table)
 
 
 def _kept(zone: int, bits: int) -> int:

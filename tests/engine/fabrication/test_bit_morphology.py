@@ -8,6 +8,7 @@ import numpy.typing as npt
 import pytest
 
 from worker.engine.fabrication.bit_morphology import (
+    BLOCK,
     corner_touches,
     count,
     dilate,
@@ -17,6 +18,7 @@ from worker.engine.fabrication.bit_morphology import (
     frame_for,
     opened,
     pack,
+    reached,
     region_of,
     unpack,
     wider,
@@ -89,3 +91,20 @@ def test_corner_touches_are_squares_with_two_opposite_pixels() -> None:
     touches = corner_touches(bits, whole)
     assert count(touches) == wanted.sum()
     assert (unpack(touches, frame)[:-1, :-1] == wanted).all()
+
+
+@pytest.mark.parametrize("reach", [0, 1, 25, 63, 64, 70, 130])
+def test_blocks_reached_are_those_that_a_square_of_opencvs_reaches(reach: int) -> None:
+    spots = (np.random.default_rng(reach).random((700, 1500)) < 3e-5).astype(np.uint8)
+    frame = frame_for(*spots.shape, largest_px=100)
+    bits = pack(spots, TABLE, frame, outside=False)
+    whole = np.zeros((frame.shape[0], 64 * frame.shape[1]), dtype=np.uint8)
+    pad = frame.pad_px
+    whole[pad : pad + 700, pad : pad + 1500] = spots
+    grown = cv2.dilate(whole, np.ones((2 * reach + 1, 2 * reach + 1), dtype=np.uint8))
+    grown = np.pad(grown, ((0, -len(grown) % BLOCK), (0, 0)))
+    wanted = grown.reshape(-1, BLOCK, frame.shape[1], 64).any(axis=(1, 3))
+    found = reached(bits, region_of(bits, 0), reach) != 0
+    assert wanted.any() and not wanted.all()
+    # From one block's width on, whole blocks are taken.
+    assert (found == wanted).all() if reach < BLOCK else (found >= wanted).all()

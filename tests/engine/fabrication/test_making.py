@@ -12,7 +12,8 @@ from tests.engine.fabrication.layer_check import broken_limits
 from tests.engine.fabrication.shift_simulation import exposed_px
 from tests.engine.fabrication.test_registration import MASK_PX, PITCH_UM, disc, field, index, scattered
 from worker.engine.arrays import OUTSIDE
-from worker.engine.fabrication.bit_morphology import region_of, unpack
+from worker.engine.fabrication.bit_morphology import reached, region_of, unpack
+from worker.engine.fabrication.board_windows import mask_of
 from worker.engine.fabrication.border_warnings import border_warnings, forbidden_warnings, wanted_colours
 from worker.engine.fabrication.layer_bits import layer_bits
 from worker.engine.fabrication.layer_faults import LayerFaults, widest_px
@@ -93,6 +94,30 @@ def test_faults_are_the_pixels_that_the_limits_mark(seed: int) -> None:
     inside = np.repeat(region, 64, axis=0)[: found.shape[0]]
     assert 0 < np.count_nonzero(inside) < inside.size / 2
     assert (faults_in(bits, region) == found * inside).all()
+
+
+@pytest.mark.parametrize("name", ["alba-black", "meadow-tin", "nocturne-gold"])
+def test_a_change_breaks_limits_no_farther_than_it_is_said_to_reach(name: str) -> None:
+    fab = board(name)
+    rng = np.random.default_rng(4)
+    labels = np.kron(rng.integers(0, len(fab.finishes), (80, 100)), np.ones((11, 9))).astype(np.uint8)
+    bits = layer_bits(planes_of(labels, fab, pitch_um=PITCH_UM), largest_px=widest_px(fab, PITCH_UM))
+    faults_in = LayerFaults(bits, fab, PITCH_UM)
+    before = faults_in(bits)
+    spots = np.zeros(bits.copper.shape, dtype=np.uint64)
+    height, words = spots.shape
+    pad, side = bits.frame.pad_px, bits.frame.pad_words
+    for _ in range(12):
+        y, j = rng.integers(pad, height - pad - 4), rng.integers(side, words - side)
+        spots[y : y + 4, j] |= np.uint64(0b111) << np.uint64(rng.integers(0, 60))
+    spots &= bits.board
+    for plane in (bits.copper, bits.opening, bits.legend):
+        changed = plane ^ spots
+        drawn = [changed if one is plane else one for one in (bits.copper, bits.opening, bits.legend)]
+        after = faults_in(bits.with_drawn(*drawn))
+        held = mask_of(reached(spots, region_of(spots, 0), faults_in.reach_px), height)
+        assert (before ^ after).any()
+        assert not ((before ^ after) & ~held).any()
 
 
 def test_what_breaks_no_limit_is_left_alone_by_the_undoing() -> None:

@@ -18,6 +18,7 @@ from tests.engine.fabrication.stroke_check import is_one_part, kept_strokes, see
 from tests.engine.sweeps import sweep_size
 from worker.engine.arrays import OUTSIDE
 from worker.engine.colorimetry import SRGB_TO_LINEAR, lab_to_xyz, xyz_to_linear_rgb
+from worker.engine.fabrication.limits import measure_limits
 from worker.engine.fabrication.planes import (
     BOARD,
     COPPER,
@@ -70,7 +71,7 @@ def test_any_labels_end_as_layers_that_break_nothing(seed: int) -> None:
         y, x = np.mgrid[:height, :width]
         labels[np.hypot(y - height / 2, x - width / 2) > min(height, width) / 2] = OUTSIDE
     repaired = _repair(labels, fab, float(rng.choice([10, 20, 40, 50])))
-    assert repaired.left.total == 0
+    assert measure_limits(repaired.planes, fab).total == 0
     assert _broken(repaired.planes, fab) == {}
     seen = seen_labels(repaired.planes, fab)
     assert (seen != NO_FINISH).all()
@@ -213,7 +214,7 @@ def _bars(
     repaired = repair(_planes(labels, fab), fab, lab(fab), srgb=conversion.picture.srgb, threads=2)
     after = seen_labels(repaired.planes, fab)
     assert (after != NO_FINISH).all()
-    assert repaired.left.total == 0
+    assert measure_limits(repaired.planes, fab).total == 0
     shown = xyz_to_linear_rgb(lab_to_xyz(lab(fab))).astype(np.float32)
     wanted = SRGB_TO_LINEAR[conversion.picture.srgb]
     sigma_px = 140.0 / PITCH_UM

@@ -60,7 +60,7 @@ def make_better_side(
     view = _view(planes, fab, lab, srgb, viewing_distance_mm, threads)
     designs, sides, errors = [], [], []
 
-    def draw(design: LayerPlanes, *, repaired_left: int = 0) -> None:
+    def draw(design: LayerPlanes) -> None:
         made = draw_side(
             design,
             fab,
@@ -68,7 +68,6 @@ def make_better_side(
             srgb,
             found=found,
             repaired_px=_differing(design, planes, fab),
-            repaired_left=repaired_left,
             forbidden=forbidden,
             threads=threads,
         )
@@ -77,8 +76,7 @@ def make_better_side(
         errors.append(view.error(made.planes, threads))
 
     for asked in (planes, other):
-        repaired = repair(asked, fab, lab, srgb=srgb, threads=threads)
-        draw(repaired.planes, repaired_left=repaired.left.total)
+        draw(repair(asked, fab, lab, srgb=srgb, threads=threads).planes)
     if sides[0].left.total:
         return sides[0]  # what is left of it would be left of any mixture
     places = _places(designs[:2], sides, view.block_px)

@@ -303,6 +303,48 @@ def blocks_held(bits: Bits, region: Region | None) -> Region:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def _reached(bits, held, low, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """See `reached`, for fewer than 64 pixels; low : that many lowest bits."""
+    strips, words = held.shape
+    high = ~(_ONES >> np.uint64(low))
+    left_bits = (_ONE << np.uint64(low)) - _ONE
+    seen = np.empty(3, dtype=np.uint64)
+    for k in range(strips):
+        top, end = k * _STRIP, min((k + 1) * _STRIP, bits.shape[0])
+        for j in range(words):
+            if held[k, j] == 0:
+                continue
+            seen[:] = np.uint64(0)
+            for y in range(top, end):
+                word = bits[y, j]
+                seen[1] |= word
+                if y - top < low:
+                    seen[0] |= word
+                if y - top >= _STRIP - low:
+                    seen[2] |= word
+            for d in range(3):
+                n = k + d - 1
+                if n < 0 or n >= strips or seen[d] == np.uint64(0):
+                    continue
+                out[n, j] = 1
+                if j > 0 and seen[d] & left_bits:
+                    out[n, j - 1] = 1
+                if j + 1 < words and seen[d] & high:
+                    out[n, j + 1] = 1
+
+
+def reached(bits: Bits, held: Region, reach_px: int) -> Region:
+    """Blocks with a pixel no more than so many rows and columns from a set bit. held : blocks that hold all bits."""
+    if reach_px >= BLOCK:
+        for _ in range(-(-reach_px // BLOCK)):
+            held = wider(held)
+        return held
+    out = np.zeros(held.shape, dtype=np.uint8)
+    _reached(bits, held, reach_px, out)
+    return out
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def _flag(bits, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
     for y in range(bits.shape[0]):
         row = out[y // _STRIP]
@@ -325,8 +367,9 @@ def _reach_strips(source, half, odd, dilate, active, first, last, out):  # type:
             _reach(source, half, odd, dilate, active, a, min(a + _STRIP, last), out)
 
 
-def _run(source: Bits, shape: Disc, grow: bool, region: Region | None, threads: int) -> Bits:
-    out = np.zeros(source.shape, dtype=np.uint64)
+def _run(source: Bits, shape: Disc, grow: bool, region: Region | None, threads: int, out: Bits | None = None) -> Bits:
+    if out is None:
+        out = np.zeros(source.shape, dtype=np.uint64)
     active = everywhere(source.shape) if region is None else region
     calls = strip_groups(source.shape[0], threads)
     run_all(lambda a, b: _reach_strips(source, shape.half_px, shape.odd, grow, active, a, b, out), calls, threads)
@@ -338,9 +381,14 @@ def erode(source: Bits, shape: Disc, *, region: Region | None = None, threads: i
     return _run(source, shape, False, region, threads)
 
 
-def dilate(source: Bits, shape: Disc, *, region: Region | None = None, threads: int = 1) -> Bits:
-    """What discs around the plane's pixels cover: after `erode` by the same disc, the opening."""
-    return _run(source, shape, True, region, threads)
+def dilate(
+    source: Bits, shape: Disc, *, region: Region | None = None, threads: int = 1, out: Bits | None = None
+) -> Bits:
+    """What discs around the plane's pixels cover: after `erode` by the same disc, the opening.
+
+    out : an empty plane to write it into.
+    """
+    return _run(source, shape, True, region, threads, out)
 
 
 def opened(source: Bits, shape: Disc, *, region: Region | None = None, threads: int = 1) -> Bits:

@@ -12,13 +12,13 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 from numba import njit
-from scipy.ndimage import binary_dilation, gaussian_filter
+from scipy.ndimage import binary_dilation, gaussian_filter1d
 
 from worker.engine.arrays import Srgb
 from worker.engine.artwork.mean_blocks import mean_blocks
-from worker.engine.colorimetry import D65_WHITE, lab_to_xyz, linear_rgb_to_xyz, xyz_to_lab
+from worker.engine.colorimetry import D65_WHITE, lab_to_xyz, linear_rgb_to_xyz
 from worker.engine.difference import ciede2000_pair, exact_lab_f
-from worker.engine.fabrication.bit_morphology import BLOCK, Bits, Region, dilate, disc_within, region_of, wider
+from worker.engine.fabrication.bit_morphology import BLOCK, Bits, Region, dilate, disc_within, reached, region_of
 from worker.engine.fabrication.bit_parts import chosen_parts, connected_parts, pixels_in_parts, set_bits
 from worker.engine.fabrication.partition import Partition
 from worker.engine.fabrication.plane_moves import Planes
@@ -48,6 +48,8 @@ _FINEST_BLUR = 1.75
 """Standard deviation of the eye's blur in blocks, at least: finer ones moved no border better."""
 
 _LARGEST_BLOCK_PX = 16
+_BLUR_STRIP = 128
+"""Rows or columns that are blurred at a time."""
 
 Pictures = npt.NDArray[np.float32]
 """float32 (rows, columns, 3): CIE XYZ, D65 white of Y = 1, means of blocks."""
@@ -75,32 +77,27 @@ def compensate(board: Partition, before: Planes, srgb: Srgb | None) -> None:
     reach = int(np.ceil(_NEAR_SIGMAS * lattice.sigma))
     near = binary_dilation(near, structure=np.ones((3, 3)), iterations=reach)
     asked = binary_dilation(near, structure=np.ones((3, 3)), iterations=lattice.blur_reach)
-    aim = xyz_to_lab(lattice.blurred(wanted))
+    aim = lattice.blurred(wanted)
     for step in _STEPS_PX:
-        gains = _gains(lattice, lattice.shown(board.planes, xyz, wanted), aim, asked, xyz)
+        slopes = _slopes_of(lattice, lattice.shown(board.planes, xyz, wanted), aim, asked)
         saved = board.planes.copy()
-        moved = lattice.move_borders(board, gains, near, step)
+        moved = lattice.move_borders(board, saved, slopes, xyz, near, step)
+        del slopes  # beside which the board's faults need no room
         _take_back(board, saved, moved)
 
 
-def _gains(
-    lattice: _Lattice,
-    shown: Pictures,
-    aim: npt.NDArray[np.float64],
-    asked: npt.NDArray[np.bool_],
-    xyz: Pictures,
-) -> Pictures:
-    """float32 (rows, columns, finishes): what the sum of all errors grows by when a pixel takes this finish, but for a
-    part that is the same for all finishes. Good where all blocks that the blur reaches are `asked` for."""
-    slope = np.zeros_like(shown)
+def _slopes_of(lattice: _Lattice, shown: Pictures, aim: Pictures, asked: npt.NDArray[np.bool_]) -> Pictures:
+    """What the sum of all errors grows by when a pixel's X, Y and Z do: good where all blocks that the blur reaches are
+    `asked` for."""
+    slope = np.zeros(shown.shape, dtype=np.float32)
     lattice.run(_slopes, aim, lattice.blurred(shown), asked, D65_WHITE, _PROBE, slope)
-    return np.ascontiguousarray(lattice.blurred(slope) @ xyz.T, dtype=np.float32)
+    return lattice.blurred(slope)
 
 
 def _take_back(board: Partition, saved: Planes, moved: Bits) -> None:
     """Undo moves wherever they break a rule: those around a fault, then whole pieces, which leave no ends."""
-    threads = board.threads
-    faults = board.faults(region_of(moved, 1))
+    threads, reach_px = board.threads, board.fault_reach_px
+    faults = board.faults(reached(moved, region_of(moved, 0), reach_px))
     turn = 0
     while faults.any() and moved.any():
         region = region_of(faults, 1)
@@ -115,7 +112,7 @@ def _take_back(board: Partition, saved: Planes, moved: Bits) -> None:
         undone = region_of(back, 0)
         board.take_over(back, saved)
         remove(moved, back, undone)
-        faults = board.faults(wider(undone | region_of(faults, 0)))
+        faults = board.faults(reached(back, undone, reach_px) | region_of(faults, 0))
         turn += 1
 
 
@@ -156,22 +153,34 @@ class _Lattice:
         return np.asarray(self.shown(bits[None], one, None)[..., 0] > 0)
 
     def blurred(self, picture: Pictures) -> Pictures:
-        """The picture as the eye blurs it."""
-        return np.asarray(gaussian_filter(picture, (self.sigma, self.sigma, 0.0), mode="reflect", truncate=_TRUNCATE))
+        """The picture as the eye blurs it: down its columns, then along its rows."""
+        rows, columns = self.shape
+        half, out = np.empty_like(picture), np.empty_like(picture)
+
+        def blur(source: Pictures, axis: int, to: Pictures) -> None:
+            gaussian_filter1d(source, self.sigma, axis=axis, output=to, mode="reflect", truncate=_TRUNCATE)
+
+        strips = row_strips(columns, _BLUR_STRIP)
+        run_all(lambda a, b: blur(picture[:, a:b], 0, half[:, a:b]), strips, self.threads)
+        run_all(lambda a, b: blur(half[a:b], 1, out[a:b]), row_strips(rows, _BLUR_STRIP), self.threads)
+        return out
 
     @property
     def blur_reach(self) -> int:
         """How many blocks the blur reaches."""
         return int(_TRUNCATE * self.sigma + 0.5)
 
-    def move_borders(self, board: Partition, gains: Pictures, near: npt.NDArray[np.bool_], step_px: int) -> Bits:
-        """Let borders move by a step where the gain is large enough; what was moved."""
-        old = board.planes.copy()
+    def move_borders(
+        self, board: Partition, old: Planes, slopes: Pictures, xyz: Pictures, near: npt.NDArray[np.bool_], step_px: int
+    ) -> Bits:
+        """Let borders move by a step where the gain is large enough; what was moved. old : a copy of the planes."""
         moved = board.empty()
         region = self._region(near)
-        grown = np.stack([dilate(plane, disc_within(step_px), region=region, threads=self.threads) for plane in old])
+        grown = np.zeros(old.shape, dtype=np.uint64)
+        for plane, to in zip(old, grown, strict=True):
+            dilate(plane, disc_within(step_px), region=region, threads=self.threads, out=to)
         place = (self.frame.pad_px, self.frame.pad_words, self.frame.height_px)
-        self.run(_move, old, grown, gains, near, _LEAST, *place, self.block_px, board.planes, moved)
+        self.run(_move, old, grown, slopes, xyz, near, _LEAST, *place, self.block_px, board.planes, moved)
         return moved
 
     def _region(self, near: npt.NDArray[np.bool_]) -> Region:
@@ -186,22 +195,24 @@ class _Lattice:
 @njit(cache=True, nogil=True, error_model="numpy")
 def _slopes(aim, seen, asked, white, probe, out, first, last):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
     """By how much the CIEDE2000 between `aim` and what is seen grows with each of X, Y and Z, where it is asked for."""
-    f, xyz = np.empty(3), np.empty(3)
+    f, g, xyz = np.empty(3), np.empty(3), np.empty(3)
     for i in range(first, last):
         for k in range(seen.shape[1]):
             if not asked[i, k]:
                 continue
             for c in range(3):
+                g[c] = exact_lab_f(np.float64(aim[i, k, c]) / white[c])
                 xyz[c] = seen[i, k, c]
                 f[c] = exact_lab_f(xyz[c] / white[c])
+            lightness, red, yellow = 116.0 * g[1] - 16.0, 500.0 * (g[0] - g[1]), 200.0 * (g[1] - g[2])
             for c in range(3):
                 kept, slope = f[c], 0.0
                 for side in (1.0, -1.0):
                     f[c] = exact_lab_f((xyz[c] + side * probe) / white[c])
                     slope += side * ciede2000_pair(
-                        aim[i, k, 0],
-                        aim[i, k, 1],
-                        aim[i, k, 2],
+                        lightness,
+                        red,
+                        yellow,
                         116.0 * f[1] - 16.0,
                         500.0 * (f[0] - f[1]),
                         200.0 * (f[1] - f[2]),
@@ -236,14 +247,21 @@ def _shown_blocks(planes, xyz, beyond, pad_px, pad_words, height, width, block, 
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _move(old, grown, gains, near, least, pad_px, pad_words, height, block, planes, moved, first, last):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _move(  # type: ignore[no-untyped-def]
+    old, grown, slopes, xyz, near, least, pad_px, pad_words, height, block, planes, moved, first, last
+):  # pragma: no cover - compiled
     """Pixels of one finish that lie beside another go to that one where it gains enough."""
-    mask = (np.uint64(1) << np.uint64(block)) - np.uint64(1)
     each = 64 // block
-    count, columns = old.shape[0], near.shape[1]
+    count = old.shape[0]
+    known = np.empty((count, count), dtype=np.bool_)
+    allowed = np.empty((count, count), dtype=np.uint64)
     for i in range(first, last):
-        for y in range(pad_px + i * block, pad_px + min((i + 1) * block, height)):
-            for j in range(pad_words, old.shape[2] - pad_words):
+        for j in range(pad_words, old.shape[2] - pad_words):
+            start = (j - pad_words) * each
+            if not near[i, start : start + each].any():
+                continue
+            known[:] = False
+            for y in range(pad_px + i * block, pad_px + min((i + 1) * block, height)):
                 for a in range(count):
                     if old[a, y, j] == np.uint64(0):
                         continue
@@ -251,12 +269,24 @@ def _move(old, grown, gains, near, least, pad_px, pad_words, height, block, plan
                         bits = old[a, y, j] & grown[b, y, j] & ~moved[y, j]
                         if a == b or bits == np.uint64(0):
                             continue
-                        allowed = np.uint64(0)
-                        start = (j - pad_words) * each
-                        for k in range(start, min(start + each, columns)):
-                            if near[i, k] and gains[i, k, b] - gains[i, k, a] < -least:
-                                allowed |= mask << np.uint64((k - start) * block)
-                        bits &= allowed
+                        if not known[a, b]:
+                            known[a, b] = True
+                            allowed[a, b] = _gaining(slopes[i], near[i], xyz[a], xyz[b], least, start, block)
+                        bits &= allowed[a, b]
                         planes[a, y, j] &= ~bits
                         planes[b, y, j] |= bits
                         moved[y, j] |= bits
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _gaining(slopes, near, own, other, least, start, block):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """Which pixels of a word, whose first block is `start`, gain enough by the colour of another finish."""
+    mask = (np.uint64(1) << np.uint64(block)) - np.uint64(1)
+    out = np.uint64(0)
+    for k in range(start, min(start + 64 // block, near.shape[0])):
+        if near[k]:
+            here = slopes[k, 0] * own[0] + slopes[k, 1] * own[1] + slopes[k, 2] * own[2]
+            there = slopes[k, 0] * other[0] + slopes[k, 1] * other[1] + slopes[k, 2] * other[2]
+            if there - here < -least:
+                out |= mask << np.uint64((k - start) * block)
+    return out

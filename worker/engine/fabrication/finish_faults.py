@@ -55,6 +55,11 @@ class FaultRules:
     spare: Chosen
     discs: Reaches
 
+    @property
+    def reach_px(self) -> int:
+        """Rows and columns around a pixel that decide on whether it breaks a rule."""
+        return max(self.discs.reach_px, len(self.clearance), 2)
+
 
 def add_faults(planes: Planes, outside: Bits, rules: FaultRules, region: Region, out: Bits, *, threads: int) -> None:
     """Add every pixel that breaks a rule, in the region, but for those too near to the board's edge."""

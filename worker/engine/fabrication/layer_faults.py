@@ -57,6 +57,11 @@ class LayerFaults:
         bands = {bit: edge_band(edges, fab, layer, pitch_um, threads=threads) for bit, layer in _LAYERS}
         self._barred = {bit: nothing if band is None else band for bit, band in bands.items()}
 
+    @property
+    def reach_px(self) -> int:
+        """Rows and columns around a pixel that decide on whether it breaks a limit."""
+        return max(self._rules[2].reach_px, len(self._clearance), 2)
+
     def excuse(self, bits: LayerBits) -> None:
         """Count what breaks a limit in these layers, and the pixels beside it, no more."""
         self._excused = None

@@ -91,13 +91,13 @@ Sizes = Callable[[Parts, npt.NDArray[np.intp]], list[float]]
 class _Measuring:
     """The layers, packed, and what has been found in them."""
 
-    def __init__(self, planes: LayerPlanes, fab: FabProfile, threads: int) -> None:
+    def __init__(self, planes: LayerPlanes, fab: FabProfile, bits: LayerBits | None, threads: int) -> None:
         self.height_px, self.mm, self.pitch_um = planes.height_px, planes.pitch_um / 1000.0, planes.pitch_um
         self.fab, self.threads = fab, threads
         self.rules = width_rules(fab, planes.pitch_um, chosen=True)
-        widest = [rule.diameter_px for rule in self.rules]
-        widest += [limit_px(limit.value_mm, planes.pitch_um) for key, limit in fab.limits.items() if key[0] == "edge"]
-        self.bits: LayerBits = layer_bits(planes, largest_px=max(widest) + 1, threads=threads)
+        if bits is None:
+            bits = layer_bits(planes, largest_px=measured_px(fab, planes.pitch_um), threads=threads)
+        self.bits = bits
         self.outside = ~self.bits.board
         self.around = Edges(outside=self.outside, plated=self.bits.plated, pads=self.bits.pads)
         self.violations: list[Violation] = []
@@ -213,9 +213,21 @@ class _Measuring:
                 self.violations.append(self.violation(layer, TOUCH, "", [x, y, x + 2, y + 2], 0.0, 0.0))
 
 
-def measure_limits(planes: LayerPlanes, fab: FabProfile, *, threads: int = 1) -> LimitReport:
-    """Measure every limit of the profile on one side's layers. Free copper counts as it has been chosen."""
-    measuring = _Measuring(planes, fab, threads)
+def measured_px(fab: FabProfile, pitch_um: float) -> int:
+    """The widest disc that is measured with: what the pad of packed layers must hold."""
+    widest = [rule.diameter_px for rule in width_rules(fab, pitch_um, chosen=True)]
+    widest += [limit_px(limit.value_mm, pitch_um) for key, limit in fab.limits.items() if key[0] == "edge"]
+    return max(widest) + 1
+
+
+def measure_limits(
+    planes: LayerPlanes, fab: FabProfile, *, bits: LayerBits | None = None, threads: int = 1
+) -> LimitReport:
+    """Measure every limit of the profile on one side's layers. Free copper counts as it has been chosen.
+
+    bits : the same layers packed, with a pad for `measured_px`, where they are known.
+    """
+    measuring = _Measuring(planes, fab, bits, threads)
     for rule in measuring.rules:
         measuring.width(rule)
     measuring.clearance()

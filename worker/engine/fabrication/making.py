@@ -20,6 +20,7 @@ from worker.engine.fabrication.bit_morphology import (
     count,
     dilate,
     disc_within,
+    reached,
     region_of,
     unpack,
     wider,
@@ -28,8 +29,8 @@ from worker.engine.fabrication.bit_parts import chosen_parts, connected_parts, p
 from worker.engine.fabrication.board_windows import FEW, Window, in_windows, mask_of
 from worker.engine.fabrication.layer_bits import LayerBits, layer_bits
 from worker.engine.fabrication.layer_faults import LayerFaults, widest_px
-from worker.engine.fabrication.limits import LimitReport, measure_limits
-from worker.engine.fabrication.overlap import OverlapViolations, overlap_violations
+from worker.engine.fabrication.limits import LimitReport, measure_limits, measured_px
+from worker.engine.fabrication.overlap import OverlapViolations, overlap_violations, shifted_px
 from worker.engine.fabrication.planes import LayerPlanes
 from worker.engine.fabrication.registration import (
     BorderReport,
@@ -39,7 +40,7 @@ from worker.engine.fabrication.registration import (
     redrawn,
 )
 from worker.engine.fabrication.repair import repair
-from worker.engine.fabrication.rims import blocks, if_sparse, widened
+from worker.engine.fabrication.rims import widened
 from worker.engine.fabrication.sparse_bits import add, common, copy_where, remove, take_over, without
 from worker.fab_profile import FabProfile
 
@@ -119,7 +120,6 @@ def make_side(
         srgb,
         found=found,
         repaired_px=repaired.changed_px,
-        repaired_left=repaired.left.total,
         forbidden=forbidden,
         threads=threads,
     )
@@ -133,25 +133,25 @@ def draw_side(
     *,
     found: LimitReport,
     repaired_px: int,
-    repaired_left: int = 0,
     forbidden: frozenset[str] = frozenset(),
     threads: int = 1,
 ) -> MadeSide:
     """The second half of `make_side`: settle the borders of a design that was repaired before.
 
-    `repaired_left` : violations that the repair left. Parameters else as in `make_side` and `MadeSide`.
+    Parameters as in `make_side` and `MadeSide`.
     """
     pitch_um = design.pitch_um
-    largest_px = max(drawing_reach_px(fab, pitch_um), widest_px(fab, pitch_um))
-    bits = layer_bits(design, largest_px=largest_px, threads=threads)
+    largest_px = max(drawing_reach_px(fab, pitch_um), widest_px(fab, pitch_um), measured_px(fab, pitch_um))
+    bits = layer_bits(design, largest_px=max(largest_px, shifted_px(fab, pitch_um)), threads=threads)
     before = bits.with_drawn(bits.copper.copy(), bits.opening.copy(), bits.legend.copy())
     swapped = draw_borders(bits, fab, lab, srgb, pitch_um, forbidden=forbidden, choose=False, threads=threads)
     undone = undo_faults(bits, before, fab, pitch_um, threads=threads)
     made = redrawn(design, bits, fab, threads=threads)
-    left = measure_limits(made, fab, threads=threads)
-    if left.total > repaired_left:
+    left = measure_limits(made, fab, bits=bits, threads=threads)
+    if left.total and left.total > (as_designed := measure_limits(design, fab, bits=before, threads=threads)).total:
         # What no window shows: legend joined into pieces larger than the fab prints.
-        made, left, undone = design, measure_limits(design, fab, threads=threads), undone + count(_drawn(bits, before))
+        made, left, undone, bits = design, as_designed, undone + count(_drawn(bits, before)), before
+    overlap = overlap_violations(made, fab, bits=bits, threads=threads)
     del bits, before  # a board of 200 MB in planes, beside which the reports need their own
     return MadeSide(
         planes=made,
@@ -161,7 +161,7 @@ def draw_side(
         borders=border_reports(design, made, fab, threads=threads),
         swapped_mm2=swapped * (pitch_um / 1000.0) ** 2,
         undone_px=undone,
-        overlap=overlap_violations(made, fab, threads=threads),
+        overlap=overlap,
     )
 
 
@@ -200,16 +200,13 @@ def undo_faults(
     faults_in = LayerFaults(bits, fab, pitch_um, threads=threads)
     if excuse_before:
         faults_in.excuse(before)
-    around = blocks(widest_px(fab, pitch_um))
     drawn = _drawn(bits, before)
     at_first = count(drawn)
     outside = faults_in.too_far_out(bits) & drawn
     _undo(bits, before, outside, drawn, region_of(outside, 0))
-    board = _Undoing(
-        bits=bits, before=before, drawn=drawn, faults_in=faults_in, around=around, pitch_um=pitch_um, threads=threads
-    )
-    region = region_of(drawn, around)
-    faults = faults_in(bits, if_sparse(region))
+    board = _Undoing(bits=bits, before=before, drawn=drawn, faults_in=faults_in, pitch_um=pitch_um, threads=threads)
+    region = reached(drawn, region_of(drawn, 0), faults_in.reach_px)
+    faults = faults_in(bits, region)
     apart = False
     for turn in range(len(_REACHES_MM)):
         room = widened(blocks_held(faults, region), _ROOM)
@@ -244,14 +241,13 @@ def undo_faults(
 class _Undoing:
     """Layers that are drawn as they were before around their faults: a board's, or those of a window on it.
 
-    drawn : what differs from before. around : blocks that a change of some blocks may break a limit in beside them.
+    drawn : what differs from before.
     """
 
     bits: LayerBits
     before: LayerBits
     drawn: Bits
     faults_in: LayerFaults
-    around: int
     pitch_um: float
     threads: int
 
@@ -266,7 +262,7 @@ class _Undoing:
         add(where, itself, at)
         held = blocks_held(where, far)
         _undo(self.bits, self.before, where, self.drawn, held)
-        held = widened(held, self.around)
+        held = reached(where, held, self.faults_in.reach_px)
         if own is not None:
             held &= own
         take_over(faults, self.faults_in(self.bits, held), held)
@@ -284,7 +280,6 @@ class _Undoing:
                 before=window.cut_layers(self.before),
                 drawn=window.cut(drawn),
                 faults_in=self.faults_in.window(window),
-                around=self.around,
                 pitch_um=self.pitch_um,
                 threads=1,
             )

@@ -265,6 +265,11 @@ class Partition:
         add_faults(self.planes, self.outside, self._fault_rules, within, out, threads=self.threads)
         return out
 
+    @property
+    def fault_reach_px(self) -> int:
+        """Rows and columns around a pixel that decide on whether it breaks a rule."""
+        return self._fault_rules.reach_px
+
     def layers(self) -> LayerBits:
         """The layers of one side that show these finishes, without copper where it may be or not."""
         copper, opening, legend, hatched, free = (

@@ -22,7 +22,6 @@ from worker.engine.fabrication.board_windows import FEW, Window, in_windows
 from worker.engine.fabrication.clearance import keep_clear, swap_narrow, swap_strips
 from worker.engine.fabrication.compensation import compensate
 from worker.engine.fabrication.layer_bits import stack_of
-from worker.engine.fabrication.limits import LimitReport, measure_limits
 from worker.engine.fabrication.partition import Partition
 from worker.engine.fabrication.plane_moves import Planes
 from worker.engine.fabrication.planes import PAD, PLATED, LayerPlanes, seen_labels
@@ -46,13 +45,12 @@ than 20 micrometres as many pixels as there. In pixels alone, blots on a coarse 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Repaired:
-    """planes : the layers. changed_bits : pixels that show another finish than before, of this frame. left : what is
-    measured on the planes; nothing, unless the profile has no finish that could mend it."""
+    """planes : the layers; they break no limit, unless the profile has no finish that could mend it. changed_bits :
+    pixels that show another finish than before, of this frame."""
 
     planes: LayerPlanes
     changed_bits: Bits
     frame: Frame
-    left: LimitReport
 
     @property
     def changed(self) -> npt.NDArray[np.bool_]:
@@ -84,14 +82,6 @@ def repair(
     srgb : uint8 (H, W, 3), encoded sRGB
         The picture that is wanted, on the grid of the planes; else what the planes show before.
     """
-    result, changed, frame = _repaired(planes, fab, lab, srgb, threads)  # its planes are gone before measuring
-    return Repaired(planes=result, changed_bits=changed, frame=frame, left=measure_limits(result, fab, threads=threads))
-
-
-def _repaired(
-    planes: LayerPlanes, fab: FabProfile, lab: npt.NDArray[np.float64], srgb: Srgb | None, threads: int
-) -> tuple[LayerPlanes, Bits, Frame]:
-    """The layers, which of their pixels show another finish, and the frame of those bits."""
     labels = seen_labels(planes, fab, threads=threads)
     board = Partition(labels, fab, lab, pitch_um=planes.pitch_um, threads=threads, planes=planes)
     del labels
@@ -117,7 +107,7 @@ def _repaired(
     changed = board.empty()
     for old, new in zip(wanted, board.planes, strict=True):
         changed |= old ^ new
-    return result, changed, board.frame
+    return Repaired(planes=result, changed_bits=changed, frame=board.frame)
 
 
 def mend(board: Partition, wanted: Planes) -> None:

@@ -115,6 +115,12 @@ class Reaches:
     rows: npt.NDArray[np.int64]
     odd: npt.NDArray[np.bool_]
 
+    @property
+    def reach_px(self) -> int:
+        """Rows and columns around a pixel that decide on it by any of the rules."""
+        specks = 4 * (self.rows[:, 2] - self.rows[:, 1] + 1) + 2  # a square's side there and back, as often as it grows
+        return int(np.maximum(self.rows.sum(axis=1), specks).max(initial=0))
+
 
 @functools.lru_cache(maxsize=256)
 def reaches_of(rules: tuple[WidthRule, ...], spared: tuple[bool, ...]) -> Reaches:

@@ -40,6 +40,8 @@ from worker.engine.fabrication.width_rules import edge_px, limit_px
 from worker.fab_profile import FabProfile
 
 _TURNS = 6
+_APART = 0.4
+"""Share of a board's blocks up to which its faults are settled in windows: most of them are settled at once."""
 _LAST_PX = (0, 3, 8, 16, 32, 60)
 """How far around the last faults free pixels are filled, or emptied: what lines and gaps can't settle in turns."""
 
@@ -106,7 +108,7 @@ def choose_again(
         kept = window.cut(known) & part.free & ~choosable
         part = replace(part, copper=(part.copper & ~part.free) | kept, free=choosable)
         new, banned = _chosen(part, fab, pitch_um, 1)
-        faults = _settle_part(new, choosable, part.board, banned, line, gap, 1, window.own)
+        faults = _settle_part(new, choosable, part.board, banned, line, gap, window.own)
         window.paste(copper, new)
         window.paste(left, faults)
 
@@ -158,19 +160,27 @@ def _refresh(copper, board, gaps, region, known, part, space):  # type: ignore[n
 def _settle(copper: Bits, free: Bits, board: Bits, banned: Bits, line: int, gap: int, threads: int) -> Bits:
     """Choose free pixels anew where a line or a gap is too thin, in place; the faults that are left.
 
-    Where few are, windows are settled, each by itself.
+    As soon as few are, windows are settled, each by itself.
     """
-    faults = _measured(copper, board, line, gap, threads)
-    inner = region_of(faults, 2)
-    own = wider(inner)
-    if own.mean() >= FEW:
-        return _settle_part(copper, free, board, banned, line, gap, threads, None)
-    before, left = copper.copy(), np.zeros_like(copper)
+    settling = _Settling(copper, free, board, banned, line, gap, threads, None)
+    faults = settling.faults(copper)
+    for turn in range(_TURNS):
+        inner = region_of(faults, 2)
+        own = wider(inner)
+        if own.mean() < _APART:
+            break
+        settling.turn(copper, turn)
+        faults = settling.faults(copper)
+    else:
+        return settling.last(copper, faults)
+    del settling  # its planes, beside which windows need room
+    before, left = copper.copy(), np.zeros(copper.shape, dtype=np.uint64)
 
     def work(window: Window) -> None:
         part = window.cut(before)
         choosable = window.cut(free) & mask_of(window.cut_region(inner), len(part))
-        found = _settle_part(part, choosable, window.cut(board), window.cut(banned), line, gap, 1, window.own)
+        limits = window.cut(board), window.cut(banned), line, gap
+        found = _settle_part(part, choosable, *limits, window.own, first_turn=turn)
         window.paste(copper, part)
         window.paste(left, found)
 
@@ -178,71 +188,90 @@ def _settle(copper: Bits, free: Bits, board: Bits, banned: Bits, line: int, gap:
     return left
 
 
-def _measured(copper: Bits, board: Bits, line: int, gap: int, threads: int) -> Bits:
-    """Lines and gaps of copper too thin, and where it touches itself at a corner only."""
-    faults = corner_touches(copper, board, threads=threads)
-    for diameter_px, part in ((line, copper & board), (gap, ~copper & board)):
-        faults |= thin_parts(part, part | ~board, diameter_px, threads=threads)
-    return faults
-
-
 def _settle_part(
-    copper: Bits, free: Bits, board: Bits, banned: Bits, line: int, gap: int, threads: int, own: Region | None
+    copper: Bits, free: Bits, board: Bits, banned: Bits, line: int, gap: int, own: Region, *, first_turn: int = 0
 ) -> Bits:
-    """Choose free pixels anew where a line or a gap is too thin, in place, until nothing changes; the faults left.
+    """The same in a window, until nothing changes, from a later turn on; the faults left. own : where faults count."""
+    settling = _Settling(copper, free, board, banned, line, gap, 1, own)
+    faults = settling.faults(copper)
+    for turn in range(first_turn, _TURNS):
+        if not faults.any():
+            return faults
+        settling.turn(copper, turn)
+        faults = settling.faults(copper)
+    return settling.last(copper, faults)
+
+
+class _Settling:
+    """Free pixels chosen anew where a line or a gap is too thin, on a board or in a window of it.
 
     What is seen is too thin only where discs could lie in free pixels beside it: they are put there. Thin lines and
-    gaps among the free pixels themselves go. banned : where copper would be too near to the board's edge. own : where
-    faults count.
+    gaps among the free pixels themselves go.
     """
-    fillable = free & ~banned
-    may_have = copper | fillable | ~board
-    may_lack = ~copper | free
-    thin_lines, thin_gaps = _Thin(board, line, threads, own, gaps=False), _Thin(board, gap, threads, own, gaps=True)
 
-    def faults_of(copper: Bits) -> Bits:
+    def __init__(
+        self,
+        copper: Bits,
+        free: Bits,
+        board: Bits,
+        banned: Bits,
+        line: int,
+        gap: int,
+        threads: int,
+        own: Region | None,
+    ) -> None:
+        """banned : where copper would be too near to the board's edge. own : where faults count."""
+        self._free, self._board, self._line, self._gap, self._threads, self._own = free, board, line, gap, threads, own
+        self._fillable = free & ~banned
+        self._may_have, self._may_lack = copper | self._fillable | ~board, ~copper | free
+        self._thin_lines = _Thin(board, line, threads, own, gaps=False)
+        self._thin_gaps = _Thin(board, gap, threads, own, gaps=True)
+
+    def faults(self, copper: Bits) -> Bits:
         """Lines and gaps of copper too thin, and where it touches itself at a corner only."""
-        faults = corner_touches(copper, board, region=own, threads=threads)
-        for thin in (thin_lines(copper), thin_gaps(copper)):
+        faults = corner_touches(copper, self._board, region=self._own, threads=self._threads)
+        for thin in (self._thin_lines(copper), self._thin_gaps(copper)):
             add(faults, thin, region_of(thin, 0))
         return faults
 
-    def discs(thin: Bits, space: Bits, diameter_px: int, choosable: Bits) -> tuple[Bits, Region]:
+    def _discs(self, thin: Bits, space: Bits, diameter_px: int, choosable: Bits) -> tuple[Bits, Region]:
         """What discs beside seen faults ask for of the pixels that may be chosen, and where."""
-        seen = without(thin, free, region_of(thin, 0))
+        seen = without(thin, self._free, region_of(thin, 0))
         region = region_of(seen, 1)
-        return common(_discs(seen, space, diameter_px, threads), choosable, region), region
+        return common(_discs(seen, space, diameter_px, self._threads), choosable, region), region
 
-    for turn in range(_TURNS):
-        add(copper, *discs(thin_lines(copper), may_have, line, fillable))
-        remove(copper, *discs(thin_gaps(copper), may_lack, gap, free))
+    def turn(self, copper: Bits, turn: int) -> None:
+        """Change what the faults ask for, in place."""
+        free = self._free
+        add(copper, *self._discs(self._thin_lines(copper), self._may_have, self._line, self._fillable))
+        remove(copper, *self._discs(self._thin_gaps(copper), self._may_lack, self._gap, free))
         if turn < _TURNS // 2:
-            gaps = thin_gaps(copper)
+            gaps = self._thin_gaps(copper)
             region = region_of(gaps, 0)
-            add(copper, common(gaps, fillable, region), region)
-        lines = thin_lines(copper).copy()
-        touches = corner_touches(copper, board, region=own, threads=threads)
+            add(copper, common(gaps, self._fillable, region), region)
+        lines = self._thin_lines(copper).copy()
+        touches = corner_touches(copper, self._board, region=self._own, threads=self._threads)
         if touches.any():
-            lines |= _beside(touches, threads)
+            lines |= _beside(touches, self._threads)
         region = region_of(lines, 0)
         remove(copper, common(lines, free, region), region)
-        faults = faults_of(copper)
-        if not faults.any():
-            return faults
-    for reach in _LAST_PX:
-        for fill in (True, False):
-            if not faults.any():
-                return faults
-            near = dilate(faults, disc_within(reach), region=region_of(faults, 1), threads=threads)
-            region = region_of(near, 0)
-            near = common(near, fillable if fill else free, region)
-            tried = copper.copy()
-            (add if fill else remove)(tried, near, region)
-            better = _better_places(faults, faults_of(tried), near, max(line, gap), threads)
-            if better.any():
-                copy_where(copper, tried, better, region)
-                faults = faults_of(copper)
-    return faults
+
+    def last(self, copper: Bits, faults: Bits) -> Bits:
+        """Fill free pixels around the last faults, or empty them, in place, where that leaves fewer; what is left."""
+        for reach in _LAST_PX:
+            for fill in (True, False):
+                if not faults.any():
+                    return faults
+                near = dilate(faults, disc_within(reach), region=region_of(faults, 1), threads=self._threads)
+                region = region_of(near, 0)
+                near = common(near, self._fillable if fill else self._free, region)
+                tried = copper.copy()
+                (add if fill else remove)(tried, near, region)
+                better = _better_places(faults, self.faults(tried), near, max(self._line, self._gap), self._threads)
+                if better.any():
+                    copy_where(copper, tried, better, region)
+                    faults = self.faults(copper)
+        return faults
 
 
 def _better_places(faults: Bits, left: Bits, changed: Bits, diameter_px: int, threads: int) -> Bits:

@@ -16,7 +16,7 @@ from worker.engine.references.reference import FinishReference
 from worker.engine.report.cautions import without_live_metal
 from worker.engine.report.pictures import label_colours, labels_png, mask_png
 from worker.engine.report.png import encode_png
-from worker.engine.report.score import Score, score_separation
+from worker.engine.report.score import Basis, Score, score_separation
 from worker.fab_profile import FabProfile
 from worker.job_settings import Settings
 
@@ -69,6 +69,7 @@ def make_board(
     art: Mapping[SideName, SideArt],
     *,
     hulls: Mapping[SideName, Packed],
+    bases: Mapping[SideName, Basis | None],
     shape: BoardShape,
     fab: FabProfile,
     colours: FinishColours,
@@ -83,7 +84,8 @@ def make_board(
 
     Parameters
     ----------
-    art : what each side with artwork shall show. hulls : of the finishes in use on that side.
+    art : what each side with artwork shall show. hulls : of the finishes in use on that side. bases : of the scores of
+    the separations, where they kept one.
     shape : as seen from the top where that has artwork, else from the bottom.
     name, sha256 : of the piece's artworks, for the project's name and its GUID.
     beside : sides of the circuit that the art shares its board with.
@@ -123,6 +125,7 @@ def make_board(
             hull=hulls[side],
             pitch_um=shape.pitch_um,
             viewing_distance_mm=settings.viewing_distance_mm,
+            basis=bases.get(side),
             threads=threads,
         )
         for side, made in fabrication.sides.items()

@@ -254,6 +254,7 @@ def convert(
         made = make_board(
             {side: conversion.art},
             hulls={side: conversion.hull},
+            bases={side: conversion.score.basis},
             shape=conversion.shape,
             fab=fab,
             colours=conversion.colours,
@@ -264,7 +265,7 @@ def convert(
             beside=None if beside is None else {side: beside},
             threads=threads,
         )
-    return replace(conversion, made=made)
+    return replace(conversion, made=made, score=replace(conversion.score, basis=None))
 
 
 def separated(
@@ -362,6 +363,7 @@ def separated(
             clusters=assignment.cluster_ids,
             cluster_count=len(assignment.cluster_lab),
             stretched=assignment.srgb if assignment.stretched else None,
+            keep_basis=settings.fabrication,
             threads=threads,
         )
         specular = score_specular(

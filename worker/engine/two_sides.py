@@ -7,7 +7,7 @@ mirrored.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, BinaryIO
 
 from worker.board_file import BoardFile
@@ -140,6 +140,7 @@ def convert_two_sides(
     with clock("layers"):
         if settings.fabrication:
             made = _made(sides, threads)
+            sides = {side: replace(one, score=replace(one.score, basis=None)) for side, one in sides.items()}
             planes, settled = made.fabrication.planes, made.fabrication.settlements
         else:
             planes, settled = _asked(sides)
@@ -157,6 +158,7 @@ def _made(sides: Mapping[SideName, Conversion], threads: int) -> Made:
     return make_board(
         {side: conversion.art for side, conversion in sides.items()},
         hulls={side: conversion.hull for side, conversion in sides.items()},
+        bases={side: conversion.score.basis for side, conversion in sides.items()},
         shape=front.shape,
         fab=front.fab,
         colours=front.colours,

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Sequence
 
 import numpy as np
 import shapely
 from numba import njit
 
-from worker.engine.arrays import Floats
+from worker.engine.arrays import Floats, Labels, read_only
 from worker.engine.fabrication.board import BoardShape, Hole
 from worker.engine.fabrication.planes import (
     BOARD,
@@ -25,11 +26,12 @@ from worker.engine.fabrication.planes import (
     Stack,
     finish_by_layers,
 )
-from worker.engine.fabrication.raster import rasterise
-from worker.engine.threads import run_all, shared_strips
+from worker.engine.fabrication.raster import grid_rings, rasterise, toggled
+from worker.engine.threads import row_strips, run_all
 from worker.fab_profile import FabProfile
 from worker.outlines import arc_steps
 
+_STRIP = 64
 _PIXEL = 2.0**-0.5
 """A pixel's corner is so many pitches from its centre: what is kept by centres is kept by this much more."""
 
@@ -50,8 +52,27 @@ def edge_keep_out(
 
     `planes` must have been made on the shape's grid. Pixels count by their corners: no layer is nearer.
     """
-    table = _table(pads_apart=pads_apart)
-    return _kept_out(shape, planes, planes.stack, fab, _without_strangers(table, fab), threads)
+    table = _without_strangers(_table(pads_apart=pads_apart), fab)
+    return _kept_out(shape, planes.stack, planes.pitch_um, fab, table, threads)
+
+
+def drawn_within_edges(
+    shape: BoardShape,
+    labels: Labels,
+    stacks: Stack,
+    fab: FabProfile,
+    *,
+    mirrored: bool = False,
+    pads_apart: bool = False,
+    threads: int = 1,
+) -> LayerPlanes:
+    """`edge_keep_out` of the planes that have for each label its stack: `stacks`, uint8 (256,).
+
+    labels : uint8 (H, W), on the shape's grid; `mirrored`, as seen from the other side.
+    """
+    table = _without_strangers(_table(pads_apart=pads_apart), fab)
+    table = np.ascontiguousarray(table[:, stacks])
+    return _kept_out(shape, labels, shape.pitch_um, fab, table, threads, mirrored=mirrored)
 
 
 def draw_pads(shape: BoardShape, planes: LayerPlanes, fab: FabProfile, *, threads: int = 1) -> LayerPlanes:
@@ -60,19 +81,34 @@ def draw_pads(shape: BoardShape, planes: LayerPlanes, fab: FabProfile, *, thread
     What was repaired meanwhile keeps its distances by pixels: to clip it again, by corners, would leave slivers.
     """
     stack = np.where(shape.board & planes.plane(PAD), np.uint8(BOARD), planes.stack & np.uint8(255 - PAD))
-    return _kept_out(shape, planes, stack, fab, _table(clipped=False), threads)
+    return _kept_out(shape, stack, planes.pitch_um, fab, _table(clipped=False), threads)
 
 
 def _kept_out(
-    shape: BoardShape, planes: LayerPlanes, stack: Stack, fab: FabProfile, table: Stack, threads: int
+    shape: BoardShape,
+    picture: Stack | Labels,
+    pitch_um: float,
+    fab: FabProfile,
+    table: Stack,
+    threads: int,
+    *,
+    mirrored: bool = False,
 ) -> LayerPlanes:
-    pitch_mm = planes.pitch_um / 1000.0
-    grid = {"height_px": planes.height_px, "width_px": planes.width_px, "pitch_mm": pitch_mm, "threads": threads}
-    zones = rasterise(_zones(shape, fab, pitch_mm), **grid)  # type: ignore[arg-type]
-    out = np.empty_like(stack)
-    strips = shared_strips(planes.height_px, threads)
-    run_all(_apply, ((zones[a:b], stack[a:b], table, out[a:b]) for a, b in strips), threads)
-    return LayerPlanes(stack=out, pitch_um=planes.pitch_um)
+    """Planes of what `table`, uint8 (128, 256), says of the zone and the value of each pixel of a picture."""
+    pitch_mm = pitch_um / 1000.0
+    height, width = picture.shape
+    crossings = grid_rings(_zones(shape, fab, pitch_mm), height, pitch_mm)
+    out = np.empty((height, width), dtype=np.uint8)
+    picture = read_only(picture)
+
+    def work(first: int, last: int) -> None:
+        # Zones are laid down for a few rows at a time: no picture of them all is needed.
+        zones = toggled(crossings, first, last, width)
+        _apply(zones, picture[first:last], table, mirrored, out[first:last])
+
+    table = read_only(table)
+    run_all(work, row_strips(height, _STRIP), threads)
+    return LayerPlanes(stack=out, pitch_um=pitch_um)
 
 
 _COPPER_ZONE, _OPENING_ZONE, _LEGEND_ZONE, _PAD, _PAD_OPENING, _PAD_CLIP, _HOLE = (1 << i for i in range(7))
@@ -134,6 +170,7 @@ def _rings(region: shapely.Geometry) -> list[Floats]:
     return rings
 
 
+@functools.cache
 def _table(*, pads_apart: bool = False, clipped: bool = True) -> Stack:
     """uint8 (128, 256): the stack that comes of a stack in a zone; not `clipped`, pads are drawn and no more."""
     everywhere = _COPPER_ZONE | _OPENING_ZONE | _LEGEND_ZONE
@@ -142,6 +179,7 @@ def _table(*, pads_apart: bool = False, clipped: bool = True) -> Stack:
         for bits in range(256):
             apart = pads_apart and (zone & _HOLE or (bits & BOARD and zone & _PAD_OPENING))
             table[zone, bits] = PAD if apart else _kept(zone if clipped else (zone | everywhere) & ~_PAD_CLIP, bits)
+    table.setflags(write=False)
     return table
 
 
@@ -171,7 +209,23 @@ def _kept(zone: int, bits: int) -> int:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _apply(zones, stack, table, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    for y in range(stack.shape[0]):
-        for x in range(stack.shape[1]):
-            out[y, x] = table[zones[y, x], stack[y, x]]
+def _apply(zones, picture, table, mirrored, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """`zones` : where rows enter and leave the zones, as `toggled` gives it."""
+    height, width = picture.shape
+    for y in range(height):
+        toggles, values, to = zones[y], picture[y], out[y]
+        inside = np.uint8(0)
+        begin = 0
+        while begin < width:
+            inside ^= toggles[begin]
+            end = begin + 1
+            while end < width and toggles[end] == 0:
+                end += 1
+            here = table[inside]
+            if mirrored:
+                for x in range(begin, end):
+                    to[x] = here[values[width - 1 - x]]
+            else:
+                for x in range(begin, end):
+                    to[x] = here[values[x]]
+            begin = end

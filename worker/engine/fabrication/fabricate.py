@@ -17,7 +17,7 @@ from worker.engine.fabrication.copper_hatch import hatch_unseen
 from worker.engine.fabrication.copper_parts import CopperParts, copper_parts
 from worker.engine.fabrication.copper_ties import Joined, join_copper, tie_copper
 from worker.engine.fabrication.covered_copper import cover_copper
-from worker.engine.fabrication.edge_keep_out import draw_pads, edge_keep_out, near_scores
+from worker.engine.fabrication.edge_keep_out import draw_pads, drawn_within_edges, edge_keep_out, near_scores
 from worker.engine.fabrication.expected_error import ExpectedError, expected_error
 from worker.engine.fabrication.far_copper import (
     OTHER,
@@ -28,6 +28,7 @@ from worker.engine.fabrication.far_copper import (
     demand_on,
     far_copper_found,
     meet_demands,
+    plain_bits,
     plain_stack,
     settle_conflicts,
 )
@@ -35,7 +36,7 @@ from worker.engine.fabrication.file_attributes import Project
 from worker.engine.fabrication.layer_files import SideName, TracedSide, layer_files, traced_sides
 from worker.engine.fabrication.limits import measure_limits
 from worker.engine.fabrication.making import MadeSide, make_side, within_limits
-from worker.engine.fabrication.planes import LayerPlanes, planes_of
+from worker.engine.fabrication.planes import LayerPlanes, Stack, planes_of
 from worker.engine.fabrication.stack_colours import nearest_finish
 from worker.engine.palette.values import map_values
 from worker.fab_profile import FabProfile
@@ -219,10 +220,10 @@ def _art_side(
     threads: int,
 ) -> tuple[ArtSide, list[str]]:
     """A side with artwork, made; and what to say of it. `demand` : what the far side's art asks of its copper."""
+    stacks = _stacks(fab)
 
     def asked_for(labels: Labels) -> LayerPlanes:
-        asked = planes_of(labels, fab, pitch_um=shape.pitch_um, threads=threads)
-        return edge_keep_out(shape, asked, fab, pads_apart=True, threads=threads)
+        return drawn_within_edges(shape, labels, stacks, fab, pads_apart=True, threads=threads)
 
     if art.other is None or demand is not None:
         made = make_side(asked_for(art.labels), fab, lab, art.judged_colours(), forbidden=forbidden, threads=threads)
@@ -278,18 +279,21 @@ def _art_side(
     return ArtSide(made=replace(made, planes=drawn), seen=seen, expected=expected, joined=joined), warnings
 
 
+def _stacks(fab: FabProfile) -> Stack:
+    """uint8 (256,): the layers that show each label's finish, as `planes_of` has them."""
+    return np.asarray(planes_of(np.arange(256, dtype=np.uint8)[None], fab, pitch_um=1.0).stack[0])
+
+
 def _plain_side(
     labels: Labels, back: Finish, shape: BoardShape, fab: FabProfile, cover_metal: bool, threads: int
 ) -> LayerPlanes:
     """The side without artwork: its finish everywhere, with copper wherever the artwork's finishes ask for it."""
-    index = np.array([[fab.finishes.index(back)]], dtype=np.uint8)
-    bits = int(planes_of(index, fab, pitch_um=shape.pitch_um).stack[0, 0])
-    board = labels[:, ::-1] != OUTSIDE
-
-    def asked_for(demand: Demand) -> LayerPlanes:
-        return edge_keep_out(shape, plain_stack(board, demand, bits, fab, shape.pitch_um), fab, threads=threads)
-
-    demand, drawn = demand_on(labels, fab), asked_for(np.zeros_like(labels))
+    bits = int(_stacks(fab)[fab.finishes.index(back)])
+    stacks = np.full(256, plain_bits(bits), dtype=np.uint8)
+    stacks[OUTSIDE] = 0
+    drawn = drawn_within_edges(shape, labels, stacks, fab, mirrored=True, threads=threads)
+    demand = demand_on(labels, fab, threads=threads)
     if demand.any():
-        drawn, _ = within_limits(drawn, asked_for(demand), fab, threads=threads)
+        plain = plain_stack(labels[:, ::-1] != OUTSIDE, demand, bits, fab, shape.pitch_um)
+        drawn, _ = within_limits(drawn, edge_keep_out(shape, plain, fab, threads=threads), fab, threads=threads)
     return cover_copper(drawn, fab, threads=threads) if cover_metal else drawn

@@ -25,6 +25,7 @@ from worker.engine.fabrication.layer_files import SideName
 from worker.engine.fabrication.making import within_limits
 from worker.engine.fabrication.planes import BOARD, COPPER, FREE_COPPER, HATCHED, LayerPlanes, planes_of
 from worker.engine.fabrication.width_rules import limit_px
+from worker.engine.palette.values import map_values
 from worker.fab_profile import FabProfile
 
 ASSUMED_DELTA_E = 5.0
@@ -133,15 +134,15 @@ def settle_conflicts(
     return {"top": settled["top"], "bottom": np.ascontiguousarray(settled["bottom"][:, ::-1])}, done
 
 
-def demand_on(labels: Labels, fab: FabProfile) -> Demand:
-    """What the finishes of one side ask of the other side's copper, as seen from outside that other side."""
+def demand_on(labels: Labels, fab: FabProfile, *, threads: int = 1) -> Demand:
+    """What the finishes of one side ask of the other side's copper, as seen from outside that other side. Read-only."""
     table = np.zeros(256, dtype=np.uint8)
     for i, finish in enumerate(fab.finishes):
         table[i] = _DEMANDS[finish.recipe.far_copper]
     table[OUTSIDE] = ANY
     if not (table != ANY).any():
-        return np.full_like(labels, ANY)
-    return np.ascontiguousarray(table[labels][:, ::-1])
+        return np.broadcast_to(np.uint8(ANY), labels.shape)
+    return map_values(labels, table, threads=threads)[:, ::-1]
 
 
 def asked_planes(labels: Labels, demand: Demand, fab: FabProfile, *, pitch_um: float) -> LayerPlanes:
@@ -173,6 +174,11 @@ def meet_demands(planes: LayerPlanes, demand: Demand, fab: FabProfile, *, thread
     return met
 
 
+def plain_bits(bits: int) -> int:
+    """The stack of a side without artwork whose finish has these layers, where nothing is asked of its copper."""
+    return (bits | BOARD) & ~FREE_COPPER
+
+
 def plain_stack(
     board: npt.NDArray[np.bool_], demand: Demand, bits: int, fab: FabProfile, pitch_um: float
 ) -> LayerPlanes:
@@ -180,7 +186,7 @@ def plain_stack(
 
     Copper that would be too thin for the fab is left out, and gaps that would be too narrow are filled.
     """
-    base = (bits | BOARD) & ~FREE_COPPER
+    base = plain_bits(bits)
     stack = np.where(board, np.uint8(base), np.uint8(0)).astype(np.uint8)
     if not demand.any():
         return LayerPlanes(stack=stack, pitch_um=pitch_um)
@@ -213,6 +219,8 @@ def far_copper_found(
     found = []
     pixel_mm2 = (pitch_um / 1000.0) ** 2
     for side, labels in seen.items():
+        if all(finish.recipe.far_copper == "unknown" for finish in fab.finishes):
+            continue
         far = planes[OTHER[side]].stack[:, ::-1] if OTHER[side] in planes else np.zeros_like(labels)
         lies = far & np.uint8(COPPER | HATCHED)
         for i, finish in enumerate(fab.finishes):

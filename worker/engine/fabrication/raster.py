@@ -29,30 +29,51 @@ def rasterise(
     -------
     uint8 (H, W), row 0 on top: bit i set where the pixel's centre lies in region i.
     """
-    zones = np.zeros((height_px, width_px), dtype=np.uint8)
-    for i, rings in enumerate(regions):
-        for ring in rings:
-            columns, rows = ring[:, 0] / pitch_mm, height_px - ring[:, 1] / pitch_mm
-            _toggle(np.ascontiguousarray(columns), np.ascontiguousarray(rows), np.uint8(1 << i), zones)
+    zones = toggled(grid_rings(regions, height_px, pitch_mm), 0, height_px, width_px)
     run_all(_fill, ((zones[first:end],) for first, end in shared_strips(height_px, threads)), threads)
     return zones
 
 
+GridRings = list[tuple[Floats, Floats, np.uint8]]
+"""Columns and rows of each ring's corners, in pixels from the grid's upper left corner, and its region's bit."""
+
+
+def grid_rings(regions: Sequence[Sequence[Floats]], height_px: int, pitch_mm: float) -> GridRings:
+    """The rings of `rasterise` on the grid."""
+    return [
+        (
+            np.ascontiguousarray(ring[:, 0] / pitch_mm),
+            np.ascontiguousarray(height_px - ring[:, 1] / pitch_mm),
+            np.uint8(1 << i),
+        )
+        for i, rings in enumerate(regions)
+        for ring in rings
+    ]
+
+
+def toggled(rings: GridRings, first: int, last: int, width_px: int) -> Zones:
+    """Rows first..last of the grid: bits set where a row enters or leaves a region, from the left."""
+    zones = np.zeros((last - first, width_px), dtype=np.uint8)
+    for columns, rows, bit in rings:
+        _toggle(columns, rows, bit, first, zones)
+    return zones
+
+
 @njit(cache=True, nogil=True, error_model="numpy")
-def _toggle(columns, rows, bit, zones):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    """Mark, in every row, the first pixel whose centre is past each crossing of the ring."""
+def _toggle(columns, rows, bit, top, zones):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """Mark, in every row from `top` on, the first pixel whose centre is past each crossing of the ring."""
     height, width = zones.shape
     for i in range(len(rows)):
         x0, y0, x1, y1 = columns[i - 1], rows[i - 1], columns[i], rows[i]
         if y0 > y1:
             x0, y0, x1, y1 = x1, y1, x0, y0
-        first = max(np.int64(0), np.int64(np.ceil(y0 - 0.5)))
-        past = min(np.int64(height), np.int64(np.ceil(y1 - 0.5)))
+        first = max(np.int64(top), np.int64(np.ceil(y0 - 0.5)))
+        past = min(np.int64(top + height), np.int64(np.ceil(y1 - 0.5)))
         for row in range(first, past):
             crossing = x0 + (x1 - x0) * ((row + 0.5 - y0) / (y1 - y0))
             column = max(np.int64(0), np.int64(np.ceil(crossing - 0.5)))
             if column < width:
-                zones[row, column] ^= bit
+                zones[row - top, column] ^= bit
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -103,6 +103,29 @@ def _average(  # type: ignore[no-untyped-def]
                 projected[i, row, column] = m_0 * s[6] + m_1 * s[7] + m_2 * s[8]
 
 
+@njit(cache=True, nogil=True, error_model="numpy")
+def block_board(srgb, labels, plain, finishes, matrix, y_0, y_1, x_0, x_1):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """The board's average of one block, to the last bit as `_average` has it."""
+    sums = np.zeros(3, dtype=np.float32)
+    scale = _F(1.0 / (16 * ONE))
+    for y in range(y_0, y_1):
+        for begin in range(x_0, x_1, _TOGETHER):
+            made = np.int64(0)
+            for x in range(begin, min(begin + _TOGETHER, x_1)):
+                label = labels[y, x]
+                if label == OUTSIDE:
+                    r, g, b = srgb[y, x, 0], srgb[y, x, 1], srgb[y, x, 2]
+                    made += plain[r] + (plain[g] << FIELD) + (plain[b] << (2 * FIELD))
+                else:
+                    made += finishes[label]
+            _add_unpacked(made, scale, sums, 0)
+    inverse = _F(1.0) / _F((y_1 - y_0) * (x_1 - x_0))
+    one = matrix[0, 0] * inverse * sums[0] + matrix[0, 1] * inverse * sums[1] + matrix[0, 2] * inverse * sums[2]
+    two = matrix[1, 0] * inverse * sums[0] + matrix[1, 1] * inverse * sums[1] + matrix[1, 2] * inverse * sums[2]
+    three = matrix[2, 0] * inverse * sums[0] + matrix[2, 1] * inverse * sums[1] + matrix[2, 2] * inverse * sums[2]
+    return one, two, three
+
+
 def average_blocks(
     srgb: Srgb, labels: Labels, finish_rgb: Floats, hull: Packed, step: int, *, threads: int = 1
 ) -> BlockAverages:
@@ -176,6 +199,7 @@ def _measure_rows(  # type: ignore[no-untyped-def]
     labels,
     clusters,
     use_clusters,
+    counted,
     to_linear,
     matrix,
     lab,
@@ -215,15 +239,16 @@ def _measure_rows(  # type: ignore[no-untyped-def]
             label = np.int64(labels[y, x])
             r, g, b = np.int64(srgb[y, x, 0]), np.int64(srgb[y, x, 1]), np.int64(srgb[y, x, 2])
             group = np.int64(clusters[y, x]) if use_clusters else np.int64(none)
-            key = (group << 32) | (r << 24) | (g << 16) | (b << 8) | label
+            # What isn't counted, as pixels outside the board, is one run whatever its colours.
+            key = (group << 32) | (r << 24) | (g << 16) | (b << 8) | label if counted[label] != 0 else np.int64(-2)
             if key == last_key:
                 length[runs - 1] += 1
                 continue
             last_key = key
             group = group if group < none else np.int64(none)
-            # A run outside the board is kept, so that the next pixel starts another; it is skipped below.
-            pair[runs] = -1 if label == OUTSIDE else group * finishes + label
-            label = np.int64(0) if label == OUTSIDE else label
+            # Such a run is kept, so that the next pixel starts another; it is skipped below.
+            pair[runs] = -1 if counted[label] == 0 else group * finishes + label
+            label = np.int64(0) if counted[label] == 0 else label
             length[runs] = 1
             red[runs] = to_linear[r]
             green[runs] = to_linear[g]
@@ -281,39 +306,58 @@ def measure_pixels(
     clusters : uint8 (H, W) or None
         Each pixel's cluster; `cluster_count` or more where it has none.
     """
-    n = len(lab)
-    matrix = (LINEAR_RGB_TO_XYZ / D65_WHITE[:, None]).astype(np.float32)
-    lab = np.ascontiguousarray(lab, dtype=np.float64)
-
     # A fixed split, so that the sums are added in the same order on any number of threads.
     strips = row_strips(labels.shape[0], max(1, -(-labels.shape[0] // 4)))
-    groups = (cluster_count + 1) * n
-    coarser = 1 if groups <= _MANY_GROUPS else 4
-    parts = [_empty_tally(groups, BINS // coarser, BIN_WIDTH * coarser) for _ in strips]
-    srgb, labels = read_only(srgb), read_only(labels)
-    ids = labels if clusters is None else read_only(clusters)
+    parts = pixel_tallies(len(lab), len(strips), cluster_count)
 
     def work(i: int, first: int, last: int) -> None:
-        part = parts[i]
-        _measure_rows(
-            srgb,
-            labels,
-            ids,
-            clusters is not None,
-            SRGB_TO_LINEAR,
-            matrix,
-            lab,
-            part.bin_width,
-            first,
-            last,
-            part.counts,
-            part.totals,
-            part.lowest,
-            part.highest,
-        )
+        ids = None if clusters is None else clusters[first:last]
+        measure_listed(srgb[first:last], labels[first:last], lab, parts[i], clusters=ids)
 
     run_all(work, [(i, first, last) for i, (first, last) in enumerate(strips)], threads)
-    return PixelDifferences(by_pair=_joined(parts), finishes=n)
+    return PixelDifferences(by_pair=joined(parts), finishes=len(lab))
+
+
+def measure_listed(
+    srgb: Srgb,
+    labels: Labels,
+    lab: Floats,
+    tally: Tally,
+    *,
+    clusters: npt.NDArray[np.uint8] | None = None,
+    only: npt.NDArray[np.int64] | None = None,
+) -> None:
+    """Count these pixels in a tally of `pixel_tallies`, of the finishes `only` where these are given."""
+    counted = np.zeros(256, dtype=np.uint8)
+    counted[: len(lab)] = 1
+    if only is not None:
+        counted[:] = 0
+        counted[only] = 1
+    labels = read_only(labels)
+    _measure_rows(
+        read_only(srgb),
+        labels,
+        labels if clusters is None else read_only(clusters),
+        clusters is not None,
+        counted,
+        SRGB_TO_LINEAR,
+        (LINEAR_RGB_TO_XYZ / D65_WHITE[:, None]).astype(np.float32),
+        np.ascontiguousarray(lab, dtype=np.float64),
+        tally.bin_width,
+        0,
+        len(labels),
+        tally.counts,
+        tally.totals,
+        tally.lowest,
+        tally.highest,
+    )
+
+
+def pixel_tallies(finishes: int, parts: int, cluster_count: int = 0) -> list[Tally]:
+    """Empty tallies for so many parts of a picture, a group for each cluster, the last being "none", and finish."""
+    groups = (cluster_count + 1) * finishes
+    coarser = 1 if groups <= _MANY_GROUPS else 4
+    return [_empty_tally(groups, BINS // coarser, BIN_WIDTH * coarser) for _ in range(parts)]
 
 
 def _empty_tally(groups: int, bins: int, bin_width: float) -> Tally:
@@ -326,7 +370,8 @@ def _empty_tally(groups: int, bins: int, bin_width: float) -> Tally:
     )
 
 
-def _joined(parts: list[Tally]) -> Tally:
+def joined(parts: list[Tally]) -> Tally:
+    """Tallies of parts of a picture as one; the first one is written over."""
     whole = parts[0]
     for part in parts[1:]:
         used = part.counts.any(axis=1)
@@ -388,5 +433,5 @@ def spread_blocks(
         )
 
     run_all(work, [(i, first, last) for i, (first, last) in enumerate(strips)], threads)
-    whole = _joined(parts)
+    whole = joined(parts)
     return [whole.part(k * count, (k + 1) * count) for k in range(len(maps))]

@@ -11,10 +11,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from worker.engine.arrays import DeltaE, Labels, Srgb
+from worker.engine.arrays import DeltaE, Float32s, Labels, Srgb
 from worker.engine.palette.finish_colours import FinishColours
 from worker.engine.palette.hull import Packed
-from worker.engine.report.comparison import BlockAverages, average_blocks, measure_pixels, spread_blocks
+from worker.engine.report.changed_pixels import average_changed, measure_changed
+from worker.engine.report.comparison import (
+    BlockAverages,
+    PixelDifferences,
+    average_blocks,
+    measure_pixels,
+    spread_blocks,
+)
 from worker.engine.report.peak import Kind, Sight, cell_side, highest_pixel
 from worker.engine.report.statistics import Statistics
 from worker.engine.vision import (
@@ -28,6 +35,22 @@ __all__ = ["Score", "Statistics", "score_separation"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Basis:
+    """What a score leaves for that of other labels of the same artwork, most of which are the same.
+
+    labels : those of the score. artwork, board : as in `BlockAverages`. reference, reference_peak : the difference
+    between the artwork and its projection, float32 (h, w), and the highest of its pixels. pixels : of each pixel.
+    """
+
+    labels: Labels
+    artwork: Float32s
+    board: Float32s
+    reference: DeltaE
+    reference_peak: float
+    pixels: PixelDifferences
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Score:
     """Colour differences between artwork and board, per pixel.
 
@@ -37,6 +60,7 @@ class Score:
     by_finish : (ciede2000, s_cielab) per finish id, finishes in use only. by_cluster : ciede2000 per cluster id.
     pixels : how many pixels of each cluster (row) were given to each finish (column).
     error_map : float32 (h, w), S-CIELAB on a grid `error_map_step_px` pixels wide.
+    basis : for a second score, where one was to be kept; it holds some bytes for each block.
     """
 
     viewing_distance_mm: float
@@ -50,6 +74,7 @@ class Score:
     error_map: DeltaE
     error_map_step_px: int
     pixels: tuple[tuple[int, ...], ...]
+    basis: Basis | None = None
 
 
 def score_separation(
@@ -63,6 +88,8 @@ def score_separation(
     clusters: Labels | None = None,
     cluster_count: int = 0,
     stretched: Srgb | None = None,
+    basis: Basis | None = None,
+    keep_basis: bool = False,
     threads: int = 1,
 ) -> Score:
     """Score a separation against its artwork.
@@ -79,6 +106,11 @@ def score_separation(
         Each pixel's cluster; `cluster_count` or more where it has none.
     stretched : uint8 (H, W, 3) or None
         The artwork as it was stretched before assignment.
+    basis : Basis or None
+        Of a score of other labels, with the same artwork, finishes, hull, pitch and distance; finishes may have been
+        added at the end. Neither clusters nor a stretched artwork are asked for then.
+    keep_basis : bool
+        Whether a second score will be wanted.
     """
     full_ppd = pixels_per_degree(viewing_distance_mm, pitch_um)
     step = steady_step(full_ppd, labels.size)
@@ -105,18 +137,34 @@ def score_separation(
             seen=see(xyz, working_ppd=ppd, step=step, threads=threads),
         )
 
-    averages = averaged(srgb)
-    artwork, board = sight("artwork", srgb, *averages), sight("board", srgb, *averages)
-    views = [(artwork, board), (artwork, sight("projected", srgb, *averages))]
-    if stretched is not None:
-        views.append((sight("artwork", stretched, *averaged(stretched)), board))
-    errors = [seen_difference(one.seen, two.seen, threads=threads) for one, two in views]
-    tallies = spread_blocks(errors, labels, len(colours), step, threads=threads)
-    s_cielab, reference, *rest = (
-        tally.of_all(peak=highest_pixel(one, two, error, tally.peak, full_ppd=full_ppd, step=step, threads=threads))
-        for tally, error, (one, two) in zip(tallies, errors, views, strict=True)
-    )
-    pixels = measure_pixels(srgb, labels, colours.lab, clusters=clusters, cluster_count=cluster_count, threads=threads)
+    def peak(one: Sight, two: Sight, error: Float32s, highest: float) -> float:
+        return highest_pixel(one, two, error, highest, full_ppd=full_ppd, step=step, threads=threads)
+
+    again = None
+    if basis is not None and cell_side(step) == 1:
+        again = average_changed(srgb, labels, basis.labels, basis.board, colours.linear_rgb, step, threads=threads)
+    if basis is not None and again is not None:
+        averages = BlockAverages(step=step, artwork=basis.artwork, board=again, projected=basis.artwork)
+        artwork, board = (sight(kind, srgb, averages, None) for kind in ("artwork", "board"))
+        errors = [seen_difference(artwork.seen, board.seen, threads=threads), basis.reference]
+        tallies = spread_blocks(errors, labels, len(colours), step, threads=threads)
+        peaks = [peak(artwork, board, errors[0], tallies[0].peak), basis.reference_peak]
+        pixels = measure_changed(srgb, labels, colours.lab, first=basis.pixels, before=basis.labels, threads=threads)
+    else:
+        averages, cells = averaged(srgb)
+        artwork, board = sight("artwork", srgb, averages, cells), sight("board", srgb, averages, cells)
+        views = [(artwork, board), (artwork, sight("projected", srgb, averages, cells))]
+        if stretched is not None:
+            views.append((sight("artwork", stretched, *averaged(stretched)), board))
+        errors = [seen_difference(one.seen, two.seen, threads=threads) for one, two in views]
+        tallies = spread_blocks(errors, labels, len(colours), step, threads=threads)
+        peaks = [
+            peak(one, two, error, tally.peak) for tally, error, (one, two) in zip(tallies, errors, views, strict=True)
+        ]
+        pixels = measure_pixels(
+            srgb, labels, colours.lab, clusters=clusters, cluster_count=cluster_count, threads=threads
+        )
+    s_cielab, reference, *rest = (tally.of_all(peak=highest) for tally, highest in zip(tallies, peaks, strict=True))
     plain_tally, cluster_tally = pixels.by_finish, pixels.by_cluster
     by_finish = {}
     for j, finish_id in enumerate(colours.ids):
@@ -136,4 +184,14 @@ def score_separation(
         error_map=errors[0],
         error_map_step_px=step,
         pixels=tuple(tuple(int(count) for count in row) for row in pixels.pixels),
+        basis=Basis(
+            labels=labels,
+            artwork=averages.artwork,
+            board=averages.board,
+            reference=errors[1],
+            reference_peak=peaks[1],
+            pixels=pixels,
+        )
+        if keep_basis
+        else None,
     )

@@ -78,7 +78,11 @@ def obey_places(labels: Labels, ids: Labels, distances: npt.NDArray[np.float64],
     labels : uint8 (H, W). ids : uint8 (H, W), each pixel's cluster.
     distances : float64 (k, n)
         CIEDE2000 of each cluster to each finish; places of no cluster (id k or more) take the first finish allowed.
+
+    The labels themselves where there is nothing to obey.
     """
+    if places.allowed is None and places.frozen is None:
+        return labels
     out = labels.copy()
     if places.allowed is not None:
         wrong = (places.allowed >> labels.astype(np.uint32)) & 1 == 0

@@ -44,6 +44,7 @@ def dissolve_rims(
     repeated: bool = False,
     allowed: npt.NDArray[np.uint32] | None = None,
     frozen: npt.NDArray[np.bool_] | None = None,
+    in_place: bool = False,
     threads: int = 1,
 ) -> Labels:
     """Labels without rims.
@@ -61,9 +62,29 @@ def dissolve_rims(
         Bit set of the finishes that may stand at each pixel.
     frozen : bool (H, W) or None
         Pixels that stay as they are.
+    in_place : bool
+        Whether `labels` may be written over.
     """
     if repeated and source_px_per_px < _WORTH_THINNING:
-        return _dissolve_repeated(labels, srgb, source_px_per_px, allowed, frozen, threads)
+        return _dissolve_repeated(labels, srgb, source_px_per_px, allowed, frozen, in_place, threads)
+    grid = np.arange(labels.shape[0]), np.arange(labels.shape[1])
+    return _dissolved(labels, srgb, grid, source_px_per_px, allowed, frozen, threads)
+
+
+Grid = tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]
+"""Rows and columns of a picture that others than its own pixels are taken from."""
+
+
+def _dissolved(
+    labels: Labels,
+    srgb: Srgb,
+    grid: Grid,
+    source_px_per_px: float,
+    allowed: npt.NDArray[np.uint32] | None,
+    frozen: npt.NDArray[np.bool_] | None,
+    threads: int,
+) -> Labels:
+    """`dissolve_rims` pixel by pixel; the artwork's colours lie at the rows and columns of `grid`."""
     wide = 1.0 if source_px_per_px <= 0.0 else 1.0 / source_px_per_px
     reach = min(max(3, math.ceil(3.0 * wide)), _MOST_REACH)
     step = max(1, round(wide))
@@ -71,11 +92,11 @@ def dissolve_rims(
     limits = np.zeros((1, 1), dtype=np.uint32) if allowed is None else allowed
     fixed = np.zeros((1, 1), dtype=np.bool_) if frozen is None else frozen
     strips = row_strips(labels.shape[0], 64)
+    given = limits, allowed is not None, fixed, frozen is not None
+    before, spare = read_only(labels), (np.empty_like(labels), np.empty_like(labels))
     # First between wide parts, so that several thin parts side by side dissolve at once; then between thinner ones.
-    for stable in (reach, max(1, 2 * reach // 3), 1):
-        out = labels.copy()
-        before = labels
-
+    for turn, stable in enumerate((reach, max(1, 2 * reach // 3), 1)):
+        out = spare[turn % 2]
         ends = _all_ends(reach, stable) if reach <= _LOOKED_UP else np.zeros(0, dtype=np.int64)
 
         def work(
@@ -86,26 +107,12 @@ def dissolve_rims(
             stable: int = stable,
             ends: npt.NDArray[np.int64] = ends,
         ) -> None:
-            _dissolve(
-                before,
-                srgb,
-                linear,
-                reach,
-                stable,
-                step,
-                limits,
-                allowed is not None,
-                fixed,
-                frozen is not None,
-                ends,
-                first,
-                last,
-                out,
-            )
+            out[first:last] = before[first:last]
+            _dissolve(before, srgb, *grid, linear, reach, stable, step, *given, ends, first, last, out)
 
         run_all(work, strips, threads)
-        labels = out
-    return labels
+        before = read_only(out)
+    return out
 
 
 def _dissolve_repeated(
@@ -114,6 +121,7 @@ def _dissolve_repeated(
     source_px_per_px: float,
     allowed: npt.NDArray[np.uint32] | None,
     frozen: npt.NDArray[np.bool_] | None,
+    in_place: bool,
     threads: int,
 ) -> Labels:
     """Dissolve on one grid pixel for each artwork pixel, the middle one of its repeats, then repeat the outcome."""
@@ -123,50 +131,62 @@ def _dissolve_repeated(
         return np.minimum(((np.arange(count) + 0.5) * length / count).astype(np.int64), length - 1)
 
     rows, columns = middles(labels.shape[0]), middles(labels.shape[1])
+    whole, before = read_only(labels), np.empty((len(rows), len(columns)), dtype=np.uint8)
+    run_all(lambda a, b: _take(whole, rows[a:b], columns, before[a:b]), row_strips(len(rows), 256), threads)
     grid = np.ix_(rows, columns)
-    before = labels[grid]
-    after = dissolve_rims(
-        np.ascontiguousarray(before),
-        np.ascontiguousarray(srgb[grid]),
-        source_px_per_px=1.0,
-        threads=threads,
-        allowed=None if allowed is None else allowed[grid],
-        frozen=None if frozen is None else frozen[grid],
+    after = _dissolved(
+        before,
+        srgb,
+        (rows, columns),
+        1.0,
+        None if allowed is None else allowed[grid],
+        None if frozen is None else frozen[grid],
+        threads,
     )
     back_y = np.minimum(np.arange(labels.shape[0]) * len(rows) // labels.shape[0], len(rows) - 1)
     back_x = np.minimum(np.arange(labels.shape[1]) * len(columns) // labels.shape[1], len(columns) - 1)
-    out = np.empty_like(labels)
-    whole = read_only(labels)
+    begins = np.searchsorted(back_x, np.arange(len(columns) + 1))
+    out = labels if in_place else np.empty_like(labels)
     choice = np.zeros((1, 1), np.uint32) if allowed is None else allowed
     kept = np.zeros((1, 1), np.bool_) if frozen is None else frozen
     given = allowed is not None, frozen is not None
-    change = before != after
 
     def repeat(first: int, last: int) -> None:
-        _repeat(whole, before, after, change, back_y, back_x, choice, kept, *given, first, last, out)
+        if not in_place:
+            out[first:last] = labels[first:last]
+        _repeat(before, after, back_y, begins, choice, kept, *given, first, last, out)
 
     run_all(repeat, row_strips(labels.shape[0], 256), threads)
     return out
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def _take(labels, rows, columns, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    for i in range(out.shape[0]):
+        row = labels[rows[i]]
+        for k in range(out.shape[1]):
+            out[i, k] = row[columns[k]]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def _repeat(  # type: ignore[no-untyped-def]
-    labels, before, after, change, back_y, back_x, allowed, frozen, limited, freezes, first, last, out
+    before, after, back_y, begins, allowed, frozen, limited, freezes, first, last, out
 ):  # pragma: no cover - compiled
-    """Give pixels what became of those that they repeat."""
+    """Give pixels what became of those that they repeat. `begins` : the first pixel of each, in a row."""
     for y in range(first, last):
-        for x in range(labels.shape[1]):
-            label = labels[y, x]
-            out[y, x] = label
-            i, k = back_y[y], back_x[x]
-            # A pixel beside the seam of two repeats may belong to the other one: it only changes with its own kind.
-            if not change[i, k] or before[i, k] != label:
+        was, now, to = before[back_y[y]], after[back_y[y]], out[y]
+        for k in range(was.shape[0]):
+            if was[k] == now[k]:
                 continue
-            if limited and (allowed[y, x] >> np.uint32(after[i, k])) & np.uint32(1) == np.uint32(0):
-                continue
-            if freezes and frozen[y, x]:
-                continue
-            out[y, x] = after[i, k]
+            for x in range(begins[k], begins[k + 1]):
+                # A pixel beside the seam of two repeats may belong to the other one: it only changes with its own kind.
+                if to[x] != was[k]:
+                    continue
+                if limited and (allowed[y, x] >> np.uint32(now[k])) & np.uint32(1) == np.uint32(0):
+                    continue
+                if freezes and frozen[y, x]:
+                    continue
+                to[x] = now[k]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -315,10 +335,26 @@ def _go_on(labels, y, count, to_left, to_right, up, down):  # type: ignore[no-un
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _dissolve(  # type: ignore[no-untyped-def]
-    labels, srgb, to_linear, reach, stable, step, allowed, use_allowed, frozen, use_frozen, ends, first, last, out
+    labels,
+    srgb,
+    rows,
+    columns,
+    to_linear,
+    reach,
+    stable,
+    step,
+    allowed,
+    use_allowed,
+    frozen,
+    use_frozen,
+    ends,
+    first,
+    last,
+    out,
 ):  # pragma: no cover - compiled
+    """`rows` and `columns` : where the colours of each pixel lie in `srgb`."""
     height, width = labels.shape
-    flat, colours = labels.reshape(height * width), srgb.reshape(height * width, 3)
+    flat = labels.reshape(height * width)
     edge = np.ones(width, dtype=np.uint8)
     one_right, one_down = np.uint64(1), np.uint64(width)
     ahead = 2 * reach if ends.shape[0] > 0 else max(height, width)
@@ -369,8 +405,12 @@ def _dissolve(  # type: ignore[no-untyped-def]
                 if one == two or OUTSIDE in (one, two):
                     continue
                 # The neighbours' own colours, a few pixels farther on, where no blending reaches.
-                a, b = place - np.uint64(far_back) * along_it, place + np.uint64(far_on) * along_it
-                distance, along = _on_segment(colours[place], colours[a], colours[b], to_linear)
+                colour = srgb[rows[y], columns[x]]
+                if axis == 0:
+                    a, b = srgb[rows[y], columns[x - far_back]], srgb[rows[y], columns[x + far_on]]
+                else:
+                    a, b = srgb[rows[y - far_back], columns[x]], srgb[rows[y + far_on], columns[x]]
+                distance, along = _on_segment(colour, a, b, to_linear)
                 if distance < best:
                     wanted = one if along < np.float32(0.5) else two
                     other = two if along < np.float32(0.5) else one

@@ -40,7 +40,7 @@ def threshold(
     Parameters
     ----------
     labels : uint8 (H, W)
-        Finish of each pixel by its colour; 255 outside the board.
+        Finish of each pixel by its colour; 255 outside the board. It may be written over.
     srgb : uint8 (H, W, 3), encoded sRGB
         The artwork on the grid.
     whole : uint8 (H, W)
@@ -54,7 +54,7 @@ def threshold(
     """
     frozen = places.frozen_pixels
 
-    def without_rims(labels: Labels, allowed: Allowed | None) -> Labels:
+    def without_rims(labels: Labels, allowed: Allowed | None, *, in_place: bool = False) -> Labels:
         if not clean_up:
             return labels
         return dissolve_rims(
@@ -64,11 +64,13 @@ def threshold(
             repeated=repeated,
             allowed=allowed,
             frozen=frozen,
+            in_place=in_place,
             threads=threads,
         )
 
     def obeying(labels: Labels, ids: Labels) -> Labels:
-        return without_rims(obey_places(labels, ids, distances, places), places.allowed)
+        obeyed = obey_places(labels, ids, distances, places)
+        return without_rims(obeyed, places.allowed, in_place=obeyed is not labels or places.given is None)
 
     marks: tuple[LeftOutMark, ...] = ()
     obeyed = obeying(labels, cluster_ids)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import functools
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -14,9 +15,10 @@ from worker.engine.palette.finish_colours import FinishColours, colours_of
 from worker.engine.palette.hull import Packed
 from worker.engine.references.reference import FinishReference
 from worker.engine.report.cautions import without_live_metal
-from worker.engine.report.pictures import label_colours, labels_png, mask_png
+from worker.engine.report.pictures import label_colours, labels_png, mask_pngs
 from worker.engine.report.png import encode_png
 from worker.engine.report.score import Basis, Score, score_separation
+from worker.engine.threads import run_all
 from worker.fab_profile import FabProfile
 from worker.job_settings import Settings
 
@@ -209,17 +211,27 @@ def made_files(made: Made, *, threads: int) -> tuple[dict[str, bytes], dict[Side
         left, low, _, _ = next(iter(made.circuit.beside.values())).circuit.box_mm
         place = replace(place, x_mm=round(place.x_mm + left, 3), y_mm=round(place.y_mm + low, 3))
     files |= finished_package(
-        fabrication, made.project, files, proof, made.settings, made.references, place=place, circuit=circuit
+        fabrication,
+        made.project,
+        files,
+        proof,
+        made.settings,
+        made.references,
+        place=place,
+        circuit=circuit,
+        threads=threads,
     )
     folders = {side: "seen" if len(fabrication.sides) == 1 else f"seen-{side}" for side in fabrication.sides}
     for side, folder in folders.items():
-        files |= _seen(made, side, folder)
+        files |= _seen(made, side, folder, threads)
     if len(fabrication.sides) == 1 and len(fabrication.planes) == 2:
         files[THROUGH_LIGHT] = through_light_png(fabrication.planes, fabrication.fab, made.colours, threads=threads)
     about = {"number_place": place_report(place), "proof": proof_report(proof)}
     return files, {
         side: {
-            **fabrication_block(fabrication, made.scores[side], files, side=side, folder=folder, circuit=circuit),
+            **fabrication_block(
+                fabrication, made.scores[side], files, side=side, folder=folder, circuit=circuit, threads=threads
+            ),
             **about,
         }
         for side, folder in folders.items()
@@ -256,11 +268,18 @@ def through_light_png(
     return _picture(through_light(planes, fab, colours.lab, threads=threads))
 
 
-def _seen(made: Made, side: SideName, folder: str) -> Iterator[tuple[str, bytes]]:
-    seen, pitch_um = made.fabrication.sides[side].seen, made.fabrication.shape.pitch_um
-    for i, finish in enumerate(made.fabrication.fab.finishes):
-        yield f"{folder}/{finish.id}.png", mask_png(seen, i, pitch_um)
-    yield f"{folder}.png", labels_png(seen, label_colours(made.colours.lab), pitch_um)
+def _seen(made: Made, side: SideName, folder: str, threads: int) -> dict[str, bytes]:
+    finishes, seen = made.fabrication.fab.finishes, made.fabrication.sides[side].seen
+    pitch_um = made.fabrication.shape.pitch_um
+    masks = mask_pngs(seen, len(finishes), pitch_um, threads=threads)
+    files = {f"{folder}/{finish.id}.png": b"" for finish in finishes} | {f"{folder}.png": b""}
+
+    def draw(name: str, drawn: Callable[[], bytes]) -> None:
+        files[name] = drawn()
+
+    board = functools.partial(labels_png, seen, label_colours(made.colours.lab), pitch_um)
+    run_all(draw, [(f"{folder}.png", board), *zip(files, masks, strict=False)], threads)
+    return files
 
 
 def _picture(srgb: Srgb) -> bytes:

@@ -102,7 +102,7 @@ class Conversion:
         srgb, _ = _on_ground(self.picture, self.colours, background, self.beside)
         labels, dithered = self.separation.labels, self.separation.edges == "dither"
         judged = functools.partial(
-            wanted_colours, srgb, labels, self.colours.srgb, dithered=dithered, pinned=self.pinned
+            wanted_colours, srgb, labels, self.colours.srgb, dithered=dithered, pinned=self.pinned, threads=self.threads
         )
         return SideArt(labels=labels, srgb=srgb, judged=judged, other=self.separation.other)
 
@@ -411,6 +411,7 @@ def separated(
             *assignment.warnings,
             *(finding.text for finding in findings.warnings),
         ],
+        threads=threads,
     )
     if specular is not None:
         report["score"]["specular"] = specular.block()

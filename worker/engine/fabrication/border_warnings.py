@@ -62,7 +62,9 @@ def forbidden_warnings(
     ]
 
 
-def wanted_colours(srgb: Srgb, labels: Labels, finish_srgb: Srgb, *, dithered: bool, pinned: Labels | None) -> Srgb:
+def wanted_colours(
+    srgb: Srgb, labels: Labels, finish_srgb: Srgb, *, dithered: bool, pinned: Labels | None, threads: int = 1
+) -> Srgb:
     """What rims are to be judged by, encoded sRGB uint8 (H, W, 3): the artwork, where it isn't told otherwise here.
 
     Pinned places are meant to look like their finish, whatever the artwork's colour: `pinned`, uint8 (H, W), its index,
@@ -74,6 +76,6 @@ def wanted_colours(srgb: Srgb, labels: Labels, finish_srgb: Srgb, *, dithered: b
     palette = np.zeros((256, 3), dtype=np.uint8)
     palette[: len(finish_srgb)] = finish_srgb
     if dithered:
-        return colours_at(labels, palette)
+        return colours_at(labels, palette, threads=threads)
     assert pinned is not None
     return np.where((pinned != OUTSIDE)[:, :, None], palette[pinned], srgb)

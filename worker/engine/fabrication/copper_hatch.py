@@ -57,7 +57,7 @@ def cut_hatches(planes: LayerPlanes, fab: FabProfile, *, threads: int = 1) -> La
     Lines and gaps are as wide as `limits.copper.hatch_mm`, or a pixel or two wider; around each hatch stands a frame of
     a line's width, and no gap is cut where one can't be as wide as the limit.
     """
-    if not (planes.stack & np.uint8(HATCHED)).any():
+    if not planes.has(HATCHED):
         return planes
     line_px = whole_pixels(fab.limits["copper", "hatch_mm"].value_mm, planes.pitch_um)
     frame = frame_for(planes.height_px, planes.width_px, largest_px=2 * line_px + 1)

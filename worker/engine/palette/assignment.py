@@ -134,7 +134,7 @@ def assign_colours(
     finish[:count] = [active[i] for i in route.finish]
     finish[count : count + len(pin_finish)] = pin_finish
     pinned = np.arange(len(lab)) >= count
-    pixels = count_values(ids)
+    pixels = count_values(ids, threads=threads)
     clusters = _describe(lab, finish, pinned, pixels[: len(lab)], distances, active, colours)
     return Assignment(
         active=active,
@@ -166,7 +166,7 @@ def _pinned(
     pinned_by = look_up(srgb, pin_table(settings.pins, histogram, threads=threads), threads=threads)
     if clear is not None:
         pinned_by[clear] = OUTSIDE
-    pixels = count_values(pinned_by)[1 : 1 + len(settings.pins)]
+    pixels = count_values(pinned_by, threads=threads)[1 : 1 + len(settings.pins)]
     check_pins_apply(settings.pins, pixels, histogram, None if palette is None else palette.histogram)
     return pinned_by
 

@@ -24,11 +24,17 @@ def _count(values, first, last, counts):  # type: ignore[no-untyped-def]  # prag
     counts += other
 
 
-def count_values(values: Labels) -> npt.NDArray[np.int64]:
+def count_values(values: Labels, *, threads: int = 1) -> npt.NDArray[np.int64]:
     """int64 (256,): how many pixels carry each value."""
-    counts = np.zeros(256, dtype=np.int64)
-    _count(read_only(values), 0, values.shape[0], counts)
-    return counts
+    strips = shared_strips(values.shape[0], threads)
+    counts = np.zeros((len(strips), 256), dtype=np.int64)
+    values = read_only(values)
+    run_all(
+        lambda i, first, last: _count(values, first, last, counts[i]),
+        ((i, *rows) for i, rows in enumerate(strips)),
+        threads,
+    )
+    return np.asarray(counts.sum(axis=0))
 
 
 @njit(cache=True, nogil=True)
@@ -39,17 +45,18 @@ def _map(values, table, first, last, out):  # type: ignore[no-untyped-def]  # pr
 
 
 @njit(cache=True, nogil=True)
-def _paint(values, colours, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    for y in range(values.shape[0]):
+def _paint(values, colours, first, last, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    for y in range(first, last):
         for x in range(values.shape[1]):
             colour = colours[values[y, x]]
             out[y, x, 0], out[y, x, 1], out[y, x, 2] = colour[0], colour[1], colour[2]
 
 
-def colours_at(values: Labels, colours: Srgb) -> Srgb:
+def colours_at(values: Labels, colours: Srgb, *, threads: int = 1) -> Srgb:
     """`colours`, uint8 (256, 3), at every value: uint8 (H, W, 3)."""
     out = np.empty((*values.shape, 3), dtype=np.uint8)
-    _paint(read_only(values), colours, out)
+    values = read_only(values)
+    run_all(lambda a, b: _paint(values, colours, a, b, out), shared_strips(values.shape[0], threads), threads)
     return out
 
 

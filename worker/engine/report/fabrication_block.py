@@ -45,6 +45,7 @@ def fabrication_block(
     side: SideName,
     folder: str = "seen",
     circuit: CircuitNotes | None = None,
+    threads: int = 1,
 ) -> dict[str, Any]:
     """What report.json says of a side with artwork and of the fabrication files.
 
@@ -77,7 +78,7 @@ def fabrication_block(
         ],
         "unsettled_borders_mm": art.unsettled_mm,
         "uncovered_by_shifts_mm2": art.overlap.exposed_mm2,
-        "seen": _seen(fabrication, made.seen, folder),
+        "seen": _seen(fabrication, made.seen, folder, threads),
         "score": {
             "viewing_distance_mm": score.viewing_distance_mm,
             "ciede2000": _statistics(score.ciede2000),
@@ -136,8 +137,8 @@ def _pixel_mm2(fabrication: Fabrication) -> float:
     return (fabrication.shape.pitch_um / 1000.0) ** 2
 
 
-def _seen(fabrication: Fabrication, seen: Labels, folder: str) -> list[dict[str, Any]]:
-    counts = count_values(seen)
+def _seen(fabrication: Fabrication, seen: Labels, folder: str, threads: int) -> list[dict[str, Any]]:
+    counts = count_values(seen, threads=threads)
     total = max(1, int(counts[:-1].sum()))
     return [
         {

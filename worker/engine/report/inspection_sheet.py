@@ -74,6 +74,7 @@ def inspection_sheet(
     *,
     pictures: Mapping[SideName, bytes],
     place: NumberPlace | None,
+    threads: int = 1,
 ) -> str:
     """The page as HTML.
 
@@ -91,7 +92,7 @@ def inspection_sheet(
         f"<p>{escape(fab.name)}. Fab profile {escape(fab.id)}, revision {escape(fab.revision)}.</p>\n"
         f"{_FIELDS}\n"
         f'<div class="top"><div class="{_LEFT[len(pictures)]}">{_figures(fabrication, pictures)}</div>\n'
-        f'<div class="right">{_colours(fabrication, references)}</div></div>\n'
+        f'<div class="right">{_colours(fabrication, references, threads)}</div></div>\n'
         f"{_checks(list(checks(fabrication, place)))}\n"
         "<p>Tick what is right; write the figure where it is not. Keep one board of each order as it came, in the "
         "dark.</p>\n</body></html>\n"
@@ -236,9 +237,9 @@ def _checks(listed: Sequence[Check]) -> str:
     )
 
 
-def _colours(fabrication: Fabrication, references: Sequence[FinishReference]) -> str:
+def _colours(fabrication: Fabrication, references: Sequence[FinishReference], threads: int) -> str:
     """The finishes that are on the board, with the colour that is expected and how sure that is."""
-    shown = sum(count_values(side.seen) for side in fabrication.sides.values())
+    shown = sum(count_values(side.seen, threads=threads) for side in fabrication.sides.values())
     assert isinstance(shown, np.ndarray)
     rows = "".join(
         _colour(finish.name, finish.recipe, reference)

@@ -31,6 +31,7 @@ def finished_package(
     *,
     place: NumberPlace | None,
     circuit: CircuitNotes | None = None,
+    threads: int = 1,
 ) -> Iterator[tuple[str, bytes]]:
     """Name and bytes of what comes to the fabrication files: sheets, pictures as read back, and the ZIP of all.
 
@@ -47,7 +48,9 @@ def finished_package(
         for caution in cautions_for(fabrication.fab, settings, sharpest_degrees=corner[0] if corner else None)
     ]
     with_art = {side: pictures[f"looks-like-{side}.png"] for side in fabrication.sides}
-    inspection = inspection_sheet(fabrication, project, references, pictures=with_art, place=place).encode("utf-8")
+    inspection = inspection_sheet(
+        fabrication, project, references, pictures=with_art, place=place, threads=threads
+    ).encode("utf-8")
     inside = {name: data for name, data in files.items() if name not in LEFT_BESIDE}
     if circuit is not None:
         inside = {name: data for name, data in inside.items() if not name.startswith(circuit.left_beside)}

@@ -11,7 +11,7 @@ from worker.engine.arrays import OUTSIDE, Lab, Labels, Srgb
 from worker.engine.artwork.picture import GridPicture
 from worker.engine.colorimetry import lab_to_srgb
 from worker.engine.report.error_picture import error_png
-from worker.engine.report.png import encode_png
+from worker.engine.report.png import encode_mask, encode_png, mask_rows
 from worker.engine.report.scaling import shrink_labels
 from worker.engine.report.score import Score
 from worker.engine.report.side_by_side import side_by_side
@@ -64,12 +64,15 @@ def draw_pictures(
         files[name] = drawn()
 
     masks = [
-        (f"masks/{finish.id}.png", partial(mask_png, labels, i, pitch_um)) for i, finish in enumerate(fab.finishes)
+        (f"masks/{finish.id}.png", drawn)
+        for finish, drawn in zip(
+            fab.finishes, mask_pngs(labels, len(fab.finishes), pitch_um, threads=threads), strict=True
+        )
     ]
     board = ("labels.png", partial(labels_png, labels, colours, pitch_um))
     run_all(draw, [board, *masks, ("error.png", partial(error_png, score, pitch_um))], threads)
     files["preview.png"] = files["labels.png"]
-    files["thumbnail.png"] = thumbnail_png(labels, colours)
+    files["thumbnail.png"] = thumbnail_png(labels, colours, threads=threads)
     glance = side_by_side(picture, labels, colours, index, score, threads=threads, full_size=full_size)
     files["comparison.png"] = encode_png(glance, palette=None, bits=8, pixels_per_metre=None)
     return files
@@ -89,16 +92,22 @@ def mask_png(labels: Labels, finish_index: int, pitch_um: float) -> bytes:
     return encode_png(mask, palette=None, bits=1, pixels_per_metre=pixels_per_metre(pitch_um))
 
 
+def mask_pngs(labels: Labels, count: int, pitch_um: float, *, threads: int = 1) -> list[Callable[[], bytes]]:
+    """What gives `mask_png` of each finish of so many: rows of all are packed at once, and deflated when called."""
+    per_metre, width = pixels_per_metre(pitch_um), labels.shape[1]
+    return [partial(encode_mask, rows, width, per_metre) for rows in mask_rows(labels, count, threads=threads)]
+
+
 def labels_png(labels: Labels, colours: Srgb, pitch_um: float) -> bytes:
     """An 8-bit indexed PNG of the labels in their colours, with its physical resolution."""
     return encode_png(labels, palette=colours.tobytes(), bits=8, pixels_per_metre=pixels_per_metre(pitch_um))
 
 
-def thumbnail_png(labels: Labels, colours: Srgb) -> bytes:
+def thumbnail_png(labels: Labels, colours: Srgb, *, threads: int = 1) -> bytes:
     """The board in at most THUMBNAIL_PX a side, for lists of many."""
     factor = min(1.0, THUMBNAIL_PX / max(labels.shape))
     height, width = (max(1, round(side * factor)) for side in labels.shape)
-    small = shrink_labels(labels, colours, height_px=height, width_px=width)
+    small = shrink_labels(labels, colours, height_px=height, width_px=width, threads=threads)
     return encode_png(small, palette=None, bits=8, pixels_per_metre=None)
 
 

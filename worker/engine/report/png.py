@@ -11,8 +11,10 @@ import zlib
 import numpy as np
 import numpy.typing as npt
 from isal import isal_zlib
+from numba import njit
 
-from worker.engine.arrays import Labels
+from worker.engine.arrays import OUTSIDE, Labels, read_only
+from worker.engine.threads import row_strips, run_all
 from worker.errors import ArrayError
 
 _SIGNATURE = b"\x89PNG\r\n\x1a\n"
@@ -48,6 +50,58 @@ def filtered_rows(pixels: Labels, bits: int) -> npt.NDArray[np.uint8]:
     out[:, 0] = 0
     out[:, 1:] = row
     return out
+
+
+_STRIP_ROWS = 128
+_EACH = np.uint64(0x0101010101010101)
+_TOPS = np.uint64(0x8080808080808080)
+_GATHER = np.uint64(0x8040201008040201)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _masks(labels, first, last, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """The rows of a mask for each label below the first length of `out`, which comes zeroed."""
+    width, count = labels.shape[1], out.shape[0]
+    row = np.full((width + 7) // 8 * 8, OUTSIDE, dtype=np.uint8)
+    eights = row.view(np.uint64)
+    for y in range(first, last):
+        row[:width] = labels[y]
+        for j in range(eights.shape[0]):
+            eight = eights[j]
+            label = np.int64(eight & np.uint64(0xFF))
+            if eight == np.uint64(label) * _EACH:
+                if label < count:
+                    out[label, y, 1 + j] = 0xFF
+                continue
+            for i in range(count):
+                # Bytes that are the label are 0 after this, and alone don't carry into their highest bit.
+                other = eight ^ (np.uint64(i) * _EACH)
+                alike = ~(((other & ~_TOPS) + ~_TOPS) | other) & _TOPS
+                # Their lowest bits, gathered into the highest byte, the first pixel's highest.
+                out[i, y, 1 + j] = ((alike >> np.uint64(7)) * _GATHER) >> np.uint64(56)
+
+
+def mask_rows(labels: Labels, count: int, *, threads: int = 1) -> npt.NDArray[np.uint8]:
+    """For each label below `count` the rows of a 1-bit picture of where it is, as `encode_mask` takes them.
+
+    uint8 (count, H, 1 + bytes of a row).
+    """
+    height, width = labels.shape
+    out = np.zeros((count, height, 1 + -(-width // 8)), dtype=np.uint8)
+    labels = read_only(labels)
+    run_all(lambda a, b: _masks(labels, a, b, out), row_strips(height, _STRIP_ROWS), threads)
+    return out
+
+
+def encode_mask(rows: npt.NDArray[np.uint8], width: int, pixels_per_metre: int | None) -> bytes:
+    """A 1-bit PNG of rows of `mask_rows`, white where they are set."""
+    return b"".join(
+        [
+            header(width, len(rows), bits=1, colour_type=0, pixels_per_metre=pixels_per_metre),
+            chunk(b"IDAT", isal_zlib.compress(rows, 1)),
+            chunk(b"IEND", b""),
+        ]
+    )
 
 
 def encode_png(

@@ -55,6 +55,7 @@ def build_report(
     side: str,
     merged: Sequence[tuple[Cluster, Cluster, float]] = (),
     warnings: Sequence[str] = (),
+    threads: int = 1,
 ) -> dict[str, Any]:
     """Build the content of report.json, but for `stages`.
 
@@ -100,7 +101,7 @@ def build_report(
             "cell_um": float(separation.cell_px * picture.pitch_um),
         },
         "viewing_conditions": _viewing_conditions(settings.viewing_conditions),
-        "finishes": _finishes(fab, separation, references, picture.pitch_um),
+        "finishes": _finishes(fab, separation, references, picture.pitch_um, threads),
         "clusters": [_certain_cluster(certainty) for certainty in certainties],
         "pixels_by_cluster": [
             {
@@ -165,9 +166,9 @@ def _viewing_conditions(conditions: ViewingConditions) -> dict[str, Any]:
 
 
 def _finishes(
-    fab: FabProfile, separation: Separation, references: Sequence[FinishReference], pitch_um: float
+    fab: FabProfile, separation: Separation, references: Sequence[FinishReference], pitch_um: float, threads: int
 ) -> list[dict[str, Any]]:
-    counts = count_values(separation.labels)
+    counts = count_values(separation.labels, threads=threads)
     board_px = int(counts.sum() - counts[OUTSIDE])
     return [
         _finish(finish, int(counts[i]), board_px, reference, pitch_um)

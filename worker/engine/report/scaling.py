@@ -12,6 +12,8 @@ from worker.engine.colorimetry import LINEAR_TO_SRGB, SRGB_TO_LINEAR, srgb_decod
 from worker.engine.threads import row_strips, run_all
 
 _STRIP_PX = 64
+ABREAST = 8
+"""Channels of labels that are shrunk at the same time."""
 _BETWEEN = np.concatenate([[-np.inf], srgb_decoded((np.arange(255) + 0.5) / 255.0), [np.inf]])
 """float64 (257,): linear light from which on a code is nearer than the one before it."""
 
@@ -36,10 +38,15 @@ def shrink_labels(labels: Labels, colours: Srgb, *, height_px: int, width_px: in
     rows = find_taps(labels.shape[0], height_px, keep_edges=True)
     columns = find_taps(labels.shape[1], width_px, keep_edges=True)
     taps = (rows.first, rows.count, rows.weights, columns.first, columns.count, columns.weights)
-    light = SRGB_TO_LINEAR[colours]
-    mean = np.empty((height_px, width_px, colours.shape[1]), dtype=np.float32)
+    channels = colours.shape[1]
+    mean = np.empty((height_px, width_px, channels), dtype=np.float32)
     strips = row_strips(height_px, _STRIP_PX)
-    run_all(_shrink_labels, [(read_only(labels), light, *taps, mean, *strip) for strip in strips], threads)
+    for begin in range(0, channels, ABREAST):
+        count = min(ABREAST, channels - begin)
+        light = np.zeros((256, ABREAST), dtype=np.float32)
+        light[:, :count] = SRGB_TO_LINEAR[colours[:, begin : begin + count]]
+        part = mean[..., begin : begin + count]
+        run_all(_shrink_labels, [(read_only(labels), light, *taps, part, *strip) for strip in strips], threads)
     return encoded(mean, threads=threads)
 
 
@@ -80,33 +87,53 @@ def _shrink_labels(
     first: int,
     last: int,
 ) -> None:  # pragma: no cover
-    # Down the columns first: there neighbours lie side by side, and each input row is looked up as few times as it can.
-    channels = light.shape[1]
-    down = np.empty((channels, labels.shape[1]), dtype=np.float32)
+    # Down the columns first, where neighbours that have the same labels in all rows have the same light.
+    channels, width = mean.shape[2], labels.shape[1]
+    words = -(-width // 8)
+    begins = np.zeros(words * 8, dtype=np.uint8)
+    eights = begins.view(np.uint64)
+    down = np.empty((width, ABREAST), dtype=np.float32)
+    here = np.empty(ABREAST, dtype=np.float32)
     for y in range(first, last):
-        down[:] = np.float32(0)
+        begins[:] = 0
         for tap in range(y_count[y]):
-            row, weight = labels[y_first[y] + tap], y_weights[y, tap]
-            # A run of one label adds one number to many neighbours, eight at a time.
-            begin = 0
-            while begin < row.size:
-                label = row[begin]
-                end = begin + 1
-                while end < row.size and row[end] == label:
-                    end += 1
-                for channel in range(channels):
-                    share = weight * light[label, channel]
-                    total = down[channel, begin:end]
-                    for x in range(end - begin):
-                        total[x] += share
-                begin = end
-        for channel in range(channels):
-            total = down[channel]
-            for x in range(x_first.size):
-                across = np.float32(0)
-                for tap in range(x_count[x]):
-                    across += x_weights[x, tap] * total[x_first[x] + tap]
-                mean[y, x, channel] = across
+            row = labels[y_first[y] + tap]
+            one, two, to = row[1:], row[: width - 1], begins[1:]
+            for x in range(width - 1):
+                to[x] |= one[x] ^ two[x]
+        begins[0] = 1
+        word = 0
+        begin = 0
+        while begin < width:
+            end = begin + 1
+            while end < width and begins[end] == 0:
+                if end % 8 == 0:
+                    word = end // 8
+                    while word < words and eights[word] == np.uint64(0):
+                        word += 1
+                    if word * 8 > end:
+                        end = min(word * 8, width)
+                        continue
+                end += 1
+            for channel in range(ABREAST):
+                here[channel] = np.float32(0)
+            for tap in range(y_count[y]):
+                weight, label = y_weights[y, tap], labels[y_first[y] + tap, begin]
+                for channel in range(ABREAST):
+                    here[channel] += weight * light[label, channel]
+            for x in range(begin, end):
+                for channel in range(ABREAST):
+                    down[x, channel] = here[channel]
+            begin = end
+        for x in range(x_first.size):
+            for channel in range(ABREAST):
+                here[channel] = np.float32(0)
+            for tap in range(x_count[x]):
+                weight, at = x_weights[x, tap], x_first[x] + tap
+                for channel in range(ABREAST):
+                    here[channel] += weight * down[at, channel]
+            for channel in range(channels):
+                mean[y, x, channel] = here[channel]
 
 
 @njit(cache=True, nogil=True)

@@ -95,7 +95,7 @@ def score_specular(
     srgb, labels, hull, pitch_um, viewing_distance_mm : as of `score_separation`.
     references : of each finish of `fab`, as used for scoring: what was read one way keeps it in both looks.
     """
-    used = count_values(labels)
+    used = count_values(labels, threads=threads)
     found = {
         finish.id: pair
         for i, finish in enumerate(fab.finishes)

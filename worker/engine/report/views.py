@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 import numpy as np
 import numpy.typing as npt
+from numba import njit
 from scipy.ndimage import binary_fill_holes
 
 from worker.engine.arrays import Float32s, Floats, Srgb
@@ -15,6 +16,7 @@ from worker.engine.fabrication.layer_files import SideName
 from worker.engine.fabrication.planes import BOARD, COPPER, LEGEND, OPENING, LayerPlanes, Stack
 from worker.engine.fabrication.stack_colours import stack_lab
 from worker.engine.report.scaling import encoded, shrink_labels
+from worker.engine.threads import row_strips, run_all
 from worker.engine.vision import blur
 from worker.fab_profile import FabProfile
 
@@ -31,6 +33,9 @@ ROOM = 0.04
 """How bright the board is from the front, in a room that is nearly dark, of what it reflects in daylight."""
 _LIGHTEST = 0.995
 _WHITE_Y = 0.9
+_HALF_COVERED = 127
+"""A pixel of the view shows board where more than this of 255 is covered by it."""
+_STRIP_PX = 64
 
 THROUGH_LIGHT_MEANING = (
     "Rendered, not measured: the top in a nearly dark room, a white lamp behind. Light passes where neither side has "
@@ -64,31 +69,66 @@ def through_light(planes: Mapping[SideName, LayerPlanes], fab: FabProfile, lab: 
     front, back = (cut_hatches(one, fab, threads=threads) for one in (front, back))
     laminate, passes = _transmissions(fab, lab)
     coded = np.rint(srgb_encoded(passes) * 255.0).astype(np.uint8)
-    entered = SRGB_TO_LINEAR[np.ascontiguousarray(_shrunk(back.stack, coded, threads)[:, ::-1])]
+    entered = _planes_mirrored(_shrunk(back.stack, coded, threads), threads)
     board = ((np.arange(256) & BOARD) != 0)[:, None] * np.uint8(255)
     of_front = _shrunk(front.stack, np.concatenate([coded, _stack_srgb(fab, lab), board], axis=1), threads)
-    left = SRGB_TO_LINEAR[of_front[..., :3]]
-    covered = of_front[..., 6].astype(np.float32) / np.float32(255.0)
-    scale = front.width_px / entered.shape[1]
+    scale = front.width_px / of_front.shape[1]
     sigma_px = SPREAD * float(fab.stack_up["thickness_mm"]) * 1000.0 / (front.pitch_um * scale)
     tint = (laminate / laminate.max()).astype(np.float32)
-    light: Float32s = np.asarray(_spread(entered, sigma_px, threads) * left * tint, dtype=np.float32)
-    light *= _exposure(light, covered)
-    reflected = SRGB_TO_LINEAR[of_front[..., 3:6]]
-    light += np.float32(ROOM) * reflected * covered[..., None]
-    open_through = binary_fill_holes(covered > 0.5) & (covered <= 0.5)
-    light[open_through] = 1.0
+    light, lightest = np.empty((*of_front.shape[:2], 3), np.float32), np.empty(of_front.shape[:2], np.float32)
+    red, green, blue = (blur(plane, sigma_px**2, sigma_px**2, threads=threads) for plane in entered)
+    strips = row_strips(len(light), _STRIP_PX)
+    run_all(
+        lambda a, b: _pass(red, green, blue, of_front, SRGB_TO_LINEAR, tint, a, b, light, lightest), strips, threads
+    )
+    covered = of_front[..., 6] > _HALF_COVERED
+    exposure = _exposure(lightest[covered])
+    open_through = binary_fill_holes(covered) & ~covered
+    run_all(lambda a, b: _expose(of_front, SRGB_TO_LINEAR, exposure, open_through, a, b, light), strips, threads)
     return encoded(light, threads=threads)
 
 
-def _spread(light: Float32s, sigma_px: float, threads: int) -> Float32s:
-    channels = [blur(np.ascontiguousarray(light[..., i]), sigma_px**2, sigma_px**2, threads=threads) for i in range(3)]
-    return np.stack(channels, axis=-1)
+def _planes_mirrored(coded: Srgb, threads: int) -> Float32s:
+    """Linear light of encoded sRGB, left and right exchanged: float32 (3, h, w)."""
+    out = np.empty((3, *coded.shape[:2]), dtype=np.float32)
+    run_all(lambda a, b: _mirror(coded, SRGB_TO_LINEAR, a, b, out), row_strips(len(coded), _STRIP_PX), threads)
+    return out
 
 
-def _exposure(light: Float32s, covered: Float32s) -> np.float32:
-    """What makes the lightest places nearly white; 1 where no light passes at all."""
-    on_board = light.max(axis=-1)[covered > 0.5]
+@njit(cache=True, nogil=True, error_model="numpy")
+def _mirror(coded, to_linear, first, last, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    width = coded.shape[1]
+    for y in range(first, last):
+        for x in range(width):
+            for c in range(3):
+                out[c, y, x] = to_linear[coded[y, width - 1 - x, c]]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _pass(red, green, blue, front, to_linear, tint, first, last, light, lightest):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """What the front lets pass of the light that has spread in the laminate, and the most of each pixel's channels."""
+    for y in range(first, last):
+        for x in range(front.shape[1]):
+            r = red[y, x] * to_linear[front[y, x, 0]] * tint[0]
+            g = green[y, x] * to_linear[front[y, x, 1]] * tint[1]
+            b = blue[y, x] * to_linear[front[y, x, 2]] * tint[2]
+            light[y, x, 0], light[y, x, 1], light[y, x, 2] = r, g, b
+            lightest[y, x] = max(r, g, b)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _expose(front, to_linear, exposure, open_through, first, last, light):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """The light as it is exposed, with what the front reflects in the room; white where nothing is in the way."""
+    for y in range(first, last):
+        for x in range(front.shape[1]):
+            covered = np.float32(front[y, x, 6]) / np.float32(255.0)
+            for c in range(3):
+                reflected = np.float32(ROOM) * to_linear[front[y, x, 3 + c]] * covered
+                light[y, x, c] = np.float32(1.0) if open_through[y, x] else light[y, x, c] * exposure + reflected
+
+
+def _exposure(on_board: Float32s) -> np.float32:
+    """What makes the lightest places of a board nearly white; 1 where no light passes at all."""
     lightest = float(np.quantile(on_board, _LIGHTEST)) if on_board.size else 0.0
     lightest = lightest or (float(on_board.max()) if on_board.size else 0.0)
     return np.float32(_WHITE_Y / lightest if lightest > 0.0 else 1.0)

@@ -90,7 +90,7 @@ def draw_layers() -> None:
     made = make_board(
         {"top": SideArt(labels=labels, srgb=srgb, judged=lambda: srgb)},
         hulls={"top": hull_table(colours, nodes=FINE_NODES)},
-        bases={},
+        bases=dict,
         shape=plain_rectangle(*labels.shape, 20.0),
         fab=fab,
         colours=colours,

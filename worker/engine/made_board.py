@@ -71,7 +71,7 @@ def make_board(
     art: Mapping[SideName, SideArt],
     *,
     hulls: Mapping[SideName, Packed],
-    bases: Mapping[SideName, Basis | None],
+    bases: Callable[[], Mapping[SideName, Basis | None]],
     shape: BoardShape,
     fab: FabProfile,
     colours: FinishColours,
@@ -86,8 +86,8 @@ def make_board(
 
     Parameters
     ----------
-    art : what each side with artwork shall show. hulls : of the finishes in use on that side. bases : of the scores of
-    the separations, where they kept one.
+    art : what each side with artwork shall show. hulls : of the finishes in use on that side. bases : gives
+    those of the separations' scores, which may be made meanwhile, where they kept one.
     shape : as seen from the top where that has artwork, else from the bottom.
     name, sha256 : of the piece's artworks, for the project's name and its GUID.
     beside : sides of the circuit that the art shares its board with.
@@ -119,6 +119,7 @@ def make_board(
             cover_metal=metal_left_out is not None,
             threads=threads,
         )
+    kept = bases()
     scores = {
         side: score_separation(
             art[side].srgb,
@@ -127,7 +128,7 @@ def make_board(
             hull=hulls[side],
             pitch_um=shape.pitch_um,
             viewing_distance_mm=settings.viewing_distance_mm,
-            basis=bases.get(side),
+            basis=kept.get(side),
             threads=threads,
         )
         for side, made in fabrication.sides.items()

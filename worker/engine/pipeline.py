@@ -6,6 +6,7 @@ import functools
 import json
 import time
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, BinaryIO, Literal
 
@@ -19,7 +20,7 @@ from worker.engine.artwork.ground import lay_on_ground
 from worker.engine.artwork.picture import Artwork, GridPicture, WantedSize
 from worker.engine.fabrication.board import BoardShape, lay_on_board, plain_board, size_on_board
 from worker.engine.made_board import Made, made_files, make_board
-from worker.engine.palette.assignment import assign_colours, merged_colours
+from worker.engine.palette.assignment import Assignment, assign_colours, merged_colours
 from worker.engine.palette.clusters import Cluster
 from worker.engine.palette.finish_colours import FinishColours, colours_from_lab, colours_of
 from worker.engine.palette.hull import FINE_NODES, Packed, hull_table
@@ -40,6 +41,7 @@ from worker.engine.separation.continuity import Coherence
 from worker.engine.separation.edges import pinned_finishes, separate
 from worker.engine.separation.places import Allowed, Places
 from worker.engine.separation.result import Separation
+from worker.engine.threads import meanwhile
 from worker.errors import ArtworkError, SettingsError
 from worker.fab_profile import FabProfile
 from worker.job_settings import Settings
@@ -95,16 +97,9 @@ class Conversion:
     @property
     def art(self) -> SideArt:
         """What the fab is asked for: the finishes, and the artwork on its ground, which they are to look like."""
-        from worker.engine.fabrication.border_warnings import wanted_colours
-        from worker.engine.fabrication.far_copper import SideArt
-
         background = self.colours.ids.index(self.background)
         srgb, _ = _on_ground(self.picture, self.colours, background, self.beside)
-        labels, dithered = self.separation.labels, self.separation.edges == "dither"
-        judged = functools.partial(
-            wanted_colours, srgb, labels, self.colours.srgb, dithered=dithered, pinned=self.pinned, threads=self.threads
-        )
-        return SideArt(labels=labels, srgb=srgb, judged=judged, other=self.separation.other)
+        return _side_art(srgb, self.separation, self.colours, self.pinned)
 
     def files(self, *, full_size: bool = False) -> Iterator[tuple[str, bytes]]:
         """Path and bytes of every file: masks, labels, pictures, and last report.json, which times the others."""
@@ -156,26 +151,32 @@ class StageClock:
         self.progress = progress
         self._before = before
         self._of = of
-        self._stage = ""
-        self._began = 0.0
 
-    def __call__(self, stage: str) -> StageClock:
-        self._stage = stage
-        return self
+    @contextmanager
+    def __call__(self, stage: str) -> Iterator[None]:
+        """Time a stage, and tell when it begins and ends."""
+        self._tell(stage, 0)
+        with self.aside(stage):
+            yield
+        self._tell(stage, 1)
 
-    def __enter__(self) -> StageClock:
-        self._tell(0)
-        self._began = time.perf_counter()
-        return self
+    @contextmanager
+    def aside(self, stage: str) -> Iterator[None]:
+        """Time a stage that runs beside others."""
+        began = time.perf_counter()
+        try:
+            yield
+        finally:
+            self.seconds[stage] = self.seconds.get(stage, 0.0) + time.perf_counter() - began
 
-    def __exit__(self, kind: object, *_: object) -> None:
-        self.seconds[self._stage] = self.seconds.get(self._stage, 0.0) + time.perf_counter() - self._began
-        if kind is None:
-            self._tell(1)
+    def told(self, stage: str) -> None:
+        """Tell of a stage that runs beside those after it."""
+        self._tell(stage, 0)
+        self._tell(stage, 1)
 
-    def _tell(self, done: int) -> None:
+    def _tell(self, stage: str, done: int) -> None:
         if self.progress is not None:
-            self.progress(self._stage, self._before + STAGES.index(self._stage) + done, self._of)
+            self.progress(stage, self._before + STAGES.index(stage) + done, self._of)
 
 
 def convert(
@@ -230,7 +231,8 @@ def convert(
     ArtworkError, FabProfileError, SettingsError, OverrideError, BoardError, CircuitError, ImpossiblePlaceError,
     ArrayError
     """
-    conversion = separated(
+    clock = StageClock(progress)
+    parted = _parted(
         source,
         fab,
         settings,
@@ -246,26 +248,39 @@ def convert(
         beside=beside,
         tables=tables,
         threads=threads,
-        clock=StageClock(progress),
+        clock=clock,
     )
     if not settings.fabrication:
-        return conversion
-    with conversion.clock("layers"):
-        made = make_board(
-            {side: conversion.art},
-            hulls={side: conversion.hull},
-            bases={side: conversion.score.basis},
-            shape=conversion.shape,
-            fab=fab,
-            colours=conversion.colours,
-            references=conversion.references,
-            settings=conversion.settings,
-            name=name,
-            sha256=conversion.report["artwork"]["sha256"],
-            beside=None if beside is None else {side: beside},
-            threads=threads,
-        )
+        return _judged(parted)
+    with meanwhile(functools.partial(_judged, parted, aside=threads > 1), threads) as judged:
+        if threads > 1:
+            clock.told("score")
+        with clock("layers"):
+            made = make_board(
+                {side: _side_art(parted.srgb, parted.separation, parted.colours, parted.pinned)},
+                hulls={side: parted.hull},
+                bases=lambda: {side: judged().score.basis},
+                shape=parted.shape,
+                fab=fab,
+                colours=parted.colours,
+                references=parted.references,
+                settings=parted.settings,
+                name=name,
+                sha256=parted.artwork.sha256,
+                beside=None if beside is None else {side: beside},
+                threads=threads,
+            )
+        conversion = judged()
     return replace(conversion, made=made, score=replace(conversion.score, basis=None))
+
+
+def _side_art(srgb: Srgb, separation: Separation, colours: FinishColours, pinned: Labels | None) -> SideArt:
+    from worker.engine.fabrication.border_warnings import wanted_colours
+    from worker.engine.fabrication.far_copper import SideArt
+
+    labels, dithered = separation.labels, separation.edges == "dither"
+    judged = functools.partial(wanted_colours, srgb, labels, colours.srgb, dithered=dithered, pinned=pinned)
+    return SideArt(labels=labels, srgb=srgb, judged=judged, other=separation.other)
 
 
 def separated(
@@ -288,6 +303,77 @@ def separated(
     clock: StageClock,
 ) -> Conversion:
     """What `convert` makes of an artwork, but for the board's layers."""
+    return _judged(
+        _parted(
+            source,
+            fab,
+            settings,
+            name=name,
+            side=side,
+            board=board,
+            board_file=board_file,
+            shape=shape,
+            allowed=allowed,
+            frozen=frozen,
+            palette=palette,
+            coherence=coherence,
+            beside=beside,
+            tables=tables,
+            threads=threads,
+            clock=clock,
+        )
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Parted:
+    """An artwork parted into finishes, and all that its score and report are made from; fields as in `Conversion`.
+
+    srgb : uint8 (H, W, 3), the artwork on its ground. said : what is to be warned of so far.
+    """
+
+    fab: FabProfile
+    settings: Settings
+    side: Literal["top", "bottom"]
+    colours: FinishColours
+    references: tuple[FinishReference, ...]
+    background: str
+    artwork: Artwork
+    picture: GridPicture
+    srgb: Srgb
+    shape: BoardShape
+    beside: BesideCircuit | None
+    assignment: Assignment
+    separation: Separation
+    pinned: Labels | None
+    hull: Packed
+    palette: SharedPalette | None
+    coherent: bool
+    said: tuple[str, ...]
+    threads: int
+    clock: StageClock
+
+
+def _parted(
+    source: BinaryIO | bytes | Artwork,
+    fab: FabProfile,
+    settings: Settings,
+    *,
+    name: str,
+    side: Literal["top", "bottom"],
+    board: npt.NDArray[np.bool_] | None = None,
+    board_file: BoardFile | None = None,
+    shape: BoardShape | None = None,
+    allowed: Allowed | None = None,
+    frozen: Labels | None = None,
+    palette: SharedPalette | None = None,
+    coherence: Coherence | None = None,
+    beside: BesideCircuit | None = None,
+    tables: TableStore | None = None,
+    threads: int = 1,
+    clock: StageClock,
+) -> _Parted:
+    """The stages up to the separation."""
     check_finish_ids(fab, settings)
     if settings.palette == "shared" and palette is None:
         raise SettingsError(
@@ -352,14 +438,47 @@ def separated(
             tables=tables,
             threads=threads,
         )
-    with clock("score"):
+    return _Parted(
+        fab=fab,
+        settings=settings,
+        side=side,
+        colours=colours,
+        references=tuple(findings.references),
+        background=colours.ids[background],
+        artwork=artwork,
+        picture=picture,
+        srgb=srgb,
+        shape=shape,
+        beside=beside,
+        assignment=assignment,
+        separation=separation,
+        pinned=pinned_finishes(assignment) if settings.fabrication else None,
+        hull=hull,
+        palette=palette,
+        coherent=coherence is not None,
+        said=(
+            *([metal_left_out] if metal_left_out else []),
+            *shape.warnings,
+            *assignment.warnings,
+            *(finding.text for finding in findings.warnings),
+        ),
+        threads=threads,
+        clock=clock,
+    )
+
+
+def _judged(parted: _Parted, *, aside: bool = False) -> Conversion:
+    """Score and report of a separation. aside : whether other stages run meanwhile."""
+    assignment, separation, colours, settings = parted.assignment, parted.separation, parted.colours, parted.settings
+    pitch_um, distance_mm, threads = parted.picture.pitch_um, settings.viewing_distance_mm, parted.threads
+    with parted.clock.aside("score") if aside else parted.clock("score"):
         score = score_separation(
-            srgb,
+            parted.srgb,
             separation.labels,
             colours,
-            hull=hull,
-            pitch_um=picture.pitch_um,
-            viewing_distance_mm=settings.viewing_distance_mm,
+            hull=parted.hull,
+            pitch_um=pitch_um,
+            viewing_distance_mm=distance_mm,
             clusters=assignment.cluster_ids,
             cluster_count=len(assignment.cluster_lab),
             stretched=assignment.srgb if assignment.stretched else None,
@@ -367,18 +486,18 @@ def separated(
             threads=threads,
         )
         specular = score_specular(
-            srgb,
+            parted.srgb,
             separation.labels,
-            fab,
-            findings.references,
+            parted.fab,
+            parted.references,
             settings.viewing_conditions,
-            hull=hull,
-            pitch_um=picture.pitch_um,
-            viewing_distance_mm=settings.viewing_distance_mm,
+            hull=parted.hull,
+            pitch_um=pitch_um,
+            viewing_distance_mm=distance_mm,
             threads=threads,
         )
         tuning = tuning_data(
-            srgb,
+            parted.srgb,
             separation.labels,
             assignment.cluster_ids,
             finish_ids=colours.ids,
@@ -389,62 +508,57 @@ def separated(
             clusters=assignment.clusters,
             ciede2000=score.ciede2000,
             s_cielab=score.s_cielab,
-            pitch_um=picture.pitch_um,
-            viewing_distance_mm=settings.viewing_distance_mm,
+            pitch_um=pitch_um,
+            viewing_distance_mm=distance_mm,
             threads=threads,
         )
     report = build_report(
-        picture=picture,
-        shape=shape,
-        artwork=artwork,
-        fab=fab,
+        picture=parted.picture,
+        shape=parted.shape,
+        artwork=parted.artwork,
+        fab=parted.fab,
         settings=settings,
         separation=separation,
         clusters=assignment.clusters,
         score=score,
-        references=findings.references,
-        side=side,
+        references=parted.references,
+        side=parted.side,
         merged=merged_colours(assignment.clusters),
-        warnings=[
-            *([metal_left_out] if metal_left_out else []),
-            *shape.warnings,
-            *assignment.warnings,
-            *(finding.text for finding in findings.warnings),
-        ],
+        warnings=list(parted.said),
         threads=threads,
     )
     if specular is not None:
         report["score"]["specular"] = specular.block()
-    if palette is not None:
-        report["palette"] = {"artworks": palette.artworks, "clusters": palette.count}
-    if coherence is not None:
+    if parted.palette is not None:
+        report["palette"] = {"artworks": parted.palette.artworks, "clusters": parted.palette.count}
+    if parted.coherent:
         still = separation.flicker
         report["series"] = {"stillness": None if still is None else flicker_block(still)}
-    if beside is not None:
-        report["circuit"] = beside.report(separation.labels, fab, separation.left_out)
+    if (beside := parted.beside) is not None:
+        report["circuit"] = beside.report(separation.labels, parted.fab, separation.left_out)
         report["warnings"] += [*beside.warnings(separation.left_out), *beside.nets.warnings]
     return Conversion(
-        fab=fab,
+        fab=parted.fab,
         settings=settings,
-        side=side,
+        side=parted.side,
         colours=colours,
-        references=tuple(findings.references),
-        background=colours.ids[background],
-        picture=picture,
-        shape=shape,
+        references=parted.references,
+        background=parted.background,
+        picture=parted.picture,
+        shape=parted.shape,
         beside=beside,
         clusters=assignment.clusters,
         cluster_of=assignment.cluster_ids,
         separation=separation,
-        pinned=pinned_finishes(assignment) if settings.fabrication else None,
-        hull=hull,
+        pinned=parted.pinned,
+        hull=parted.hull,
         score=score,
         specular=specular,
         tuning=tuning,
         made=None,
         report=report,
         threads=threads,
-        clock=clock,
+        clock=parted.clock,
     )
 
 

@@ -4,8 +4,12 @@ from __future__ import annotations
 
 import functools
 import os
-from collections.abc import Callable, Iterable
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor, wait
+from contextlib import contextmanager
+from typing import TypeVar
+
+T = TypeVar("T")
 
 
 @functools.lru_cache(maxsize=8)
@@ -38,6 +42,26 @@ def run_all(work: Callable[..., None], calls: Iterable[tuple[object, ...]], thre
     finally:
         for other in others:
             other.result()
+
+
+@functools.lru_cache(maxsize=1)
+def _other(process: int) -> ThreadPoolExecutor:
+    return ThreadPoolExecutor(max_workers=1, thread_name_prefix="meanwhile")
+
+
+@contextmanager
+def meanwhile(work: Callable[[], T], threads: int) -> Iterator[Callable[[], T]]:
+    """Do work on a thread of its own, if there may be more than one, while others go on; the call waits for what came
+    of it, and raises what it raised. It may call `run_all`, but not this. It has ended when the context ends."""
+    if threads <= 1:
+        made = work()
+        yield lambda: made
+        return
+    future = _other(os.getpid()).submit(work)
+    try:
+        yield future.result
+    finally:
+        wait([future])
 
 
 def row_strips(rows: int, strip: int) -> list[tuple[int, int]]:

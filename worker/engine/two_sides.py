@@ -158,7 +158,7 @@ def _made(sides: Mapping[SideName, Conversion], threads: int) -> Made:
     return make_board(
         {side: conversion.art for side, conversion in sides.items()},
         hulls={side: conversion.hull for side, conversion in sides.items()},
-        bases={side: conversion.score.basis for side, conversion in sides.items()},
+        bases=lambda: {side: conversion.score.basis for side, conversion in sides.items()},
         shape=front.shape,
         fab=front.fab,
         colours=front.colours,

@@ -20,6 +20,7 @@ from worker.engine.fabrication.layer_faults import LayerFaults, widest_px
 from worker.engine.fabrication.limits import measure_limits
 from worker.engine.fabrication.making import MadeSide, make_side, within_limits
 from worker.engine.fabrication.planes import BOARD, COPPER, LEGEND, OPENING, LayerPlanes, planes_of, seen_labels
+from worker.engine.painted import Painted
 from worker.engine.palette.finish_colours import finish_colours
 from worker.fab_profile import FabProfile
 
@@ -198,7 +199,20 @@ def test_pinned_places_and_dithered_designs_are_judged_by_their_own_finish() -> 
     assert (judged[2, 3] == colours.srgb[index(fab, "gold")]).all()
     assert (np.delete(judged.reshape(-1, 3), 2 * 8 + 3, axis=0) == 200).all()
     judged = wanted_colours(art, labels, colours.srgb, dithered=True, pinned=None)
-    assert (judged == colours.srgb[labels]).all()
+    assert isinstance(judged, Painted)
+    assert (judged.srgb(threads=2) == colours.srgb[labels]).all()
+
+
+def test_a_painted_picture_is_judged_like_its_colours() -> None:
+    fab = board("nocturne-gold")
+    colours = finish_colours(fab)
+    labels = scattered(fab, 8)
+    palette = np.zeros((256, 3), dtype=np.uint8)
+    palette[: len(colours)] = colours.srgb
+    painted = Painted(labels=np.roll(labels, 7, axis=1), colours=palette)
+    planes = planes_of(labels, fab, pitch_um=PITCH_UM)
+    one, two = (make_side(planes, fab, colours.lab, srgb, threads=2) for srgb in (painted, painted.srgb()))
+    assert one.borders == two.borders and (one.planes.stack == two.planes.stack).all()
 
 
 def test_rims_end_where_the_edge_of_the_board_is_too_near() -> None:

@@ -5,15 +5,16 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from worker.engine.arrays import Float32s, Srgb, read_only
+from worker.engine.arrays import Float32s, read_only
 from worker.engine.colorimetry import SRGB_TO_LINEAR
+from worker.engine.painted import Painted, PixelColours
 from worker.engine.threads import row_strips, run_all
 
 _STRIP = 16
 
 
-def mean_blocks(srgb: Srgb, block_px: int, *, threads: int = 1) -> Float32s:
-    """The mean of each block of a picture, uint8 (H, W, 3) encoded sRGB.
+def mean_blocks(srgb: PixelColours, block_px: int, *, threads: int = 1) -> Float32s:
+    """The mean of each block of a picture, encoded sRGB of (H, W, 3).
 
     Returns
     -------
@@ -21,13 +22,17 @@ def mean_blocks(srgb: Srgb, block_px: int, *, threads: int = 1) -> Float32s:
     """
     rows, columns = -(-srgb.shape[0] // block_px), -(-srgb.shape[1] // block_px)
     out = np.empty((rows, columns, 3), dtype=np.float32)
-    source = read_only(srgb)
-    run_all(lambda a, b: _mean_rows(source, SRGB_TO_LINEAR, block_px, out, a, b), row_strips(rows, _STRIP), threads)
+    if isinstance(srgb, Painted):
+        source, linear = read_only(srgb.labels), SRGB_TO_LINEAR[srgb.colours]
+    else:
+        source, linear = read_only(srgb), SRGB_TO_LINEAR
+    run_all(lambda a, b: _mean_rows(source, linear, block_px, out, a, b), row_strips(rows, _STRIP), threads)
     return out
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _mean_rows(srgb, to_linear, block, out, first, last):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """srgb : uint8 (H, W, 3), and `to_linear` (256,); or labels, uint8 (H, W), and `to_linear` (256, 3)."""
     height, width = srgb.shape[:2]
     for i in range(first, last):
         top, bottom = i * block, min((i + 1) * block, height)
@@ -36,6 +41,11 @@ def _mean_rows(srgb, to_linear, block, out, first, last):  # type: ignore[no-unt
             red = green = blue = np.float32(0.0)
             for y in range(top, bottom):
                 for x in range(left, right):
+                    if srgb.ndim == 2:
+                        red += to_linear[srgb[y, x], 0]
+                        green += to_linear[srgb[y, x], 1]
+                        blue += to_linear[srgb[y, x], 2]
+                        continue
                     red += to_linear[srgb[y, x, 0]]
                     green += to_linear[srgb[y, x, 1]]
                     blue += to_linear[srgb[y, x, 2]]

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import binary_dilation, distance_transform_edt, label
 
-from worker.engine.arrays import DeltaE, Float32s, Floats, Srgb
+from worker.engine.arrays import DeltaE, Float32s, Floats
 from worker.engine.colorimetry import lab_to_xyz
 from worker.engine.fabrication.bit_morphology import unpack
 from worker.engine.fabrication.layer_bits import layer_bits
@@ -25,6 +25,7 @@ from worker.engine.fabrication.planes import LayerPlanes, Stack, finish_by_layer
 from worker.engine.fabrication.repair import repair
 from worker.engine.fabrication.stack_blocks import art_blocks, board_blocks
 from worker.engine.fabrication.stack_colours import stack_lab
+from worker.engine.painted import Painted, PixelColours
 from worker.engine.vision import SeenPicture, pixels_per_degree, see, seen_difference, steady_step
 from worker.fab_profile import FabProfile
 
@@ -43,7 +44,7 @@ def make_better_side(
     other: LayerPlanes,
     fab: FabProfile,
     lab: Floats,
-    srgb: Srgb,
+    srgb: PixelColours,
     *,
     viewing_distance_mm: float,
     forbidden: frozenset[str] = frozenset(),
@@ -117,10 +118,13 @@ class _View:
         )
 
 
-def _view(planes: LayerPlanes, fab: FabProfile, lab: Floats, srgb: Srgb, distance_mm: float, threads: int) -> _View:
+def _view(
+    planes: LayerPlanes, fab: FabProfile, lab: Floats, srgb: PixelColours, distance_mm: float, threads: int
+) -> _View:
     full = pixels_per_degree(distance_mm, planes.pitch_um)
     block = steady_step(full, planes.stack.size)
-    art, weights = art_blocks(planes.stack, srgb, block, 1, threads=threads)
+    picture = srgb.srgb(threads=threads) if isinstance(srgb, Painted) else srgb
+    art, weights = art_blocks(planes.stack, picture, block, 1, threads=threads)
     return _View(
         block_px=block,
         ppd=full / block,

@@ -11,7 +11,7 @@ from worker.engine.fabrication.border_rule import rule_of
 from worker.engine.fabrication.planes import BOARD
 from worker.engine.fabrication.registration import BorderReport
 from worker.engine.fabrication.stack_colours import nearest_finish
-from worker.engine.palette.values import colours_at
+from worker.engine.painted import Painted, PixelColours
 from worker.fab_profile import FabProfile
 
 _LEAST_MM = 0.05
@@ -63,9 +63,9 @@ def forbidden_warnings(
 
 
 def wanted_colours(
-    srgb: Srgb, labels: Labels, finish_srgb: Srgb, *, dithered: bool, pinned: Labels | None, threads: int = 1
-) -> Srgb:
-    """What rims are to be judged by, encoded sRGB uint8 (H, W, 3): the artwork, where it isn't told otherwise here.
+    srgb: Srgb, labels: Labels, finish_srgb: Srgb, *, dithered: bool, pinned: Labels | None
+) -> PixelColours:
+    """What rims are to be judged by, encoded sRGB: the artwork, where it isn't told otherwise here.
 
     Pinned places are meant to look like their finish, whatever the artwork's colour: `pinned`, uint8 (H, W), its index,
     OUTSIDE elsewhere. And a dithered design is like the artwork from afar only: dot by dot it is judged by its own
@@ -76,6 +76,6 @@ def wanted_colours(
     palette = np.zeros((256, 3), dtype=np.uint8)
     palette[: len(finish_srgb)] = finish_srgb
     if dithered:
-        return colours_at(labels, palette, threads=threads)
+        return Painted(labels=labels, colours=palette)
     assert pinned is not None
     return np.where((pinned != OUTSIDE)[:, :, None], palette[pinned], srgb)

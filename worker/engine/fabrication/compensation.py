@@ -14,7 +14,6 @@ import numpy.typing as npt
 from numba import njit
 from scipy.ndimage import binary_dilation, gaussian_filter1d
 
-from worker.engine.arrays import Srgb
 from worker.engine.artwork.mean_blocks import mean_blocks
 from worker.engine.colorimetry import D65_WHITE, lab_to_xyz, linear_rgb_to_xyz
 from worker.engine.difference import ciede2000_pair, exact_lab_f
@@ -24,6 +23,7 @@ from worker.engine.fabrication.partition import Partition
 from worker.engine.fabrication.plane_moves import Planes
 from worker.engine.fabrication.sparse_bits import add, common, remove
 from worker.engine.fabrication.thin_looks import EYE_MM
+from worker.engine.painted import PixelColours
 from worker.engine.threads import row_strips, run_all
 
 _STEPS_PX = (2, 1)
@@ -55,14 +55,14 @@ Pictures = npt.NDArray[np.float32]
 """float32 (rows, columns, 3): CIE XYZ, D65 white of Y = 1, means of blocks."""
 
 
-def compensate(board: Partition, before: Planes, srgb: Srgb | None) -> None:
+def compensate(board: Partition, before: Planes, srgb: PixelColours | None) -> None:
     """Move borders near to what differs from `before`, in place, where the eye gains by it and no rule is broken.
 
     Parameters
     ----------
     board : it must break no rule.
     before : the planes as they were before the repair.
-    srgb : uint8 (H, W, 3), encoded sRGB, the picture that is wanted; None for that of `before`.
+    srgb : encoded sRGB of (H, W, 3), the picture that is wanted; None for that of `before`.
     """
     changed = board.empty()
     for old, new in zip(before, board.planes, strict=True):
@@ -135,7 +135,7 @@ class _Lattice:
         calls = row_strips(self.shape[0], 16)
         run_all(lambda first, last: work(*arguments, first, last), calls, self.threads)
 
-    def means(self, srgb: Srgb) -> Pictures:
+    def means(self, srgb: PixelColours) -> Pictures:
         """A picture's blocks."""
         return np.asarray(linear_rgb_to_xyz(mean_blocks(srgb, self.block_px, threads=self.threads)), dtype=np.float32)
 

@@ -25,6 +25,7 @@ from worker.engine.fabrication.layer_files import SideName
 from worker.engine.fabrication.making import within_limits
 from worker.engine.fabrication.planes import BOARD, COPPER, FREE_COPPER, HATCHED, LayerPlanes, planes_of
 from worker.engine.fabrication.width_rules import limit_px
+from worker.engine.painted import PixelColours
 from worker.engine.palette.values import map_values
 from worker.fab_profile import FabProfile
 
@@ -48,17 +49,17 @@ class SideArt:
 
     labels : uint8 (H, W), index of the finish, 255 outside the board. srgb : uint8 (H, W, 3), encoded: the artwork.
     judged : makes the same, what repairs and rims are judged by where that isn't the artwork; made when it is needed,
-    for it takes three bytes for each pixel (`border_warnings.wanted_colours`).
+    for it may take three bytes for each pixel (`border_warnings.wanted_colours`).
     other : like `labels`, a second design, of which those places are taken that look better once both are made.
     """
 
     labels: Labels
     srgb: Srgb
-    judged: Callable[[], Srgb] | None = None
+    judged: Callable[[], PixelColours] | None = None
     other: Labels | None = None
 
-    def judged_colours(self) -> Srgb:
-        """uint8 (H, W, 3), encoded sRGB: what repairs and rims are judged by."""
+    def judged_colours(self) -> PixelColours:
+        """Encoded sRGB of (H, W, 3): what repairs and rims are judged by."""
         return self.srgb if self.judged is None else self.judged()
 
 

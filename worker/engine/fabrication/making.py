@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from worker.engine.arrays import Floats, Srgb
+from worker.engine.arrays import Floats
 from worker.engine.fabrication.bit_morphology import (
     BLOCK,
     Bits,
@@ -42,6 +42,7 @@ from worker.engine.fabrication.registration import (
 from worker.engine.fabrication.repair import repair
 from worker.engine.fabrication.rims import widened
 from worker.engine.fabrication.sparse_bits import add, common, copy_where, remove, take_over, without
+from worker.engine.painted import PixelColours
 from worker.fab_profile import FabProfile
 
 _CREEP = (0.03,) * 8
@@ -96,7 +97,7 @@ def make_side(
     planes: LayerPlanes,
     fab: FabProfile,
     lab: Floats,
-    srgb: Srgb,
+    srgb: PixelColours,
     *,
     forbidden: frozenset[str] = frozenset(),
     threads: int = 1,
@@ -107,7 +108,7 @@ def make_side(
     ----------
     planes : each pixel must show a finish of the profile, or be off the board.
     lab : float64 (n, 3), CIELAB D65/2 degree of the profile's finishes.
-    srgb : uint8 (H, W, 3), encoded sRGB, on the grid of the planes: what repairs and rims are judged by. The artwork;
+    srgb : encoded sRGB of (H, W, 3), on the grid of the planes: what repairs and rims are judged by. The artwork;
         where the design is not meant to be like it pixel by pixel, as where it is dithered, the design's own colours.
     forbidden : ids of the finishes that no rim may show.
     """
@@ -129,7 +130,7 @@ def draw_side(
     design: LayerPlanes,
     fab: FabProfile,
     lab: Floats,
-    srgb: Srgb,
+    srgb: PixelColours,
     *,
     found: LimitReport,
     repaired_px: int,

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from worker.engine.arrays import Floats, Srgb, check_array
+from worker.engine.arrays import Floats, check_array
 from worker.engine.fabrication.bit_morphology import dilate, disc_within, region_of
 from worker.engine.fabrication.border_length import border_lengths
 from worker.engine.fabrication.border_rule import LayerName, Tolerances, rule_of, tolerances_of, whole_pixels
@@ -30,6 +30,7 @@ from worker.engine.fabrication.planes import (
 )
 from worker.engine.fabrication.rims import Artwork, Border, colour_errors, if_sparse, settle
 from worker.engine.fabrication.stack_colours import nearest_finish
+from worker.engine.painted import Painted, PixelColours
 from worker.fab_profile import FabProfile
 
 UNKNOWN_RIM = "no finish"
@@ -67,7 +68,7 @@ def settle_borders(
     planes: LayerPlanes,
     fab: FabProfile,
     colours_lab: Floats,
-    srgb: Srgb,
+    srgb: PixelColours,
     *,
     forbidden: frozenset[str] = frozenset(),
     threads: int = 1,
@@ -77,7 +78,7 @@ def settle_borders(
     Parameters
     ----------
     colours_lab : float64 (n, 3), CIELAB D65/2 degree of the profile's finishes.
-    srgb : uint8 (H, W, 3), encoded sRGB
+    srgb : encoded sRGB of (H, W, 3)
         The artwork on the grid of the planes.
     forbidden : ids of the finishes that no rim may show.
     """
@@ -100,7 +101,7 @@ def draw_borders(
     bits: LayerBits,
     fab: FabProfile,
     colours_lab: Floats,
-    srgb: Srgb,
+    srgb: PixelColours,
     pitch_um: float,
     *,
     forbidden: frozenset[str] = frozenset(),
@@ -111,7 +112,11 @@ def draw_borders(
 
     `choose` : whether copper that nobody sees is to be chosen first; else it stands as it was chosen before.
     """
-    check_array("srgb", srgb, dtype=np.uint8, shape=(bits.frame.height_px, bits.frame.width_px, 3))
+    size = bits.frame.height_px, bits.frame.width_px
+    if isinstance(srgb, Painted):
+        check_array("labels", srgb.labels, dtype=np.uint8, shape=size)
+    else:
+        check_array("srgb", srgb, dtype=np.uint8, shape=(*size, 3))
     tolerances = tolerances_of(fab)
     strips, pull = strips_of(fab, pitch_um), whole_pixels(tolerances.pull_back_mm, pitch_um)
     if choose and bits.free.any():

@@ -16,7 +16,6 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from worker.engine.arrays import Srgb
 from worker.engine.fabrication.bit_morphology import Bits, Frame, Region, count, dilate, disc, region_of, unpack, wider
 from worker.engine.fabrication.board_windows import FEW, Window, in_windows
 from worker.engine.fabrication.clearance import keep_clear, swap_narrow, swap_strips
@@ -28,6 +27,7 @@ from worker.engine.fabrication.planes import PAD, PLATED, LayerPlanes, seen_labe
 from worker.engine.fabrication.settling import grow_joints, settle
 from worker.engine.fabrication.unseen_copper import choose_again, makeable_copper
 from worker.engine.fabrication.widening import give_up, widen
+from worker.engine.painted import PixelColours
 from worker.fab_profile import FabProfile
 
 _TURNS = 8
@@ -68,7 +68,7 @@ def repair(
     fab: FabProfile,
     lab: npt.NDArray[np.float64],
     *,
-    srgb: Srgb | None = None,
+    srgb: PixelColours | None = None,
     threads: int = 1,
 ) -> Repaired:
     """Mend every limit that is broken.
@@ -79,7 +79,7 @@ def repair(
         Each pixel must show a finish of the profile, or be off the board.
     lab : float64 (n, 3)
         CIELAB of the profile's finishes: what a change costs is the CIEDE2000 between them.
-    srgb : uint8 (H, W, 3), encoded sRGB
+    srgb : encoded sRGB of (H, W, 3)
         The picture that is wanted, on the grid of the planes; else what the planes show before.
     """
     labels = seen_labels(planes, fab, threads=threads)

@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from worker.engine.arrays import Float32s, Floats, Srgb, read_only
+from worker.engine.arrays import Float32s, Floats, read_only
 from worker.engine.colorimetry import srgb_to_lab
 from worker.engine.difference import ciede2000
 from worker.engine.fabrication.bit_morphology import (
@@ -33,6 +33,7 @@ from worker.engine.fabrication.bit_morphology import (
 from worker.engine.fabrication.bit_parts import Parts, Totals, connected_parts, lowest_bit, pixels_in_parts, run_mask
 from worker.engine.fabrication.layer_bits import LayerBits
 from worker.engine.fabrication.planes import BOARD, COPPER, LEGEND, OPENING
+from worker.engine.painted import Painted, PixelColours
 from worker.engine.threads import row_strips, run_all
 
 Choices = npt.NDArray[np.uint8]
@@ -56,12 +57,12 @@ DOUBLED = 30.0
 class Artwork:
     """What rims are judged by.
 
-    srgb : uint8 (H, W, 3). column : uint8 (256,), each stack's finish or the nearest. known : bool (256,), whether it
-    is a finish. forbidden : bool (256,), whether no rim may show it. errors : float32 (32^3, n), CIEDE2000 of each
-    finish from the middle of each cell of a cube of sRGB.
+    srgb : encoded, of (H, W, 3). column : uint8 (256,), each stack's finish or the nearest. known : bool (256,),
+    whether it is a finish. forbidden : bool (256,), whether no rim may show it. errors : float32 (32^3, n), CIEDE2000
+    of each finish from the middle of each cell of a cube of sRGB.
     """
 
-    srgb: Srgb
+    srgb: PixelColours
     column: npt.NDArray[np.uint8]
     known: npt.NDArray[np.bool_]
     forbidden: npt.NDArray[np.bool_]
@@ -169,6 +170,7 @@ def _sum_runs(  # type: ignore[no-untyped-def]
     on_one,
     on_other,
     srgb,
+    cells,
     copper,
     opening,
     legend,
@@ -181,7 +183,10 @@ def _sum_runs(  # type: ignore[no-untyped-def]
     last,
     sums,
 ):  # pragma: no cover - compiled
-    """For each run, what rim x and rim y would cost on the other side and on this one."""
+    """For each run, what rim x and rim y would cost on the other side and on this one.
+
+    srgb : uint8 (H, W, 3); or labels, uint8 (H, W), of which `cells` has the cell of each.
+    """
     for y in range(first, last):
         row = y - pad_px
         for n in range(first_run[y], first_run[y + 1]):
@@ -196,8 +201,11 @@ def _sum_runs(  # type: ignore[no-untyped-def]
                         i = lowest_bit(word)
                         word &= word - _ONE
                         x = j * 64 + i - pad_px
-                        r, g, b = srgb[row, x, 0], srgb[row, x, 1], srgb[row, x, 2]
-                        cell = (np.int64(r >> 3) << 10) | (np.int64(g >> 3) << 5) | np.int64(b >> 3)
+                        if srgb.ndim == 2:
+                            cell = cells[srgb[row, x]]
+                        else:
+                            r, g, b = srgb[row, x, 0], srgb[row, x, 1], srgb[row, x, 2]
+                            cell = (np.int64(r >> 3) << 10) | (np.int64(g >> 3) << 5) | np.int64(b >> 3)
                         one = np.uint64(i)
                         here = errors[
                             cell,
@@ -238,6 +246,11 @@ def _choose(
     """
     sums = np.zeros((len(parts.starts), 4), dtype=np.float32)
     columns = [int(artwork.column[bits]) for bits in border.shows]
+    if isinstance(artwork.srgb, Painted):
+        picture, colours = read_only(artwork.srgb.labels), artwork.srgb.colours.astype(np.int64) >> 3
+        cells = (colours[:, 0] << 10) | (colours[:, 1] << 5) | colours[:, 2]
+    else:
+        picture, cells = read_only(artwork.srgb), np.empty(0, dtype=np.int64)
 
     def work(first: int, last: int) -> None:
         _sum_runs(  # type: ignore[call-arg, unused-ignore]
@@ -246,7 +259,8 @@ def _choose(
             parts.ends,
             on_one,
             on_other,
-            read_only(artwork.srgb),
+            picture,
+            cells,
             bits.copper,
             bits.opening,
             bits.legend,

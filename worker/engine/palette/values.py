@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from worker.engine.arrays import Labels, Srgb, read_only
+from worker.engine.arrays import Labels, read_only
 from worker.engine.threads import run_all, shared_strips
 
 
@@ -42,22 +42,6 @@ def _map(values, table, first, last, out):  # type: ignore[no-untyped-def]  # pr
     for y in range(first, last):
         for x in range(values.shape[1]):
             out[y, x] = table[values[y, x]]
-
-
-@njit(cache=True, nogil=True)
-def _paint(values, colours, first, last, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    for y in range(first, last):
-        for x in range(values.shape[1]):
-            colour = colours[values[y, x]]
-            out[y, x, 0], out[y, x, 1], out[y, x, 2] = colour[0], colour[1], colour[2]
-
-
-def colours_at(values: Labels, colours: Srgb, *, threads: int = 1) -> Srgb:
-    """`colours`, uint8 (256, 3), at every value: uint8 (H, W, 3)."""
-    out = np.empty((*values.shape, 3), dtype=np.uint8)
-    values = read_only(values)
-    run_all(lambda a, b: _paint(values, colours, a, b, out), shared_strips(values.shape[0], threads), threads)
-    return out
 
 
 def map_values(values: Labels, table: npt.NDArray[np.uint8], *, threads: int = 1) -> Labels:

@@ -25,6 +25,7 @@ from worker.engine.separation.diffusion import diffuse
 from worker.engine.separation.diffusion_tables import diffusion_tables
 from worker.engine.separation.edges import LEAST_CELLS_PER_DEGREE
 from worker.engine.separation.families import find_families
+from worker.engine.separation.fours import metal_gap
 from worker.engine.threads import run_all, shared_strips
 from worker.engine.vision import pixels_per_degree, see, seen_difference
 from worker.fab_profile import FabProfile
@@ -172,13 +173,16 @@ def _labels(codes: npt.NDArray[np.uint16], of_code: npt.NDArray[np.uint8], threa
 
 def _dithered(art: PlannedArtwork, fab: FabProfile, colours: FinishColours, threads: int) -> Labels:
     """Dithered, a label for each cell of the fab's size."""
-    cells = art.cells_of(float(cell_size_px(fab, range(len(fab.finishes)), 1.0)), threads=threads)
+    everyone = range(len(fab.finishes))
+    cell_um = float(cell_size_px(fab, everyone, 1.0))
+    cells = art.cells_of(cell_um, threads=threads)
     recipes = tuple(finish.recipe for finish in fab.finishes)
     codes = (cells >> 3).astype(np.int64)
     occupied = np.zeros(1 << 15, dtype=np.bool_)
     occupied[(codes[..., 0] << 10) | (codes[..., 1] << 5) | codes[..., 2]] = True
     families = find_families(colours, recipes, occupied=occupied)
-    tables = diffusion_tables(colours, recipes, distances=partial(distances_to, threads=threads))
+    gap = metal_gap(fab, everyone, cell_um)
+    tables = diffusion_tables(colours, recipes, gap=gap, distances=partial(distances_to, threads=threads))
     return diffuse(cells, families, tables, threads=threads)
 
 

@@ -12,6 +12,7 @@ from numba import njit
 
 from worker.engine.arrays import OUTSIDE, Labels, Srgb, read_only
 from worker.engine.colorimetry import LINEAR_TO_SRGB, SRGB_TO_LINEAR
+from worker.engine.separation.fours import gap_finishes
 from worker.engine.threads import row_strips, run_all
 from worker.fab_profile import FabProfile
 
@@ -19,10 +20,15 @@ FREE = OUTSIDE
 
 
 def cell_size_px(fab: FabProfile, active: Sequence[int], pitch_um: float) -> int:
-    """Side of a cell in pixels: no less than the smallest feature of any finish in use, nor than legend's clearance."""
+    """Side of a cell in pixels: no less than the smallest feature of any finish in use, nor than legend's clearance.
+
+    Nor than half of the gap between bare metal parts, where two cells of bare laminate may stand between them.
+    """
     wanted = [fab.finishes[i].smallest_feature_mm for i in active]
     if any(fab.finishes[i].recipe.legend for i in active) and any(fab.finishes[i].recipe.mask_opening for i in active):
         wanted.append(fab.limits["legend", "clearance_mm"].value_mm)
+    if all(gap_finishes(fab, active)):
+        wanted.append(fab.limits["copper", "metal_gap_mm"].value_mm / 2.0)
     return max(1, math.ceil(max(wanted) * 1000.0 / pitch_um - 1e-9))
 
 

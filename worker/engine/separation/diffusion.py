@@ -23,10 +23,12 @@ from worker.engine.separation.diffusion_tables import (
     cube_place,
     in_range,
     legal_by_neighbours,
+    legal_by_parity,
     legal_in_families,
     unpaid,
 )
 from worker.engine.separation.families import BLOCK, Families, choose_families
+from worker.engine.separation.fours import Mask, decided_in_fours
 from worker.engine.separation.shared_counters import give_way, publish, published, take_next
 from worker.engine.threads import run_all
 
@@ -54,12 +56,18 @@ def _decide(target, left, upper_left, upper, upper_right, legal_here, ranked, co
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _fill(cells, first, from_step, to_step, plain, table, weights, offsets, family, targets, family_of):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """The targets of a tile: interpolated in the table of the family's hull, or the colours as they are."""
+def _fill(cells, first, from_step, to_step, plain, table, weights, offsets, family, fours, targets, kind_of):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """The targets of a tile: interpolated in the table of the family's hull, or the colours as they are.
+
+    kind_of : which legal sets are looked at, by the family. fours : uint8, 3 for blocks where the parity of the place
+    counts as well, 0 elsewhere; empty where it counts nowhere.
+    """
     width = targets.shape[1] - 4
     for y in range(cells.shape[0]):
-        row, kinds, colours = targets[y, 2:], family_of[y, 2:], cells[y]
+        row, kinds, colours = targets[y, 2:], kind_of[y, 2:], cells[y]
+        below = 2 * ((first + y) & 1)
         families = family[(first + y) // BLOCK]
+        counts = len(fours) > 0
         begin, end = max(from_step - 2 * y, 0), min(to_step - 2 * y, width)
         if plain:
             # Numbers without a sign, here and elsewhere, since signed ones are looked at for places from the end.
@@ -71,10 +79,12 @@ def _fill(cells, first, from_step, to_step, plain, table, weights, offsets, fami
             here = families[begin // BLOCK]
             nodes = table[here]
             block_end = min((begin // BLOCK + 1) * BLOCK, end)
+            parity = fours[(first + y) // BLOCK, begin // BLOCK] if counts else np.uint8(0)
+            kind = here * 4 if counts else here
             for x in range(np.uint64(begin), np.uint64(block_end)):
                 red, green, blue = np.int64(colours[x, 0]), np.int64(colours[x, 1]), np.int64(colours[x, 2])
                 row[x] = interpolate(red, green, blue, nodes, weights, offsets)
-                kinds[x] = here
+                kinds[x] = kind + ((below | (x & 1)) & parity)
             begin = block_end
 
 
@@ -85,12 +95,12 @@ def _beside(labels, x, bits):  # type: ignore[no-untyped-def]  # pragma: no cove
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _row(y, begin, end, bits, targets, errors, labels, family_of, ranked, companded, finishes, legal):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _row(y, begin, end, bits, targets, errors, labels, kind_of, ranked, companded, finishes, legal):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Cells begin..end of row y of a band; x counts two columns of padding.
 
     `errors` and `labels` have one more row, above the band's first.
     """
-    target, kinds, own, own_labels = targets[y], family_of[y], errors[y + 1], labels[y + 1]
+    target, kinds, own, own_labels = targets[y], kind_of[y], errors[y + 1], labels[y + 1]
     above, above_labels = errors[y, 1:], labels[y, 1:]
     three = (np.int64(1) << (3 * bits)) - 1
     left, label = own[begin + 1], np.int64(own_labels[begin + 1])
@@ -110,7 +120,7 @@ def _row(y, begin, end, bits, targets, errors, labels, family_of, ranked, compan
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _three_rows(  # type: ignore[no-untyped-def]
-    y, start, stop, bits, targets, errors, labels, family_of, ranked, companded, finishes, legal
+    y, start, stop, bits, targets, errors, labels, kind_of, ranked, companded, finishes, legal
 ):  # pragma: no cover - compiled
     """Cells start..stop of row y, of the next row two cells behind them, and of the next two cells behind these.
 
@@ -118,9 +128,9 @@ def _three_rows(  # type: ignore[no-untyped-def]
     have nothing to wait for from each other.
     """
     three = (np.int64(1) << (3 * bits)) - 1
-    target_0, kinds_0, own_0, labels_0 = targets[y], family_of[y], errors[y + 1], labels[y + 1]
-    target_1, kinds_1, own_1, labels_1 = targets[y + 1], family_of[y + 1], errors[y + 2], labels[y + 2]
-    target_2, kinds_2, own_2, labels_2 = targets[y + 2], family_of[y + 2], errors[y + 3], labels[y + 3]
+    target_0, kinds_0, own_0, labels_0 = targets[y], kind_of[y], errors[y + 1], labels[y + 1]
+    target_1, kinds_1, own_1, labels_1 = targets[y + 1], kind_of[y + 1], errors[y + 2], labels[y + 2]
+    target_2, kinds_2, own_2, labels_2 = targets[y + 2], kind_of[y + 2], errors[y + 3], labels[y + 3]
     above, above_labels = errors[y, 5:], labels[y, 5:]
     left_0, left_1, left_2 = own_0[start + 1], own_1[start - 1], own_2[start - 3]
     label_0, label_1, label_2 = (
@@ -167,7 +177,7 @@ def _three_rows(  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _scan(  # type: ignore[no-untyped-def]
-    last, from_step, to_step, bits, targets, family_of, errors, labels, ranked, companded, finishes, legal
+    last, from_step, to_step, bits, targets, kind_of, errors, labels, ranked, companded, finishes, legal
 ):  # pragma: no cover - compiled
     """Decide the cells of the first `last` rows whose step lies in from_step..to_step; three rows run in one loop."""
     width = targets.shape[1] - 4
@@ -181,26 +191,22 @@ def _scan(  # type: ignore[no-untyped-def]
         stop = min(end_0, end_1 + 2, end_2 + 4)
         if y + 3 > last or stop - start < 8:
             if begin_0 < end_0:
-                _row(y, begin_0, end_0, bits, targets, errors, labels, family_of, ranked, companded, finishes, legal)
+                _row(y, begin_0, end_0, bits, targets, errors, labels, kind_of, ranked, companded, finishes, legal)
             y += 1
             continue
         if begin_0 < start:
-            _row(y, begin_0, start, bits, targets, errors, labels, family_of, ranked, companded, finishes, legal)
+            _row(y, begin_0, start, bits, targets, errors, labels, kind_of, ranked, companded, finishes, legal)
         if begin_1 < start - 2:
-            _row(
-                y + 1, begin_1, start - 2, bits, targets, errors, labels, family_of, ranked, companded, finishes, legal
-            )
+            _row(y + 1, begin_1, start - 2, bits, targets, errors, labels, kind_of, ranked, companded, finishes, legal)
         if begin_2 < start - 4:
-            _row(
-                y + 2, begin_2, start - 4, bits, targets, errors, labels, family_of, ranked, companded, finishes, legal
-            )
-        _three_rows(y, start, stop, bits, targets, errors, labels, family_of, ranked, companded, finishes, legal)
+            _row(y + 2, begin_2, start - 4, bits, targets, errors, labels, kind_of, ranked, companded, finishes, legal)
+        _three_rows(y, start, stop, bits, targets, errors, labels, kind_of, ranked, companded, finishes, legal)
         if stop < end_0:
-            _row(y, stop, end_0, bits, targets, errors, labels, family_of, ranked, companded, finishes, legal)
+            _row(y, stop, end_0, bits, targets, errors, labels, kind_of, ranked, companded, finishes, legal)
         if stop - 2 < end_1:
-            _row(y + 1, stop - 2, end_1, bits, targets, errors, labels, family_of, ranked, companded, finishes, legal)
+            _row(y + 1, stop - 2, end_1, bits, targets, errors, labels, kind_of, ranked, companded, finishes, legal)
         if stop - 4 < end_2:
-            _row(y + 2, stop - 4, end_2, bits, targets, errors, labels, family_of, ranked, companded, finishes, legal)
+            _row(y + 2, stop - 4, end_2, bits, targets, errors, labels, kind_of, ranked, companded, finishes, legal)
         y += 3
 
 
@@ -216,8 +222,9 @@ def _tile(  # type: ignore[no-untyped-def]
     weights,
     offsets,
     family,
+    fours,
     targets,
-    family_of,
+    kind_of,
     errors,
     labels,
     ranked,
@@ -226,9 +233,9 @@ def _tile(  # type: ignore[no-untyped-def]
     legal,
 ):  # pragma: no cover - compiled
     """Targets and decisions of a tile: the cells of a band whose step, x + 2 y, lies in from_step..to_step."""
-    _fill(cells, first, from_step, to_step, plain, table, weights, offsets, family, targets, family_of)
+    _fill(cells, first, from_step, to_step, plain, table, weights, offsets, family, fours, targets, kind_of)
     rows = cells.shape[0]
-    _scan(rows, from_step, to_step, bits, targets, family_of, errors, labels, ranked, companded, finishes, legal)
+    _scan(rows, from_step, to_step, bits, targets, kind_of, errors, labels, ranked, companded, finishes, legal)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -240,6 +247,7 @@ def _run_bands(  # type: ignore[no-untyped-def]
     weights,
     offsets,
     family,
+    fours,
     handed,
     labels,
     ranked,
@@ -259,7 +267,7 @@ def _run_bands(  # type: ignore[no-untyped-def]
     height, width = cells.shape[0], cells.shape[1]
     slots = handed.shape[0]
     targets = np.empty((_BAND_ROWS, width + 4), dtype=np.int64)
-    family_of = np.zeros((_BAND_ROWS, width + 4), dtype=np.uint8)
+    kind_of = np.zeros((_BAND_ROWS, width + 4), dtype=np.uint8)
     errors = np.zeros((_BAND_ROWS + 1, width + 4), dtype=np.int64)
     while True:
         band = np.int64(take_next(counters, 0))  # type: ignore[call-arg]
@@ -294,8 +302,9 @@ def _run_bands(  # type: ignore[no-untyped-def]
                 weights,
                 offsets,
                 family,
+                fours,
                 targets,
-                family_of,
+                kind_of,
                 errors,
                 labels[first:],
                 ranked,
@@ -310,6 +319,21 @@ def _run_bands(  # type: ignore[no-untyped-def]
 
 
 def diffuse(cells: Srgb, families: Families | None, tables: DiffusionTables, *, threads: int = 1) -> Labels:
+    """One finish per cell; bare laminate in fours where metal stands around it, as the gap of `tables` asks.
+
+    Parameters and result are those of `diffuse_once`.
+    """
+
+    def decide(fours: Mask | None) -> tuple[Labels, Mask]:
+        return diffuse_once(cells, families, tables, fours=fours, threads=threads), np.ones(1, dtype=np.bool_)
+
+    gap = None if families is None else tables.gap
+    return decided_in_fours(gap, (cells.shape[0], cells.shape[1]), decide)
+
+
+def diffuse_once(
+    cells: Srgb, families: Families | None, tables: DiffusionTables, *, fours: Mask | None = None, threads: int = 1
+) -> Labels:
     """One finish per cell.
 
     Parameters
@@ -318,6 +342,8 @@ def diffuse(cells: Srgb, families: Families | None, tables: DiffusionTables, *, 
         Encoded sRGB of each cell.
     families : Families or None
         Of the finishes of `tables`; None diffuses the colours as they are, in all finishes together.
+    fours : bool (ceil(H / BLOCK), ceil(W / BLOCK)) or None
+        Blocks where bare laminate comes in fours.
 
     Returns
     -------
@@ -330,12 +356,15 @@ def diffuse(cells: Srgb, families: Families | None, tables: DiffusionTables, *, 
     labels[0] = none
     labels[:, :2] = none
     labels[:, -2:] = none
+    coarse = np.zeros((0, 0), dtype=np.uint8)
     if families is None:
         family = np.zeros((-(-height // BLOCK), -(-width // BLOCK)), dtype=np.uint8)
         table, legal = PLAIN[None], tables.legal[None]
     else:
-        family = choose_families(cells, families, threads=threads)
-        table, legal = families.hulls, legal_in_families(tables.legal, families)
+        family, sets = choose_families(cells, families, threads=threads), tables.legal[None]
+        if fours is not None and tables.gap is not None:
+            coarse, sets = fours * np.uint8(3), legal_by_parity(tables.legal, tables.gap.bare)
+        table, legal = families.hulls, legal_in_families(sets, families).reshape(-1, *tables.legal.shape)
     bits = none.bit_length()
     legal = legal_by_neighbours(legal)
 
@@ -351,6 +380,7 @@ def diffuse(cells: Srgb, families: Families | None, tables: DiffusionTables, *, 
             WEIGHTS,
             OFFSETS,
             family,
+            coarse,
             handed,
             labels,
             tables.ranked,

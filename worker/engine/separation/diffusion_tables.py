@@ -22,6 +22,7 @@ from worker.engine.difference import distances_to_each
 from worker.engine.palette.finish_colours import FinishColours
 from worker.engine.palette.hull import FIELD, FIELD_HALF, FIELD_MASK, ONE, Packed, in_all_fields, pack
 from worker.engine.separation.families import Families
+from worker.engine.separation.fours import MetalGap
 from worker.finish import LayerRecipe
 
 CUBE_BITS = 5
@@ -50,7 +51,8 @@ class DiffusionTables:
     for each cell of a cube of encoded sRGB. companded : uint8 (2^13,), encoded value, in the cube's steps, of a linear
     value in range. finishes : int64 (n,), packed. legal : uint16 (n + 1, n + 1, n + 1, n + 1), bit set of the finishes
     that may stand at a cell whose left, upper left, upper and upper right neighbours are these; n stands for "no cell
-    there". square : from `square_rules`.
+    there". square : from `square_rules`. gap : finishes that come in
+    fours where metal stands around them, see `legal_by_parity`; None where none do.
     """
 
     ranked: npt.NDArray[np.int64]
@@ -58,6 +60,7 @@ class DiffusionTables:
     finishes: Packed
     legal: npt.NDArray[np.uint16]
     square: npt.NDArray[np.bool_]
+    gap: MetalGap | None = None
 
 
 def layer_planes(recipe: LayerRecipe) -> tuple[int | None, int, int]:
@@ -104,6 +107,25 @@ def legal_sets(square: npt.NDArray[np.bool_]) -> npt.NDArray[np.uint16]:
     return sets
 
 
+def legal_by_parity(legal: npt.NDArray[np.uint16], bare: int) -> npt.NDArray[np.uint16]:
+    """Legal sets by the parity of a cell's row and column, (4, n + 1, n + 1, n + 1, n + 1): even and even, even and
+    odd, odd and even, odd and odd.
+
+    Bare laminate, a bit set, comes in fours: it begins at even cells of even rows, and beside and below such a
+    cell nothing else stands. Where that is not legal, or nothing else is, as where families meet, any legal finish may.
+    So it fills squares of two by two cells, and still meets its neighbours by the rules for single cells.
+    """
+    n = legal.shape[0] - 1
+    fours, one = np.uint16(bare), np.append(1 << np.arange(n), 0).astype(np.uint16) & np.uint16(bare)
+
+    def going_on(before: npt.NDArray[np.uint16]) -> npt.NDArray[np.uint16]:
+        wanted = np.where(before, legal & before, legal & ~fours)
+        return np.where(wanted, wanted, legal)
+
+    below = going_on(one[None, None, :, None])
+    return np.stack([legal, going_on(one[:, None, None, None]), below, below])
+
+
 def legal_in_families(legal: npt.NDArray[np.uint16], families: Families) -> npt.NDArray[np.uint16]:
     """Legal sets for each family: its members that are legal; where there is none, as where two families meet, any."""
     return np.stack([np.where(legal & bits, legal & bits, legal) for bits in families.bits])
@@ -133,12 +155,13 @@ def diffusion_tables(
     recipes: tuple[LayerRecipe, ...],
     *,
     rules: bool = True,
+    gap: MetalGap | None = None,
     distances: Callable[[Floats, Floats], npt.NDArray[np.floating]] = distances_to_each,
 ) -> DiffusionTables:
     """Tables for these finishes.
 
-    rules : false leaves the layer rules out (for comparisons only). distances : how far colours, CIELAB float64 (m, 3),
-    are from each of some others (n, 3): (m, n).
+    rules : false leaves the layer rules out (for comparisons only). gap : from `fours.metal_gap`. distances : how far
+    colours, CIELAB float64 (m, 3), are from each of some others (n, 3): (m, n).
     """
     step = 256 // _CUBE
     ranks = np.argsort(distances(_cube_lab(), colours.lab), axis=1, kind="stable").astype(np.int64)
@@ -154,6 +177,7 @@ def diffusion_tables(
         finishes=pack(colours.linear_rgb),
         legal=legal_sets(square),
         square=square,
+        gap=gap,
     )
 
 

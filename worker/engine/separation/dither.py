@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import numpy.typing as npt
@@ -17,6 +18,7 @@ from worker.engine.separation.continuity import cell_shares
 from worker.engine.separation.diffusion import diffuse
 from worker.engine.separation.diffusion_tables import diffusion_tables
 from worker.engine.separation.families import find_families
+from worker.engine.separation.fours import decided_in_fours, kept_apart, metal_gap
 from worker.engine.separation.places import REACHES, Places
 from worker.engine.separation.restricted import diffuse_restricted
 from worker.engine.separation.search import search
@@ -78,7 +80,8 @@ def dither(
         known += [int(i) for i in np.flatnonzero(np.bincount(array.ravel())) if i != FREE and int(i) not in known]
     mixed, recipes = _subset(colours, active), [fab.finishes[i].recipe for i in active]
     families = find_families(mixed, recipes, tables=tables)
-    rules = diffusion_tables(_subset(colours, known), tuple(fab.finishes[i].recipe for i in known))
+    gap = metal_gap(fab, known, size * pitch_um)
+    rules = diffusion_tables(_subset(colours, known), tuple(fab.finishes[i].recipe for i in known), gap=gap)
     drawn = None
     strokes = find_strokes(srgb, size, threads=threads)
     restricted, cells = cells.restricted, cells.renumbered(known)
@@ -101,7 +104,7 @@ def dither(
         near = np.argsort(distances, axis=1, kind="stable")
         dots = None if places.dots is None else cell_shares(places.dots, size) > 0.5
 
-        def decide(left_out: Mask | None, drawn: Labels | None) -> Labels:
+        def decide(left_out: Mask | None, drawn: Labels | None, fours: Mask | None) -> Labels:
             return diffuse_restricted(
                 _with_drawn(cells, drawn),
                 families,
@@ -111,9 +114,16 @@ def dither(
                 cell_mm=size * pitch_um / 1000.0,
                 dots=_with_lines(dots, drawn),
                 left_out=left_out,
+                fours=fours,
             )
 
-        labels, left_out, drawn = _decide_around(left_out, drawn, decide)
+        def decide_around(fours: Mask | None) -> tuple[Labels, Mask]:
+            nonlocal left_out, drawn
+            labels, left_out, drawn = _decide_around(left_out, drawn, partial(decide, fours=fours))
+            own = (_with_drawn(cells, drawn).decided == FREE) & (cells.wanted == FREE)
+            return labels, own if left_out is None else own & ~left_out
+
+        labels = decided_in_fours(gap, cells.decided.shape, decide_around)
         cells = _with_drawn(cells, drawn)
     else:
         labels = diffuse(cells.srgb, families, rules, threads=threads)
@@ -124,12 +134,13 @@ def dither(
             fixed |= left_out
             as_given = np.ascontiguousarray(colours.srgb[np.where(given == OUTSIDE, np.uint8(0), given)])
             shown = gather_cells(as_given, size, decided=None, wanted=None, allowed=None, threads=threads).srgb
+        allowed = np.where(fixed, np.uint32(0), cells.allowed & usable)
         labels = search(
             labels,
             whole,
             colours.linear_rgb[known],
             rules.square,
-            allowed=np.where(fixed, np.uint32(0), cells.allowed & usable),
+            allowed=allowed if gap is None else kept_apart(allowed, labels, gap),
             left_out=left_out,
             shown=shown,
             cells_per_degree=pixels_per_degree(viewing_distance_mm, size * pitch_um),

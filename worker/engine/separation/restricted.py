@@ -33,6 +33,7 @@ def diffuse_restricted(
     cell_mm: float,
     dots: npt.NDArray[np.bool_] | None = None,
     left_out: npt.NDArray[np.bool_] | None = None,
+    fours: npt.NDArray[np.bool_] | None = None,
 ) -> Labels:
     """One finish per cell, obeying what is decided, pinned and allowed.
 
@@ -46,6 +47,7 @@ def diffuse_restricted(
     cell_mm : side of a cell, for messages.
     dots : bool (h, w) or None, decided cells that are part of a mixture.
     left_out : bool (h, w) or None, cells that stay as they are, and that no rule asks about: 0 in the result.
+    fours : bool, blocks where bare laminate comes in fours, as in `diffusion.diffuse_once`; or None.
 
     Raises
     ------
@@ -77,6 +79,8 @@ def diffuse_restricted(
         tables.companded,
         tables.finishes,
         tables.square,
+        np.int64(0 if tables.gap is None else tables.gap.bare),
+        np.zeros((0, 0), dtype=np.bool_) if fours is None else fours,
         near,
         labels,
     )
@@ -120,6 +124,28 @@ def fits(labels, square, y, x, label):  # type: ignore[no-untyped-def]  # pragma
         and square[labels[y, left], label, labels[down, left], labels[down, x]]
         and square[label, labels[y, right], labels[down, x], labels[down, right]]
     )
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _goes_on(labels, bare, y, x, candidate):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """Whether bare laminate goes on in fours as `legal_by_parity` says; it begins where all four are free."""
+    before = np.int64(62)
+    if y & 1:
+        before = np.int64(labels[y, x + 1])
+    elif x & 1:
+        before = np.int64(labels[y + 1, x])
+    own = (bare >> candidate) & 1
+    if (bare >> before) & 1:
+        return candidate == before
+    if not own:
+        return True
+    if (y | x) & 1:
+        return False
+    for v, u in ((y + 1, x + 2), (y + 2, x + 1), (y + 2, x + 2)):
+        there = labels[v, u]
+        if there != candidate and there != labels[0, 0]:
+            return False
+    return True
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -188,6 +214,8 @@ def _scan(  # type: ignore[no-untyped-def]
     companded,
     finishes,
     square,
+    bare,
+    fours,
     near,
     labels,
 ):  # pragma: no cover - compiled
@@ -214,15 +242,18 @@ def _scan(  # type: ignore[no-untyped-def]
             if decided[y, x]:
                 here[x + 1] = unpaid(value, finishes[labels[y + 1, x + 1]])
                 continue
+            in_fours = len(fours) > 0 and fours[y // BLOCK, x // BLOCK]
             order = ranked[cube_place(value, companded)]
             label = none
-            # First a member of the family; where two families meet, any other.
+            # First a member of the family that goes on with fours; where two families meet, any other.
             for turn in range(2):
                 rest = order
                 for k in range(none):
                     candidate = near[wanted[y, x], k] if pinned else rest & 15
                     rest >>= 4
                     if turn == 0 and not pinned and not (bits[here_family] >> candidate) & 1:
+                        continue
+                    if turn == 0 and in_fours and not _goes_on(labels, bare, y, x, candidate):
                         continue
                     if (allowed[y, x] >> np.uint32(candidate)) & 1 and fits(labels, square, y + 1, x + 1, candidate):
                         label = candidate

@@ -8,8 +8,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import ndimage
 
-from worker.engine.fabrication.bit_morphology import frame_for, unpack
-from worker.engine.fabrication.bit_parts import areas_and_boxes, chosen_parts, connected_parts, pixels_in_parts
+from worker.engine.fabrication.bit_morphology import BLOCK, everywhere, frame_for, unpack
+from worker.engine.fabrication.bit_parts import (
+    areas_and_boxes,
+    chosen_parts,
+    connected_parts,
+    pixels_in_parts,
+    rims_and_neighbours,
+)
 from worker.engine.fabrication.layer_bits import layer_bits, pack_bit, paint, stack_of
 from worker.engine.fabrication.planes import BOARD, COPPER, FREE_COPPER, HATCHED, LEGEND, OPENING, LayerPlanes
 
@@ -54,3 +60,27 @@ def test_what_is_packed_comes_back(width_px: int) -> None:
     stack = np.random.default_rng(6).integers(0, 256, (150, width_px)).astype(np.uint8) & np.uint8(used)
     bits = layer_bits(LayerPlanes(stack=stack, pitch_um=10.0), largest_px=9, threads=2)
     assert (stack_of(bits, threads=2) == stack).all()
+
+
+@pytest.mark.parametrize("share", [0.3, 0.7])
+def test_rims_and_what_lies_beside_them_are_those_of_scipy(share: float) -> None:
+    rng = np.random.default_rng(7)
+    values = rng.integers(0, 3, (150, 333))
+    picture = rng.random(values.shape) < share
+    frame = frame_for(*values.shape, largest_px=3)
+    plane = pack_bit(picture.astype(np.uint8), 1, frame)
+    others = np.stack([pack_bit((values == i).astype(np.uint8), 1, frame) for i in range(3)])
+    parts = connected_parts(plane, corners=True)
+    labelled, count = ndimage.label(picture, np.ones((3, 3)))
+    region = everywhere(plane.shape)
+    region[:, 4:6] = 0
+    looked = np.repeat(region, BLOCK, axis=0)[frame.pad_px :][: frame.height_px]
+    looked = np.repeat(looked[:, frame.pad_words :], 64, axis=1)[:, : frame.width_px].astype(bool)
+    assert not looked.all()
+    rim = picture & ~(ndimage.binary_erosion(picture) & looked)
+    rims, beside = rims_and_neighbours(plane, others, parts, region)
+    numbers = np.arange(1, count + 1)
+    assert (rims == ndimage.sum_labels(rim, labelled, numbers)).all()
+    for i in range(3):
+        near = ndimage.binary_dilation((values == i) & ~picture) & looked
+        assert (beside[i] == ndimage.sum_labels(rim & near, labelled, numbers)).all()

@@ -38,3 +38,20 @@ def test_what_is_pasted_is_the_windows_own_and_nothing_else() -> None:
 
     in_windows(turn_over, region, start.shape[1:], 2)
     assert (planes == wanted).all()
+
+
+def test_a_window_that_others_would_wait_for_gets_all_threads_if_its_work_can_use_them() -> None:
+    region = np.zeros((20, 20), np.uint8)
+    region[0:12, 0:12] = region[15, 2] = region[15, 8] = 1
+    asked: dict[bool, list[tuple[int, int]]] = {True: [], False: []}
+    for splits, seen in asked.items():
+        in_windows(
+            lambda window, seen=seen: seen.append((window.own.size, window.threads)),
+            region,
+            (20 * BLOCK, 20),
+            2,
+            splits=splits,
+        )
+    assert asked[True][0] == (13 * 13, 2)
+    assert sorted(asked[True][1:]) == [(9, 1), (9, 1)]
+    assert sorted(asked[False]) == [(9, 1), (9, 1), (13 * 13, 1)]

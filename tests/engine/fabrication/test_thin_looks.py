@@ -9,6 +9,7 @@ from skimage.color import deltaE_ciede2000, lab2xyz, xyz2lab
 from tests.boards import board
 from tests.engine.fabrication.fabs import lab
 from tests.engine.fabrication.rasters import labels_of
+from worker.engine.fabrication.bit_morphology import count, everywhere
 from worker.engine.fabrication.partition import Partition
 from worker.engine.fabrication.thin_looks import change_looks, looks_on, rings
 
@@ -61,9 +62,9 @@ def test_only_a_line_that_stands_by_itself_changes_its_finish() -> None:
     assert looks_on(partition)[legend, copper, 6] == gold
     (rule,) = [rule for rule in partition.rules if rule.part == (legend,)]
     thin = partition.thin(rule)
-    change_looks(
-        partition, rule, thin, np.ones((-(-thin.shape[0] // 64), thin.shape[1]), np.uint8), looks_on(partition)
-    )
+    changed = partition.empty()
+    change_looks(partition, rule, thin, everywhere(thin.shape), looks_on(partition), changed)
+    assert count(changed) == 6 * 220
     found = labels_of(partition)
     assert (found[50:56, 40:260] == gold).all()
     assert (found[120:126, 200:222] == legend).all()

@@ -112,7 +112,13 @@ def _pack(labels, table, pad_words, outside, first, last, out):  # type: ignore[
 
 
 def pack(
-    values: npt.NDArray[np.uint8], chosen: npt.NDArray[np.uint8], frame: Frame, *, outside: bool, threads: int = 1
+    values: npt.NDArray[np.uint8],
+    chosen: npt.NDArray[np.uint8],
+    frame: Frame,
+    *,
+    outside: bool,
+    threads: int = 1,
+    out: Bits | None = None,
 ) -> Bits:
     """The plane of pixels whose value is chosen.
 
@@ -121,13 +127,14 @@ def pack(
     values : uint8 (H, W)
     chosen : uint8 (256,), 1 for values that count.
     outside : what the pad holds.
+    out : where the plane is written; else a new one.
     """
-    out = np.empty(frame.shape, dtype=np.uint64)
+    plane: Bits = np.empty(frame.shape, dtype=np.uint64) if out is None else out
     fill = _ONES if outside else np.uint64(0)
-    calls = strip_groups(out.shape[0], threads)
+    calls = strip_groups(plane.shape[0], threads)
     values = read_only(values)
-    run_all(lambda a, b: _pack(values, chosen, frame.pad_words, fill, a, b, out), calls, threads)
-    return out
+    run_all(lambda a, b: _pack(values, chosen, frame.pad_words, fill, a, b, plane), calls, threads)
+    return plane
 
 
 def unpack(bits: Bits, frame: Frame) -> npt.NDArray[np.bool_]:
@@ -280,6 +287,23 @@ def wider(region: Region) -> Region:
     out = np.zeros(region.shape, dtype=np.uint8)
     _widen(region, out)
     return out
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def needed_runs(active, words_more):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """int64 (n, 2): first word, and past the last one, of the active words with so many more on each side."""
+    words = active.shape[0]
+    out = np.empty((words, 2), dtype=np.int64)
+    n = 0
+    for j in range(words):
+        if active[j] != 0:
+            first, last = max(0, j - words_more), min(words, j + words_more + 1)
+            if n > 0 and first <= out[n - 1, 1]:
+                out[n - 1, 1] = last
+            else:
+                out[n, 0], out[n, 1] = first, last
+                n += 1
+    return out[:n]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -9,7 +9,7 @@ import numpy.typing as npt
 from numba import njit
 
 from worker.engine.disjoint_sets import number_sets, unite
-from worker.engine.fabrication.bit_morphology import Bits, Frame, count
+from worker.engine.fabrication.bit_morphology import BLOCK, Bits, Frame, Region, count
 from worker.engine.threads import row_strips, run_all
 
 Indices = npt.NDArray[np.int32]
@@ -18,6 +18,7 @@ Totals = npt.NDArray[np.int64]
 _STRIP = 128
 _ONES = np.uint64(0xFFFFFFFFFFFFFFFF)
 _ONE = np.uint64(1)
+_TOP = np.uint64(63)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -198,6 +199,60 @@ def pixels_in_parts(plane: Bits, parts: Parts) -> Totals:
     counts = np.zeros(parts.count, dtype=np.int64)
     _count_overlaps(plane, parts.first_run, parts.starts, parts.ends, parts.part, counts)
     return counts
+
+
+def rims_and_neighbours(
+    plane: Bits, planes: npt.NDArray[np.uint64], parts: Parts, region: Region
+) -> tuple[Totals, Totals]:
+    """How many pixels of each part lie at its rim, int64 (n,), and at how many of these one of the other planes does on
+    some side, int64 (planes, n).
+
+    plane : that of the parts. planes : uint64 (planes, rows, words); what is in `plane` doesn't count. region : where
+    pixels are looked at; elsewhere all are rim, and nothing is beside them.
+    """
+    rims = np.zeros(parts.count, dtype=np.int64)
+    beside = np.zeros((len(planes), parts.count), dtype=np.int64)
+    _look_beside(plane, planes, parts.first_run, parts.starts, parts.ends, parts.part, region, rims, beside)
+    return rims, beside
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _look_beside(plane, planes, first_run, starts, ends, part, region, rims, beside):  # type: ignore[no-untyped-def]  # pragma: no cover
+    rows, words = plane.shape
+    for y in range(rows):
+        flags = region[y // BLOCK]
+        up, down = max(y - 1, 0), min(y + 1, rows - 1)
+        for i in range(first_run[y], first_run[y + 1]):
+            for j in range(starts[i] >> 6, (ends[i] + 63) >> 6):
+                rim = plane[y, j] & run_mask(starts[i], ends[i], j)
+                if flags[j] == 0:
+                    rims[part[i]] += set_bits(rim)
+                    continue
+                here = plane[y, j]
+                inner = plane[up, j] & plane[down, j] & _from_left(here, plane[y, max(j - 1, 0)], j == 0)
+                rim &= ~(inner & _from_right(here, plane[y, min(j + 1, words - 1)], j + 1 == words))
+                if rim == np.uint64(0):
+                    continue
+                rims[part[i]] += set_bits(rim)
+                for f in range(planes.shape[0]):
+                    other = planes[f]
+                    beyond = other[y, j] & ~here
+                    left = other[y, max(j - 1, 0)] & ~plane[y, max(j - 1, 0)]
+                    right = other[y, min(j + 1, words - 1)] & ~plane[y, min(j + 1, words - 1)]
+                    near = (other[up, j] & ~plane[up, j]) | (other[down, j] & ~plane[down, j])
+                    near |= _from_left(beyond, left, j == 0) | _from_right(beyond, right, j + 1 == words)
+                    beside[f, part[i]] += set_bits(rim & near)
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _from_left(here, left, first):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """Each pixel's left neighbour; beyond the first word the plane goes on as at its edge."""
+    return (here << _ONE) | ((here & _ONE) if first else (left >> _TOP))
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _from_right(here, right, last):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    return (here >> _ONE) | ((here & ~(_ONES >> _ONE)) if last else (right << _TOP))
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -24,11 +24,12 @@ FEW = 0.1
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Window:
     """A rectangle of blocks. rows, words : of the packed planes. own : uint8 (strips, words), the blocks in it whose
-    outcome counts; those around them are there to be looked at."""
+    outcome counts; those around them are there to be looked at. threads : how many its work may use."""
 
     rows: slice
     words: slice
     own: Region
+    threads: int = 1
 
     def cut(self, planes: Planes) -> Planes:
         """A copy of this part of the planes."""
@@ -76,9 +77,20 @@ def windows_on(region: Region, shape: tuple[int, int]) -> list[Window]:
     return out
 
 
-def in_windows(work: Callable[[Window], Any], region: Region, shape: tuple[int, int], threads: int) -> None:
-    """Let `work` do each window of a region."""
-    run_all(work, [(window,) for window in windows_on(region, shape)], threads)
+def in_windows(
+    work: Callable[[Window], Any], region: Region, shape: tuple[int, int], threads: int, *, splits: bool = False
+) -> None:
+    """Let `work` do each window of a region, the largest ones first.
+
+    splits : work can use more than one thread. It gets all of them for a window so large that others would wait.
+    """
+    windows = sorted(windows_on(region, shape), key=lambda window: window.own.size, reverse=True)
+    blocks = sum(window.own.size for window in windows)
+    while splits and threads > 1 and windows and windows[0].own.size * threads > blocks:
+        largest = windows.pop(0)
+        blocks -= largest.own.size
+        work(replace(largest, threads=threads))
+    run_all(work, [(window,) for window in windows], threads)
 
 
 def mask_of(region: Region, rows: int) -> Bits:

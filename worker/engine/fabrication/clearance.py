@@ -10,8 +10,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from worker.engine.fabrication.bit_morphology import Bits, Region, dilate, disc_within, erode
-from worker.engine.fabrication.bit_parts import areas_and_boxes, chosen_parts, connected_parts, pixels_in_parts
+from worker.engine.fabrication.bit_morphology import Bits, Region, dilate, disc_within, erode, everywhere
+from worker.engine.fabrication.bit_parts import (
+    areas_and_boxes,
+    chosen_parts,
+    connected_parts,
+    pixels_in_parts,
+    rims_and_neighbours,
+)
 from worker.engine.fabrication.partition import CROSS, FinishRule, Partition
 
 _LEAST_CONTRAST = 0.4
@@ -41,17 +47,16 @@ def _swap(board: Partition, finish: int, narrow: Bits, theirs: tuple[int, ...], 
     parts = connected_parts(narrow, corners=True, threads=threads)
     if parts.count == 0:
         return
-    edge = narrow & ~erode(narrow, CROSS, region=region, threads=threads)
-    borders = np.stack(
-        [pixels_in_parts(edge & dilate(board.planes[i], CROSS, region=region, threads=threads), parts) for i in theirs]
-    )
+    around = everywhere(board.shape) if region is None else region
+    rims, borders = rims_and_neighbours(narrow, board.planes, parts, around)
+    borders = borders[list(theirs)]
     touching = borders.sum(axis=0)
     ground = np.asarray(theirs)[borders.argmax(axis=0)]
     areas, _ = areas_and_boxes(parts, board.frame)
     stand_in, contrast = _stand_ins(board, finish)
     ring = np.array([distance[i, board.nearest_plain(i)] for i in range(board.count)])
     dearer = touching * board.clearance_px * ring[ground] > areas * distance[finish, stand_in[ground]]
-    swapped = dearer & contrast[ground] & (touching > 0.5 * pixels_in_parts(edge, parts))
+    swapped = dearer & contrast[ground] & (touching > 0.5 * rims)
     for other in board.plain:
         where = chosen_parts(parts, swapped & (stand_in[ground] == other), narrow.shape, threads=threads)
         board.move(where & narrow, other)
@@ -98,8 +103,9 @@ def swap_strips(board: Partition, region: Region | None) -> None:
     for rule in board.rules:
         if not rule.rule.spare_reach_px:
             continue
-        part, space = board.space(rule, region)
-        thin = board.thin_of(rule, part, space, region)
+        thin = board.thin(rule, region)
+        if not thin.any():
+            continue
         for finish in rule.part:
             _swap_strips(board, finish, thin & board.planes[finish], rule, region)
 

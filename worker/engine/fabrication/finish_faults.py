@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from worker.engine.fabrication.bit_morphology import BLOCK, Bits, Region, strip_groups, touch_word
+from worker.engine.fabrication.bit_morphology import BLOCK, Bits, Region, needed_runs, strip_groups, touch_word
 from worker.engine.fabrication.plane_moves import Planes
 from worker.engine.fabrication.thin_parts import (
     Reaches,
@@ -20,7 +20,6 @@ from worker.engine.fabrication.thin_parts import (
     add_grown,
     clear,
     held_words,
-    needed_runs,
     thin_of_finishes,
 )
 from worker.engine.threads import run_all
@@ -68,6 +67,31 @@ def add_faults(planes: Planes, outside: Bits, rules: FaultRules, region: Region,
     shapes = discs.beside, discs.fits, discs.covers, discs.rows, discs.odd
     run_all(
         lambda a, b: _add_faults(planes, outside, *tables, *shapes, region, a, b, out),
+        strip_groups(out.shape[0], threads),
+        threads,
+    )
+
+
+def add_faults_beside_thin(
+    planes: Planes, outside: Bits, rules: FaultRules, region: Region, out: Bits, *, threads: int
+) -> None:
+    """The same without what breaks a width rule."""
+    tables = rules.layers, rules.unknown, rules.clearance
+    run_all(
+        lambda a, b: _add_beside_thin(planes, outside, *tables, region, a, b, out),
+        strip_groups(out.shape[0], threads),
+        threads,
+    )
+
+
+def add_thin(
+    planes: Planes, outside: Bits, rules: FaultRules, number: int, region: Region, out: Bits, *, threads: int
+) -> None:
+    """Add every pixel that breaks one width rule, in the region."""
+    discs, one = rules.discs, slice(number, number + 1)
+    shapes = discs.beside[one], discs.fits[one], discs.covers[one], discs.rows[one], discs.odd[one]
+    run_all(
+        lambda a, b: thin_of_finishes(planes, outside, rules.part[one], rules.spare[one], *shapes, region, a, b, out),
         strip_groups(out.shape[0], threads),
         threads,
     )
@@ -121,9 +145,14 @@ def _add_faults(  # type: ignore[no-untyped-def]
     last,
     out,
 ):  # pragma: no cover - compiled
+    _add_beside_thin(planes, outside, layers, unknown, clearance, region, first, last, out)
+    thin_of_finishes(planes, outside, part, spare, beside, fits, covers, rows, odd, region, first, last, out)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _add_beside_thin(planes, outside, layers, unknown, clearance, region, first, last, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
     _add_near(planes, layers[2], layers[1], clearance, region, first, last, out)
     _add_touches(planes, outside, layers, unknown, region, first, last, out)
-    thin_of_finishes(planes, outside, part, spare, beside, fits, covers, rows, odd, region, first, last, out)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

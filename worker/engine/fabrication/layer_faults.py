@@ -18,6 +18,7 @@ from worker.engine.fabrication.bit_morphology import (
     dilate,
     disc_within,
     everywhere,
+    needed_runs,
     strip_groups,
     touch_word,
 )
@@ -25,7 +26,7 @@ from worker.engine.fabrication.board_windows import Window
 from worker.engine.fabrication.edge_bands import Edges, edge_band, edge_reach_px, pad_reach_px
 from worker.engine.fabrication.layer_bits import LayerBits
 from worker.engine.fabrication.planes import COPPER, LEGEND, OPENING
-from worker.engine.fabrication.thin_parts import add_grown, clear, held_words, layer_rules, needed_runs, thin_of_layers
+from worker.engine.fabrication.thin_parts import add_grown, clear, held_words, layer_rules, thin_of_layers
 from worker.engine.fabrication.width_rules import Layer, limit_px, width_rules
 from worker.engine.threads import run_all
 from worker.fab_profile import FabProfile

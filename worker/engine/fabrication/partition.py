@@ -37,10 +37,13 @@ from worker.engine.fabrication.finish_faults import (
     add_barred,
     add_corner_touches,
     add_faults,
+    add_faults_beside_thin,
     add_near,
+    add_thin,
     chosen_of,
 )
 from worker.engine.fabrication.layer_bits import LayerBits, pack_bit
+from worker.engine.fabrication.measured_thin import Kinds, MeasuredThin, Words, WordsBefore
 from worker.engine.fabrication.plane_moves import Planes, gather
 from worker.engine.fabrication.planes import (
     COPPER,
@@ -54,7 +57,7 @@ from worker.engine.fabrication.planes import (
     planes_of,
 )
 from worker.engine.fabrication.sparse_bits import add
-from worker.engine.fabrication.thin_parts import reaches_of, thin_finishes, thin_parts
+from worker.engine.fabrication.thin_parts import reaches_of
 from worker.engine.fabrication.unseen_copper import makeable_reach_px
 from worker.engine.fabrication.width_rules import CORNER_TOLERANCE, Layer, WidthRule, limit_px, width_rules
 from worker.fab_profile import FabProfile
@@ -115,7 +118,9 @@ class Partition:
         self.frame: Frame = frame_for(*labels.shape, largest_px=max(3 * widest, makeable_reach_px(fab, pitch_um)))
         self.distance = ciede2000(lab[:, None], lab[None])
         self.lab = lab
-        self.planes = np.stack([self._pack(labels, i) for i in range(count)])
+        self.planes = np.empty((count, *self.frame.shape), dtype=np.uint64)
+        for i, plane in enumerate(self.planes):
+            pack(labels, _one(i), self.frame, outside=False, threads=threads, out=plane)
         self.outside = pack(labels, _one(OUTSIDE), self.frame, outside=True, threads=threads)
         self.plated, self.pads = (
             None if planes is None or not planes.has(bit) else pack_bit(planes.stack, bit, self.frame, threads=threads)
@@ -124,6 +129,8 @@ class Partition:
         self._frame_planes()
         self.bands = self._bands()
         self._fault_rules = self._tables()
+        self._kinds, self._reach_px = _kinds_and_reach(self._fault_rules)
+        self.measured: MeasuredThin | None = None
 
     def _tables(self) -> FaultRules:
         def tables(groups: Sequence[tuple[int, ...]]) -> Chosen:
@@ -138,9 +145,6 @@ class Partition:
             discs=reaches_of(tuple(rule.rule for rule in self.rules), tuple(bool(rule.spare) for rule in self.rules)),
         )
 
-    def _pack(self, labels: Labels, finish: int) -> Bits:
-        return pack(labels, _one(finish), self.frame, outside=False, threads=self.threads)
-
     @property
     def count(self) -> int:
         return len(self.planes)
@@ -151,18 +155,27 @@ class Partition:
     def _frame_planes(self) -> None:
         self.shape: tuple[int, int] = self.outside.shape
         self._nothing = self.empty()
+        self._empty: Bits | None = None
         self._everywhere = everywhere(self.shape)
 
-    def window(self, planes: Planes, rows: slice, words: slice) -> Partition:
+    def window(self, planes: Planes, rows: slice, words: slice, *, threads: int = 1) -> Partition:
         """A copy of a part of the board with these planes, to work on alone; rows begin at a block."""
         part = copy.copy(self)
-        part.threads = 1
+        part.threads = threads
         part.planes = planes[:, rows, words].copy()
         part.outside = np.ascontiguousarray(self.outside[rows, words])
         bands = [(finishes, np.ascontiguousarray(band[rows, words])) for finishes, band in self.bands]
         part.bands = [(finishes, band) for finishes, band in bands if band.any()]
         part._frame_planes()
+        part.measured = None if self.measured is None else self.measured.window(rows, words)
         return part
+
+    def remember_thin(self) -> MeasuredThin:
+        """Keep what is measured of thin parts from here on, until `measured` is None again. Meanwhile pixels change by
+        this class's methods alone, or it is told what changed."""
+        if self.measured is None:
+            self.measured = MeasuredThin(self._kinds, self._reach_px, self.shape)
+        return self.measured
 
     def _bands(self) -> list[tuple[tuple[int, ...], Bits]]:
         """For copper, openings and legend: their finishes, and the pixels too near to the edge or a pad for them.
@@ -206,11 +219,42 @@ class Partition:
 
     def move(self, where: Bits, finish: int) -> None:
         """Give these pixels, all on the board, to a finish."""
+        before = self._words_before(where)
         plane_moves.move(self.planes, where, finish)
+        self._note(before)
 
     def take_over(self, where: Bits, other: Planes) -> None:
         """Make these pixels what they are in another partition's planes."""
+        before = self._words_before(where)
         plane_moves.take_over(self.planes, where, other)
+        self._note(before)
+
+    def put_back(self, where: Bits, saved: WordsBefore) -> None:
+        """Make these pixels, all of them in words that were saved, what they were."""
+        before = self._words_before(where)
+        saved.put_back(self.planes, where)
+        self._note(before)
+
+    def flood(self, where: Bits, sources: Bits | None, givers: tuple[int, ...], steps: int) -> None:
+        """Give pixels to the nearest of some finishes, as `plane_moves.flood` does; sources : None for all around."""
+        before, gives = self._words_before(where), chosen_of(givers, self.count)
+        if sources is None:
+            plane_moves.flood(self.planes, where, where, True, gives, steps)
+        else:
+            plane_moves.flood(self.planes, where, sources, False, gives, steps)
+        self._note(before)
+
+    def note_changes(self, region: Region, before: Planes) -> None:
+        """Take notice of what else was changed, in the region, since the planes were these."""
+        if self.measured is not None:
+            self.measured.changed_in(region, before, self.planes)
+
+    def _words_before(self, where: Bits) -> WordsBefore | None:
+        return None if self.measured is None else WordsBefore.of(self.planes, where)
+
+    def _note(self, before: WordsBefore | None) -> None:
+        if self.measured is not None and before is not None:
+            self.measured.changed(before, self.planes)
 
     def space(self, rule: FinishRule, region: Region | None) -> tuple[Bits, Bits]:
         """The rule's part, and where its discs may lie: good in the region and one block around it."""
@@ -236,14 +280,59 @@ class Partition:
         return dilate(cover, tolerance, region=region, threads=self.threads)
 
     def thin(self, rule: FinishRule, region: Region | None = None) -> Bits:
-        """Pixels of the part that break the rule, in the region."""
-        return thin_finishes(
-            self.planes, self.outside, rule.part, rule.spare, rule.rule, region=region, threads=self.threads
-        )
+        """Pixels of the part that break the rule, in the region. Not to be changed."""
+        number, within = self.rules.index(rule), self._region(region)
+        if self.measured is None:
+            out = self.empty()
+            self._measure_thin(number, within, out)
+            return out
+        self._know_thin(self.measured, number, within)
+        if not self.measured.holds(number, within):
+            return self._nothing
+        out = self.empty()
+        self.measured.add(number, within, out)
+        return out
 
-    def thin_of(self, rule: FinishRule, part: Bits, space: Bits, region: Region | None) -> Bits:
-        """The same, of a part and its space that are known already."""
-        return thin_parts(part, space, rule.diameter_px, region=region, threads=self.threads)
+    def thin_words(self, rule: FinishRule, region: Region) -> Words:
+        """The same, as words; what is measured is kept from here on."""
+        measured, number = self.remember_thin(), self.rules.index(rule)
+        self._know_thin(measured, number, region)
+        return measured.words(number, region)
+
+    def new_thin(self, before: Sequence[Words], region: Region) -> Bits:
+        """Pixels in the region that break a width rule, and are not among these, which did before, rule by rule."""
+        out, spare, measured = self.empty(), self._scratch(), self.remember_thin()
+        for number, words in enumerate(before):
+            self._know_thin(measured, number, region)
+            measured.add_new(number, words, region, spare, out)
+        return out
+
+    def saved(self, places: Sequence[Words]) -> WordsBefore:
+        """What the planes show in all these words, to be put back."""
+        where = self._scratch()
+        for words in places:
+            words.add(where)
+        out = WordsBefore.of(self.planes, where)
+        for words in places:
+            words.clear(where)
+        return out
+
+    def _scratch(self) -> Bits:
+        """A plane that is empty, and is left so."""
+        if self._empty is None:
+            self._empty = self.empty()
+        return self._empty
+
+    def _know_thin(self, measured: MeasuredThin, number: int, region: Region) -> None:
+        unknown = measured.unknown(number, region)
+        if unknown is None:
+            return
+        found = self._scratch()
+        self._measure_thin(number, unknown, found)
+        measured.take_in(number, found, unknown)
+
+    def _measure_thin(self, number: int, region: Region, out: Bits) -> None:
+        add_thin(self.planes, self.outside, self._fault_rules, number, region, out, threads=self.threads)
 
     def too_near(self, region: Region | None = None) -> Bits:
         """Legend within the clearance of an opening."""
@@ -262,7 +351,14 @@ class Partition:
         """Every pixel that breaks a rule, in the region."""
         out, within = self.empty(), self._region(region)
         self._add_too_far_out(within, out)
-        add_faults(self.planes, self.outside, self._fault_rules, within, out, threads=self.threads)
+        rules = self._fault_rules
+        if self.measured is None:
+            add_faults(self.planes, self.outside, rules, within, out, threads=self.threads)
+            return out
+        add_faults_beside_thin(self.planes, self.outside, rules, within, out, threads=self.threads)
+        for number in range(len(self.rules)):
+            self._know_thin(self.measured, number, within)
+            self.measured.add(number, within, out)
         return out
 
     @property
@@ -296,6 +392,12 @@ def _one(value: int) -> npt.NDArray[np.uint8]:
     table = np.zeros(256, dtype=np.uint8)
     table[value] = 1
     return table
+
+
+def _kinds_and_reach(rules: FaultRules) -> tuple[Kinds, npt.NDArray[np.int64]]:
+    """What finishes are to each width rule, and how far its discs and their corners' tolerance reach."""
+    kinds = np.where(rules.part, 1, np.where(rules.spare, 2, 0)).astype(np.uint8)
+    return kinds, rules.discs.rows.sum(axis=1)
 
 
 def _finish_rules(fab: FabProfile, bits: Sequence[int], pitch_um: float) -> tuple[FinishRule, ...]:

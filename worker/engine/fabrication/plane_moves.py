@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from worker.engine.fabrication.bit_morphology import Bits, Region, strip_groups
+from worker.engine.fabrication.bit_morphology import Bits, Region, needed_runs, strip_groups
 from worker.engine.threads import run_all
 
 Planes = npt.NDArray[np.uint64]
@@ -19,16 +19,17 @@ _NONE = np.uint64(0)
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _gather(planes, chosen, start, region, first, last, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    flags = region[first // _STRIP]
+    runs = needed_runs(region[first // _STRIP], 0)
     for y in range(first, last):
-        for j in range(out.shape[1]):
-            out[y, j] = start[y, j] if flags[j] != 0 else _NONE
-        for f in range(planes.shape[0]):
-            if chosen[f]:
-                row = planes[f, y]
-                for j in range(out.shape[1]):
-                    if flags[j] != 0:
-                        out[y, j] |= row[j]
+        for n in range(runs.shape[0]):
+            a, b = runs[n, 0], runs[n, 1]
+            to = out[y, a:b]
+            to[:] = start[y, a:b]
+            for f in range(planes.shape[0]):
+                if chosen[f]:
+                    row = planes[f, y, a:b]
+                    for j in range(b - a):
+                        to[j] |= row[j]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -81,11 +82,11 @@ def _finish_at(planes, y, x):  # type: ignore[no-untyped-def]  # pragma: no cove
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def flood(planes, where, sources, gives, steps):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+def flood(planes, where, sources, others, gives, steps):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
     """Give the pixels of `where` to the nearest finish that gives, in place, from the sources' pixels outwards.
 
     where : emptied as pixels are given; what is left lies deeper than `steps`, or has no giver around. sources : pixels
-    that may give, none of them in `where`. gives : bool (finishes,).
+    that may give, none of them in `where`; with `others`, all pixels but those. gives : bool (finishes,).
     """
     height, words = where.shape
     count = 0
@@ -116,7 +117,8 @@ def flood(planes, where, sources, gives, steps):  # type: ignore[no-untyped-def]
                 best = -1
                 for k in range(4):
                     yy, xx = y + dy[k], x + dx[k]
-                    if sources[yy, xx >> 6] & (_ONE << np.uint64(xx & 63)) == _NONE:
+                    # None has been given yet, so `where` itself may say what lies beside it.
+                    if (sources[yy, xx >> 6] & (_ONE << np.uint64(xx & 63)) == _NONE) != others:
                         continue
                     f = _finish_at(planes, yy, xx)
                     if f >= 0 and gives[f]:

@@ -113,9 +113,14 @@ def repair(
 def mend(board: Partition, wanted: Planes) -> None:
     """Change a partition until no rule is broken."""
     board.keep_from_edge()
+    board.remember_thin()
     faults = board.faults()
-    if not faults.any():
-        return
+    if faults.any():
+        _mend(board, wanted, faults)
+    board.measured = None
+
+
+def _mend(board: Partition, wanted: Planes, faults: Bits) -> None:
     region = region_of(faults, 1)
     swap_strips(board, region)
     give_up(board, region)
@@ -131,6 +136,7 @@ def finish_off(board: Partition, wanted: Planes, region: Region | None = None) -
 
     Few faults are finished off in windows, each by itself; what that breaks where windows end is looked for after it.
     """
+    board.remember_thin()
     faults = board.faults(region)
     turn = 0
     while faults.any():
@@ -140,13 +146,14 @@ def finish_off(board: Partition, wanted: Planes, region: Region | None = None) -
             board.planes = before.copy()
 
             def work(window: Window, before: Planes = before) -> None:
-                part = board.window(before, window.rows, window.words)
+                part = board.window(before, window.rows, window.words, threads=window.threads)
                 asked, left, own_turn = window.cut(wanted), part.faults(window.own), 0
                 while left.any() and own_turn < _TRIES:
                     left, own_turn = _finish_turn(part, asked, left, own_turn, window.own), own_turn + 1
                 window.paste(board.planes, part.planes)
 
-            in_windows(work, room, board.shape, board.threads)
+            in_windows(work, room, board.shape, board.threads, splits=True)
+            board.note_changes(room, before)
             faults = board.faults(wider(room))
         else:
             faults = _finish_turn(board, wanted, faults, turn, None)

@@ -50,8 +50,11 @@ def fill_thin(board: Partition, faults: Bits, region: Region) -> None:
 def grow_worthy(board: Partition, region: Region) -> None:
     """Thin pieces that hold parts together, and strokes, grow, whatever that makes too thin."""
     for rule in board.rules:
-        part, space = board.space(rule, region)
-        joints = worth_keeping(board, rule, board.thin_of(rule, part, space, region), space)
+        thin = board.thin(rule, region)
+        if not thin.any():
+            continue
+        _, space = board.space(rule, region)
+        joints = worth_keeping(board, rule, thin, space)
         if joints.any():
             wish = grown(board, rule, joints, space) & ~board.outside
             fill(board, wish, rule.part, 2 * rule.diameter_px)
@@ -66,9 +69,9 @@ def grow_joints(board: Partition, faults: Bits, region: Region) -> None:
 def grow_thin(board: Partition, faults: Bits, region: Region) -> None:
     """Thin parts grow, whatever that makes too thin, and that goes."""
     for rule in board.rules:
-        part, space = board.space(rule, region)
-        thin = board.thin_of(rule, part, space, region)
+        thin = board.thin(rule, region)
         if thin.any():
+            _, space = board.space(rule, region)
             wish = grown(board, rule, thin, space) & ~board.outside
             fill(board, wish, rule.part, 2 * rule.diameter_px)
     fill_thin(board, faults, region)
@@ -89,7 +92,7 @@ def settle(board: Partition, wanted: Planes, faults: Bits, *, thorough: bool) ->
     wanted : the planes as they were asked for. thorough : try blots of every finish, too.
     """
     # A change reaches no farther than the blocks; rules look one block farther.
-    before = board.planes
+    before, region = board.planes, region_of(faults, 1)
     board.planes = before.copy()
 
     def work(window: Window) -> None:
@@ -97,7 +100,8 @@ def settle(board: Partition, wanted: Planes, faults: Bits, *, thorough: bool) ->
         _settle_window(part, window.cut(wanted), window.own.copy(), thorough)
         window.paste(board.planes, part.planes)
 
-    in_windows(work, region_of(faults, 1), board.shape, board.threads)
+    in_windows(work, region, board.shape, board.threads)
+    board.note_changes(region, before)
 
 
 def _settle_window(board: Partition, wanted: Planes, region: Region, thorough: bool) -> None:
@@ -107,13 +111,13 @@ def _settle_window(board: Partition, wanted: Planes, region: Region, thorough: b
     places = connected_parts(around, corners=True)
     region = region & region_of(around, 0)
     joints = [_joints(board, rule, region) for rule in board.rules]
-    before = board.planes
+    before, known = board.planes, board.measured
     chosen = before.copy()
     best = _FAULT_PRICE * pixels_in_parts(faults, places)
     unclean = np.ones(places.count, dtype=np.bool_)
     for changes in _changes(board, thorough):
         for change in changes:
-            board.planes = before.copy()
+            board.planes, board.measured = before.copy(), None if known is None else known.copy()
             change(board, faults, region)
             left = pixels_in_parts(board.faults(region), places)
             cost = _costs(places, before, board.planes, wanted, board.distance) + _FAULT_PRICE * left
@@ -130,7 +134,7 @@ def _settle_window(board: Partition, wanted: Planes, region: Region, thorough: b
         if not unclean.any():
             break
         region = region & region_of(chosen_parts(places, unclean, faults.shape), 0)
-    board.planes = chosen
+    board.planes, board.measured = chosen, None
 
 
 def _changes(board: Partition, thorough: bool) -> Iterator[tuple[Change, ...]]:
@@ -143,8 +147,8 @@ def _changes(board: Partition, thorough: bool) -> Iterator[tuple[Change, ...]]:
 
 
 def _joints(board: Partition, rule: FinishRule, region: Region) -> Bits:
-    part, space = board.space(rule, region)
-    return worth_keeping(board, rule, board.thin_of(rule, part, space, region), space)
+    thin = board.thin(rule, region)
+    return worth_keeping(board, rule, thin, board.space(rule, region)[1]) if thin.any() else thin
 
 
 def _costs(

@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from worker.engine.fabrication.bit_morphology import BLOCK, Bits, Region
+from worker.engine.fabrication.bit_morphology import BLOCK, Bits, Region, needed_runs
 
 _COMMON, _WITHOUT, _ADD, _REMOVE, _COPY, _COPY_WHERE = range(6)
 
@@ -19,22 +19,34 @@ def _combine(how, one, other, region, out):  # type: ignore[no-untyped-def]  # p
         flags = region[strip]
         if not flags.any():
             continue
+        runs = needed_runs(flags, 0)
         for y in range(strip * BLOCK, min((strip + 1) * BLOCK, out.shape[0])):
-            for j in range(out.shape[1]):
-                if flags[j] == 0:
-                    continue
-                if how == _COMMON:
-                    out[y, j] = one[y, j] & other[y, j]
-                elif how == _WITHOUT:
-                    out[y, j] = one[y, j] & ~other[y, j]
-                elif how == _ADD:
-                    out[y, j] |= one[y, j]
-                elif how == _REMOVE:
-                    out[y, j] &= ~one[y, j]
-                elif how == _COPY:
-                    out[y, j] = one[y, j]
-                else:
-                    out[y, j] ^= (out[y, j] ^ one[y, j]) & other[y, j]
+            for n in range(runs.shape[0]):
+                a, b = runs[n, 0], runs[n, 1]
+                _combine_run(how, one[y, a:b], other[y, a:b], out[y, a:b])
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _combine_run(how, one, other, to):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    words = to.shape[0]
+    if how == _COMMON:
+        for j in range(words):
+            to[j] = one[j] & other[j]
+    elif how == _WITHOUT:
+        for j in range(words):
+            to[j] = one[j] & ~other[j]
+    elif how == _ADD:
+        for j in range(words):
+            to[j] |= one[j]
+    elif how == _REMOVE:
+        for j in range(words):
+            to[j] &= ~one[j]
+    elif how == _COPY:
+        for j in range(words):
+            to[j] = one[j]
+    else:
+        for j in range(words):
+            to[j] ^= (to[j] ^ one[j]) & other[j]
 
 
 def common(one: Bits, other: Bits, region: Region) -> Bits:

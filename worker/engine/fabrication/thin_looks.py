@@ -13,9 +13,10 @@ from scipy.special import erf
 
 from worker.engine.colorimetry import lab_to_xyz, xyz_to_lab
 from worker.engine.difference import ciede2000
-from worker.engine.fabrication.bit_morphology import Bits, Region, dilate, erode
-from worker.engine.fabrication.bit_parts import areas_and_boxes, chosen_parts, connected_parts, pixels_in_parts
-from worker.engine.fabrication.partition import CROSS, FinishRule, Partition
+from worker.engine.fabrication.bit_morphology import Bits, Region
+from worker.engine.fabrication.bit_parts import areas_and_boxes, chosen_parts, connected_parts, rims_and_neighbours
+from worker.engine.fabrication.partition import FinishRule, Partition
+from worker.engine.fabrication.sparse_bits import add, common
 
 EYE_MM = 0.14
 """Standard deviation of the blur that an eye at arm's length makes."""
@@ -118,24 +119,24 @@ def looks_on(board: Partition) -> npt.NDArray[np.intp]:
     )
 
 
-def change_looks(board: Partition, rule: FinishRule, thin: Bits, region: Region, looks: npt.NDArray[np.intp]) -> Bits:
-    """Show a rule's thin parts that stand by themselves by the finish that looks most like them; what was changed."""
-    changed, threads = board.empty(), board.threads
+def change_looks(
+    board: Partition, rule: FinishRule, thin: Bits, region: Region, looks: npt.NDArray[np.intp], changed: Bits
+) -> None:
+    """Show a rule's thin parts that stand by themselves by the finish that looks most like them.
+
+    region : where `thin` lies. changed : what was changed is added, in place.
+    """
+    threads = board.threads
     for finish in rule.part:
-        pixels = thin & board.planes[finish]
-        if not pixels.any() or (looks[finish] == finish).all():
+        if (looks[finish] == finish).all():
             continue
+        pixels = common(thin, board.planes[finish], region)
         parts = connected_parts(pixels, corners=True, threads=threads)
-        edge = pixels & ~erode(pixels, CROSS, region=region, threads=threads)
-        rims = pixels_in_parts(edge, parts)
+        if parts.count == 0:
+            continue
+        rims, beside = rims_and_neighbours(pixels, board.planes, parts, region)
         areas, _ = areas_and_boxes(parts, board.frame)
         widths = np.clip(np.rint(2.0 * areas / np.maximum(rims, 1)).astype(int), 1, looks.shape[2] - 1)
-        beside = np.stack(
-            [
-                pixels_in_parts(edge & dilate(board.planes[i] & ~pixels, CROSS, region=region, threads=threads), parts)
-                for i in range(board.count)
-            ]
-        )
         alone = beside[finish] <= _ALONE * rims
         beside[finish] = 0
         look = looks[finish, beside.argmax(axis=0), widths]
@@ -144,5 +145,4 @@ def change_looks(board: Partition, rule: FinishRule, thin: Bits, region: Region,
             if other != finish and chosen.any():
                 where = chosen_parts(parts, chosen, pixels.shape, threads=threads)
                 board.move(where, other)
-                changed |= where
-    return changed
+                add(changed, where, region)

@@ -25,6 +25,7 @@ from worker.engine.fabrication.bit_morphology import (
     disc_within,
     everywhere,
     load,
+    needed_runs,
     spread,
     strip_groups,
 )
@@ -172,34 +173,6 @@ def thin_layers(bits: LayerBits, rule: WidthRule, *, region: Region | None = Non
         threads,
     )
     return found
-
-
-def thin_finishes(
-    planes: npt.NDArray[np.uint64],
-    outside: Bits,
-    part: tuple[int, ...],
-    spare: tuple[int, ...],
-    rule: WidthRule,
-    *,
-    region: Region | None = None,
-    threads: int = 1,
-) -> Bits:
-    """Pixels of some finishes that break a rule, in the region.
-
-    planes : uint64 (finishes, rows, words), one for each finish. part, spare : the finishes that are in the rule's part
-    and that its discs may use besides.
-    """
-    out: Bits = np.zeros(outside.shape, dtype=np.uint64)
-    in_part, in_spare = (np.array([[i in chosen for i in range(len(planes))]]) for chosen in (part, spare))
-    discs = reaches_of((rule,), (bool(spare),))
-    around = everywhere(outside.shape) if region is None else region
-    shapes = discs.beside, discs.fits, discs.covers, discs.rows, discs.odd
-    run_all(
-        lambda a, b: thin_of_finishes(planes, outside, in_part, in_spare, *shapes, around, a, b, out),
-        strip_groups(out.shape[0], threads),
-        threads,
-    )
-    return out
 
 
 def space_of(bits: LayerBits, rule: WidthRule, *, threads: int = 1) -> Bits:
@@ -441,23 +414,6 @@ def held_words(part, runs):  # type: ignore[no-untyped-def]  # pragma: no cover 
     for y in range(part.shape[0]):
         _add(part[y], runs, any_set)
     return (any_set != _NONE).astype(np.uint8)
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def needed_runs(active, words_more):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    """int64 (n, 2): first word, and past the last one, of the active words with so many more on each side."""
-    words = active.shape[0]
-    out = np.empty((words, 2), dtype=np.int64)
-    n = 0
-    for j in range(words):
-        if active[j] != 0:
-            first, last = max(0, j - words_more), min(words, j + words_more + 1)
-            if n > 0 and first <= out[n - 1, 1]:
-                out[n - 1, 1] = last
-            else:
-                out[n, 0], out[n, 1] = first, last
-                n += 1
-    return out[:n]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -8,14 +8,12 @@ too thin; what it could not get on one side it gets on the other in the next tur
 
 from __future__ import annotations
 
-import numpy as np
-
 from worker.engine.fabrication.bit_morphology import Bits, Region, dilate, disc, disc_within, region_of
 from worker.engine.fabrication.bit_parts import areas_and_boxes, chosen_parts, connected_parts, pixels_in_parts
 from worker.engine.fabrication.contacts import touched_parts
+from worker.engine.fabrication.measured_thin import Words
 from worker.engine.fabrication.middle_lines import middle_lines
 from worker.engine.fabrication.partition import SQUARE, FinishRule, Partition
-from worker.engine.fabrication.plane_moves import flood
 from worker.engine.fabrication.sparse_bits import add, common, remove, without
 from worker.engine.fabrication.thin_looks import change_looks, looks_on
 
@@ -28,14 +26,8 @@ _MOSTLY = 0.55
 
 
 def fill(board: Partition, where: Bits, givers: tuple[int, ...], steps: int) -> None:
-    """Give pixels to the nearest of some finishes, from the rim inwards, no deeper than `steps`."""
-    _flood(board, where.copy(), ~where, givers, steps)
-
-
-def _flood(board: Partition, where: Bits, sources: Bits, givers: tuple[int, ...], steps: int) -> None:
-    gives = np.zeros(board.count, dtype=np.bool_)
-    gives[list(givers)] = True
-    flood(board.planes, where, sources, gives, steps)
+    """Give pixels to the nearest of some finishes, from the rim inwards, no deeper than `steps`. where : emptied."""
+    board.flood(where, None, givers, steps)
 
 
 def pieces_to_give_up(board: Partition, rule: FinishRule, thin: Bits, space: Bits, region: Region | None) -> Bits:
@@ -84,14 +76,19 @@ def worth_keeping(board: Partition, rule: FinishRule, thin: Bits, space: Bits) -
 def give_up(board: Partition, region: Region | None) -> None:
     """Show by another finish what that suits, and let go of all else that is too thin to grow."""
     changed, looks = board.empty(), looks_on(board)
+
+    def thin_still(rule: FinishRule) -> tuple[Bits, Region]:
+        thin = board.thin(rule, region)
+        held = region_of(thin, 0)
+        return (without(thin, changed, held), held) if held.any() else (thin, held)
+
     for rule in board.rules:
-        thin = board.thin(rule, region) & ~changed
-        if thin.any():
-            changed |= change_looks(board, rule, thin, region_of(thin, 0), looks)
+        thin, held = thin_still(rule)
+        change_looks(board, rule, thin, held, looks, changed)
     for rule in board.rules:
-        part, space = board.space(rule, region)
-        thin = board.thin_of(rule, part, space, region) & ~changed
+        thin, held = thin_still(rule)
         if thin.any():
+            _, space = board.space(rule, region)
             fill(board, pieces_to_give_up(board, rule, thin, space, region), rule.others, rule.diameter_px)
 
 
@@ -109,36 +106,39 @@ def widen(board: Partition, region: Region, *, more_px: tuple[int, ...], retreat
 
     more_px : for each turn, by how much more than they lack. What grew on one side alone gets the rest on that side.
     """
+    board.remember_thin()
     for more in more_px:
-        saved = board.planes.copy()
         gained, before, wanted = board.empty(), [], []
         for rule in board.rules:
-            part, space = board.space(rule, region)
-            thin = board.thin_of(rule, part, space, region)
-            before.append(thin)
-            if thin.any():
-                wanted.append((rule, thin, grown(board, rule, thin, space, more_px=more)))
-        for rule, thin, wish in wanted:
+            before.append(board.thin_words(rule, region))
+            if len(before[-1].bits):
+                thin, space = board.thin(rule, region), board.space(rule, region)[1]
+                wanted.append((rule, before[-1], Words.of(grown(board, rule, thin, space, more_px=more))))
+        saved = board.saved([wish for _, _, wish in wanted])
+        thin, wish = board.empty(), board.empty()
+        for rule, thin_words, wish_words in wanted:
+            thin_words.add(thin)
+            wish_words.add(wish)
             asked = region_of(wish, 0)
             for taken in (gained, board.outside):
                 remove(wish, taken, asked)
             add(gained, wish, asked)
-            _flood(board, wish, thin, rule.part, 2 * rule.diameter_px)
+            board.flood(wish, thin, rule.part, 2 * rule.diameter_px)
             remove(gained, wish, asked)
+            thin_words.clear(thin)
+            wish_words.clear(wish)
         around = region_of(gained, 1)
         for retreat in range(retreats):
-            worse = board.empty()
-            for rule, thin in zip(board.rules, before, strict=True):
-                add(worse, without(board.thin(rule, around), thin, around), around)
+            worse = board.new_thin(before, around)
             back = dilate(worse, disc(3 if retreat < retreats - 1 else 9), region=around, threads=board.threads)
             back = common(back, gained, around)
             if not back.any():
                 break
-            board.take_over(back, saved)
-            gained &= ~back
+            board.put_back(back, saved)
+            remove(gained, back, around)
             around = region_of(worse, 1)
         if not gained.any():
             return
-        for thin in before:
-            gained |= thin
+        for thin_words in before:
+            thin_words.add(gained)
         region = region_of(gained, 1)

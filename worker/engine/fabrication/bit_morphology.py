@@ -100,25 +100,81 @@ def _pack(labels, table, pad_words, outside, first, last, out):  # type: ignore[
         row[pad_words + words :] = outside
         for x in range(width):
             bytes_of_row[x] = table[labels[y, x]]
-        for j in range(words):
-            word = np.uint64(0)
-            for i in range(8):
-                # The product brings the lowest bits of eight bytes together in the highest byte.
-                eight = eights[np.uint64(j * 8 + i)] * _GATHER >> np.uint64(56)
-                word |= eight << np.uint64(8 * i)
-            row[pad_words + j] = word
+        _gather_bits(eights, words, row[pad_words : pad_words + words])
         if width % 64:
             row[pad_words + words - 1] |= outside << np.uint64(width % 64)
 
 
-def pack(
+@njit(cache=True, nogil=True, error_model="numpy")
+def _gather_bits(eights, words, row):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """Words of the lowest bits of bytes, eight of them in each of `eights`."""
+    for j in range(words):
+        word = np.uint64(0)
+        for i in range(8):
+            # The product brings the lowest bits of eight bytes together in the highest byte.
+            eight = eights[np.uint64(j * 8 + i)] * _GATHER >> np.uint64(56)
+            word |= eight << np.uint64(8 * i)
+        row[j] = word
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _pack_each(values, number_of, beyond, pad_words, first, last, planes, rest):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Rows first..last of the padded planes; `rest`, the plane of the number `beyond`, holds the pad."""
+    height, width = values.shape
+    pad, words, count = pad_words * 64, (width + 63) // 64, planes.shape[0]
+    numbers, chosen = np.zeros(width, dtype=np.uint8), np.zeros(64 * words, dtype=np.uint8)
+    eights = chosen.view(np.uint64)
+    planes[:, first:last, :pad_words] = np.uint64(0)
+    planes[:, first:last, pad_words + words :] = np.uint64(0)
+    rest[first:last] = _ONES
+    for r in range(first, last):
+        y = r - pad
+        if y < 0 or y >= height:
+            planes[:, r] = np.uint64(0)
+            continue
+        for x in range(width):
+            numbers[x] = number_of[values[y, x]]
+        for k in range(count):
+            for x in range(width):
+                chosen[x] = numbers[x] == k
+            _gather_bits(eights, words, planes[k, r, pad_words : pad_words + words])
+        for x in range(width):
+            chosen[x] = numbers[x] == beyond
+        _gather_bits(eights, words, rest[r, pad_words : pad_words + words])
+        if width % 64:
+            rest[r, pad_words + words - 1] |= _ONES << np.uint64(width % 64)
+
+
+def pack_each(
     values: npt.NDArray[np.uint8],
-    chosen: npt.NDArray[np.uint8],
+    number_of: npt.NDArray[np.uint8],
+    count: int,
+    beyond: int,
     frame: Frame,
     *,
-    outside: bool,
     threads: int = 1,
-    out: Bits | None = None,
+) -> tuple[npt.NDArray[np.uint64], Bits]:
+    """A plane for each number, uint64 (count, rows, words), with an empty pad, and that of one more with a full one.
+
+    Parameters
+    ----------
+    values : uint8 (H, W)
+    number_of : uint8 (256,), the number of each value.
+    beyond : the one more.
+    """
+    planes, rest = np.empty((count, *frame.shape), dtype=np.uint64), np.empty(frame.shape, dtype=np.uint64)
+    calls = strip_groups(frame.shape[0], threads)
+    values, number_of = read_only(values), read_only(number_of)
+    run_all(
+        lambda a, b: _pack_each(values, number_of, np.uint8(beyond), frame.pad_words, a, b, planes, rest),
+        calls,
+        threads,
+    )
+    return planes, rest
+
+
+def pack(
+    values: npt.NDArray[np.uint8], chosen: npt.NDArray[np.uint8], frame: Frame, *, outside: bool, threads: int = 1
 ) -> Bits:
     """The plane of pixels whose value is chosen.
 
@@ -127,14 +183,13 @@ def pack(
     values : uint8 (H, W)
     chosen : uint8 (256,), 1 for values that count.
     outside : what the pad holds.
-    out : where the plane is written; else a new one.
     """
-    plane: Bits = np.empty(frame.shape, dtype=np.uint64) if out is None else out
+    out = np.empty(frame.shape, dtype=np.uint64)
     fill = _ONES if outside else np.uint64(0)
-    calls = strip_groups(plane.shape[0], threads)
+    calls = strip_groups(out.shape[0], threads)
     values = read_only(values)
-    run_all(lambda a, b: _pack(values, chosen, frame.pad_words, fill, a, b, plane), calls, threads)
-    return plane
+    run_all(lambda a, b: _pack(values, chosen, frame.pad_words, fill, a, b, out), calls, threads)
+    return out
 
 
 def unpack(bits: Bits, frame: Frame) -> npt.NDArray[np.bool_]:

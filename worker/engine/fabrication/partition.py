@@ -27,7 +27,8 @@ from worker.engine.fabrication.bit_morphology import (
     erode,
     everywhere,
     frame_for,
-    pack,
+    pack_each,
+    region_of,
     wider,
 )
 from worker.engine.fabrication.edge_bands import Edges, edge_band, pad_reach_px
@@ -56,7 +57,7 @@ from worker.engine.fabrication.planes import (
     LayerPlanes,
     planes_of,
 )
-from worker.engine.fabrication.sparse_bits import add
+from worker.engine.fabrication.sparse_bits import add, common
 from worker.engine.fabrication.thin_parts import reaches_of
 from worker.engine.fabrication.unseen_copper import makeable_reach_px
 from worker.engine.fabrication.width_rules import CORNER_TOLERANCE, Layer, WidthRule, limit_px, width_rules
@@ -99,8 +100,10 @@ class Partition:
         pitch_um: float,
         threads: int,
         planes: LayerPlanes | None = None,
+        finish_of: npt.NDArray[np.uint8] | None = None,
     ) -> None:
-        """`planes` : those of the labels, where plated holes are to be known."""
+        """`planes` : those of the labels, where plated holes are to be known. `finish_of` : uint8 (256,), the finish of
+        each label, where the labels are no finishes themselves."""
         count = len(fab.finishes)
         self.fab, self.threads, self.pitch_um = fab, threads, pitch_um
         numbers = np.arange(count, dtype=np.uint8)[None]
@@ -118,10 +121,8 @@ class Partition:
         self.frame: Frame = frame_for(*labels.shape, largest_px=max(3 * widest, makeable_reach_px(fab, pitch_um)))
         self.distance = ciede2000(lab[:, None], lab[None])
         self.lab = lab
-        self.planes = np.empty((count, *self.frame.shape), dtype=np.uint64)
-        for i, plane in enumerate(self.planes):
-            pack(labels, _one(i), self.frame, outside=False, threads=threads, out=plane)
-        self.outside = pack(labels, _one(OUTSIDE), self.frame, outside=True, threads=threads)
+        table = np.arange(256, dtype=np.uint8) if finish_of is None else finish_of
+        self.planes, self.outside = pack_each(labels, table, count, OUTSIDE, self.frame, threads=threads)
         self.plated, self.pads = (
             None if planes is None or not planes.has(bit) else pack_bit(planes.stack, bit, self.frame, threads=threads)
             for bit in (PLATED, PAD)
@@ -164,8 +165,8 @@ class Partition:
         part.threads = threads
         part.planes = planes[:, rows, words].copy()
         part.outside = np.ascontiguousarray(self.outside[rows, words])
-        bands = [(finishes, np.ascontiguousarray(band[rows, words])) for finishes, band in self.bands]
-        part.bands = [(finishes, band) for finishes, band in bands if band.any()]
+        cut = [(finishes, np.ascontiguousarray(band[rows, words])) for finishes, band, _ in self.bands]
+        part.bands = [(finishes, band, region_of(band, 0)) for finishes, band in cut if band.any()]
         part._frame_planes()
         part.measured = None if self.measured is None else self.measured.window(rows, words)
         return part
@@ -177,8 +178,9 @@ class Partition:
             self.measured = MeasuredThin(self._kinds, self._reach_px, self.shape)
         return self.measured
 
-    def _bands(self) -> list[tuple[tuple[int, ...], Bits]]:
-        """For copper, openings and legend: their finishes, and the pixels too near to the edge or a pad for them.
+    def _bands(self) -> list[tuple[tuple[int, ...], Bits, Region]]:
+        """For copper, openings and legend: their finishes, the pixels too near to the edge or a pad for them, and the
+        blocks that hold these.
 
         Empty where the profile has no finish that may stand there.
         """
@@ -189,7 +191,7 @@ class Partition:
             if self.edge_safe and finishes:
                 band = edge_band(edges, self.fab, layer, self.pitch_um, threads=self.threads)
                 if band is not None:
-                    out.append((finishes, band))
+                    out.append((finishes, band, region_of(band, 0)))
         return out
 
     def too_far_out(self, region: Region | None = None) -> Bits:
@@ -199,14 +201,15 @@ class Partition:
         return out
 
     def _add_too_far_out(self, region: Region, out: Bits) -> None:
-        for finishes, band in self.bands:
-            add_barred(self.planes, chosen_of(finishes, self.count), band, region, out, threads=self.threads)
+        for finishes, band, held in self.bands:
+            chosen = chosen_of(finishes, self.count)
+            add_barred(self.planes, chosen, band, held & region, out, threads=self.threads)
 
     def keep_from_edge(self) -> None:
         """Give what is too near to the board's edge to the finish most like it that may stand there."""
-        for finishes, band in self.bands:
+        for finishes, band, held in self.bands:
             for finish in finishes:
-                where = band & self.planes[finish]
+                where = common(band, self.planes[finish], held)
                 if where.any():
                     self.move(where, min(self.edge_safe, key=lambda i: self.distance[finish, i]))
 
@@ -388,16 +391,10 @@ class Partition:
         return min(self.plain, key=lambda other: self.distance[finish, other])
 
 
-def _one(value: int) -> npt.NDArray[np.uint8]:
-    table = np.zeros(256, dtype=np.uint8)
-    table[value] = 1
-    return table
-
-
 def _kinds_and_reach(rules: FaultRules) -> tuple[Kinds, npt.NDArray[np.int64]]:
     """What finishes are to each width rule, and how far its discs and their corners' tolerance reach."""
     kinds = np.where(rules.part, 1, np.where(rules.spare, 2, 0)).astype(np.uint8)
-    return kinds, rules.discs.rows.sum(axis=1)
+    return kinds, rules.discs.each_reach_px
 
 
 def _finish_rules(fab: FabProfile, bits: Sequence[int], pitch_um: float) -> tuple[FinishRule, ...]:

@@ -23,7 +23,7 @@ from worker.engine.fabrication.compensation import compensate
 from worker.engine.fabrication.layer_bits import stack_of
 from worker.engine.fabrication.partition import Partition
 from worker.engine.fabrication.plane_moves import Planes
-from worker.engine.fabrication.planes import PAD, PLATED, LayerPlanes, seen_labels
+from worker.engine.fabrication.planes import PAD, PLATED, LayerPlanes, finish_by_layers
 from worker.engine.fabrication.settling import grow_joints, settle
 from worker.engine.fabrication.unseen_copper import choose_again, makeable_copper
 from worker.engine.fabrication.widening import give_up, widen
@@ -82,9 +82,10 @@ def repair(
     srgb : encoded sRGB of (H, W, 3)
         The picture that is wanted, on the grid of the planes; else what the planes show before.
     """
-    labels = seen_labels(planes, fab, threads=threads)
-    board = Partition(labels, fab, lab, pitch_um=planes.pitch_um, threads=threads, planes=planes)
-    del labels
+    finishes = finish_by_layers(fab)
+    board = Partition(
+        planes.stack, fab, lab, pitch_um=planes.pitch_um, threads=threads, planes=planes, finish_of=finishes
+    )
     wanted = board.planes.copy()
     mend(board, wanted)
     compensate(board, wanted, srgb)

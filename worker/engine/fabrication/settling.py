@@ -71,7 +71,7 @@ def grow_thin(board: Partition, faults: Bits, region: Region) -> None:
     for rule in board.rules:
         thin = board.thin(rule, region)
         if thin.any():
-            _, space = board.space(rule, region)
+            _, space = board.space(rule, region_of(thin, 0))
             wish = grown(board, rule, thin, space) & ~board.outside
             fill(board, wish, rule.part, 2 * rule.diameter_px)
     fill_thin(board, faults, region)

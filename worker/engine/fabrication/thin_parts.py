@@ -117,10 +117,15 @@ class Reaches:
     odd: npt.NDArray[np.bool_]
 
     @property
-    def reach_px(self) -> int:
-        """Rows and columns around a pixel that decide on it by any of the rules."""
+    def each_reach_px(self) -> npt.NDArray[np.int64]:
+        """Rows and columns around a pixel that decide on it, int64 (rules,)."""
         specks = 4 * (self.rows[:, 2] - self.rows[:, 1] + 1) + 2  # a square's side there and back, as often as it grows
-        return int(np.maximum(self.rows.sum(axis=1), specks).max(initial=0))
+        return np.asarray(np.maximum(self.rows.sum(axis=1), specks))
+
+    @property
+    def reach_px(self) -> int:
+        """The same by any of the rules."""
+        return int(self.each_reach_px.max(initial=0))
 
 
 @functools.lru_cache(maxsize=256)

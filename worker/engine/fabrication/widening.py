@@ -30,19 +30,23 @@ def fill(board: Partition, where: Bits, givers: tuple[int, ...], steps: int) -> 
     board.flood(where, None, givers, steps)
 
 
-def pieces_to_give_up(board: Partition, rule: FinishRule, thin: Bits, space: Bits, region: Region | None) -> Bits:
-    """Pixels of a rule's thin parts that go."""
-    threads = board.threads
-    thinner = thin & ~board.covered(space, max(1, round(GIVE_UP * rule.diameter_px)), region)
+def pieces_to_give_up(board: Partition, rule: FinishRule, thin: Bits, region: Region | None) -> Bits:
+    """Pixels of a rule's thin parts, all of them in the region, that go."""
+    threads, held = board.threads, region_of(thin, 0)
+    cover = board.covered(board.space(rule, held)[1], max(1, round(GIVE_UP * rule.diameter_px)), held)
+    thinner = without(thin, cover, held)
     if not thinner.any():
         return thinner
     parts = connected_parts(thin, corners=True, threads=threads)
     areas, _ = areas_and_boxes(parts, board.frame)
     mostly = pixels_in_parts(thinner, parts) > _MOSTLY * areas
     whole = chosen_parts(parts, mostly, thin.shape, threads=threads)
-    pieces = thinner & ~whole
-    # What holds two parts together stays; a tip goes, and so does a strip between parts that hang together elsewhere.
-    return whole | (pieces & ~joining(board, pieces, space & ~(whole | board.outside)))
+    pieces = without(thinner, whole, held)
+    if pieces.any():
+        # What holds two parts together stays; a tip goes, and so does a strip between parts that are joined elsewhere.
+        space = board.space(rule, region)[1]
+        add(whole, without(pieces, joining(board, pieces, space & ~(whole | board.outside)), held), held)
+    return whole
 
 
 def joining(board: Partition, pieces: Bits, plane: Bits) -> Bits:
@@ -62,9 +66,8 @@ def worth_keeping(board: Partition, rule: FinishRule, thin: Bits, space: Bits) -
     """
     if not thin.any():
         return thin
-    plane = space & ~board.outside
     pieces = connected_parts(thin, corners=True, threads=board.threads)
-    rest = plane & ~thin
+    rest = space & ~(board.outside | thin)
     joined = touched_parts(pieces, connected_parts(rest, corners=False, threads=board.threads))
     around = rest & dilate(thin, SQUARE, region=region_of(thin, 1), threads=board.threads)
     contacts = touched_parts(pieces, connected_parts(around, corners=True, threads=board.threads))
@@ -88,12 +91,14 @@ def give_up(board: Partition, region: Region | None) -> None:
     for rule in board.rules:
         thin, held = thin_still(rule)
         if thin.any():
-            _, space = board.space(rule, region)
-            fill(board, pieces_to_give_up(board, rule, thin, space, region), rule.others, rule.diameter_px)
+            fill(board, pieces_to_give_up(board, rule, thin, region), rule.others, rule.diameter_px)
 
 
 def grown(board: Partition, rule: FinishRule, thin: Bits, space: Bits, *, more_px: int = 0) -> Bits:
-    """What thin parts lack: discs of the limit, or `more_px` wider, along their middle lines."""
+    """What thin parts lack: discs of the limit, or `more_px` wider, along their middle lines.
+
+    space : good within a block of them.
+    """
     region = region_of(thin, 1)
     near = dilate(thin, disc_within(rule.diameter_px / 2.0), region=region, threads=board.threads)
     middle = middle_lines(common(space, near, region), rule.diameter_px, region, threads=board.threads)
@@ -112,7 +117,8 @@ def widen(board: Partition, region: Region, *, more_px: tuple[int, ...], retreat
         for rule in board.rules:
             before.append(board.thin_words(rule, region))
             if len(before[-1].bits):
-                thin, space = board.thin(rule, region), board.space(rule, region)[1]
+                thin = board.thin(rule, region)
+                space = board.space(rule, region_of(thin, 0))[1]
                 wanted.append((rule, before[-1], Words.of(grown(board, rule, thin, space, more_px=more))))
         saved = board.saved([wish for _, _, wish in wanted])
         thin, wish = board.empty(), board.empty()

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from numba import njit
 
 from worker.engine.arrays import Float32s, Floats, Srgb, check_array
 from worker.engine.colorimetry import lab_to_xyz, srgb_to_lab
@@ -101,15 +102,20 @@ def expected_error(
     check_array("srgb", srgb, dtype=np.uint8, shape=(*planes.stack.shape, 3))
     view = _view(planes, stack_lab(fab, colours_lab), srgb, viewing_distance_mm, threads)
     directed, drawn = directed_shifts(fab, planes.pitch_um), drawn_shifts(fab, planes.pitch_um, draws, rng)
-    uncovered: set[int] = set()
+    shifts = (NOMINAL, *directed, *drawn)
+    found: dict[int, ShiftError] = {}
+    shown = np.zeros((len(shifts), 16), dtype=np.bool_)
 
-    def scored(shift: Shift) -> ShiftError:
-        return _score(view, planes.stack, shift, uncovered, threads)
+    def score(number: int) -> None:
+        found[number] = _score(view, planes.stack, shifts[number], shown[number])
 
+    run_all(score, [(number,) for number in range(len(shifts))], threads)
+    nominal, *errors = (found[number] for number in range(len(shifts)))
+    uncovered = {_bits(int(number)) & ~BOARD for number in np.flatnonzero(shown.any(axis=0))}
     return ExpectedError(
-        nominal=scored(NOMINAL),
-        directed=tuple(scored(shift) for shift in directed),
-        drawn=tuple(scored(shift) for shift in drawn),
+        nominal=nominal,
+        directed=tuple(errors[: len(directed)]),
+        drawn=tuple(errors[len(directed) :]),
         stand_ins=_stand_ins(fab, uncovered),
         block_px=view.block,
         sample_px=view.step,
@@ -168,11 +174,15 @@ def _view(planes: LayerPlanes, lab: Floats, srgb: Srgb, distance_mm: float, thre
 def _errors_of_stacks(pixels: Floats, lab: Floats, drawn: int, threads: int) -> Float32s:
     """float32 (p, 16), CIEDE2000 of each pixel, float64 (p, 3) CIELAB, from each stack of layers that are `drawn`."""
     errors = np.zeros((16, len(pixels)), dtype=np.float32)
+    alike: dict[bytes, list[int]] = {}
+    for number in range(16):
+        if _bits(number) & ~BOARD & ~drawn == 0:
+            alike.setdefault(lab[_bits(number)].tobytes(), []).append(number)
 
-    def fill(number: int) -> None:
-        errors[number] = ciede2000(pixels, lab[_bits(number)])
+    def fill(numbers: list[int]) -> None:
+        errors[numbers] = ciede2000(pixels, lab[_bits(numbers[0])]).astype(np.float32)
 
-    run_all(fill, [(number,) for number in range(16) if _bits(number) & ~BOARD & ~drawn == 0], threads)
+    run_all(fill, [(numbers,) for numbers in alike.values()], threads)
     return np.ascontiguousarray(errors.T)
 
 
@@ -188,31 +198,33 @@ def _lattice(stack: Stack, step: int) -> tuple[npt.NDArray[np.int64], npt.NDArra
     return rows[on_board].astype(np.int64), columns[on_board].astype(np.int64)
 
 
-def _score(view: _View, stack: Stack, shift: Shift, uncovered: set[int], threads: int) -> ShiftError:
-    board = board_blocks(stack, view.xyz, view.art_xyz, view.block, view.step, shift=shift, threads=threads)
-    seen = see(board, working_ppd=view.ppd, step=view.block, threads=threads)
-    difference = seen_difference(view.seen, seen, threads=threads)
-    shown = _at_pixels(view, stack, shift)
-    uncovered.update(int(bits) & ~BOARD for bits in {_bits(int(i)) for i in np.unique(shown)})
+def _score(view: _View, stack: Stack, shift: Shift, shown: npt.NDArray[np.bool_]) -> ShiftError:
+    """`shown` : bool (16,), set for each stack that is seen. On one thread: shifts are scored side by side."""
+    board = board_blocks(stack, view.xyz, view.art_xyz, view.block, view.step, shift=shift)
+    seen = see(board, working_ppd=view.ppd, step=view.block)
+    difference = seen_difference(view.seen, seen)
+    errors = np.empty(len(view.rows), dtype=np.float32)
+    _at_pixels(stack, view.rows, view.columns, *shift.solder_mask_px, *shift.legend_px, view.errors, errors, shown)
     return ShiftError(
         shift=shift,
-        ciede2000=float(view.errors[np.arange(len(shown)), shown].mean(dtype=np.float64)) if len(shown) else 0.0,
+        ciede2000=float(errors.mean(dtype=np.float64)) if len(errors) else 0.0,
         s_cielab=float(np.average(difference, weights=view.weights)) if view.weights.any() else 0.0,
     )
 
 
-def _at_pixels(view: _View, stack: Stack, shift: Shift) -> npt.NDArray[np.int64]:
-    """The stack at each pixel of the coarse lattice, as four bits in a row."""
+@njit(cache=True, nogil=True, error_model="numpy")
+def _at_pixels(  # type: ignore[no-untyped-def]
+    stack, rows, columns, mask_x, mask_y, legend_x, legend_y, errors, out, shown
+):  # pragma: no cover - compiled
+    """The error at each pixel of the coarse lattice, by its stack as four bits in a row, and which stacks are shown."""
     height, width = stack.shape
-
-    def layer(bits: int, moved_px: tuple[int, int]) -> npt.NDArray[np.uint8]:
-        rows = np.clip(view.rows - moved_px[1], 0, height - 1)
-        columns = np.clip(view.columns - moved_px[0], 0, width - 1)
-        return np.asarray(stack[rows, columns] & np.uint8(bits))
-
-    below = layer(COPPER | HATCHED, (0, 0))
-    bits = below | layer(OPENING, shift.solder_mask_px) | layer(LEGEND, shift.legend_px)
-    return (bits & 15).astype(np.int64)
+    for i in range(rows.shape[0]):
+        y, x = rows[i], columns[i]
+        bits = stack[y, x] & (COPPER | HATCHED)
+        bits |= stack[min(max(y - mask_y, 0), height - 1), min(max(x - mask_x, 0), width - 1)] & OPENING
+        bits |= stack[min(max(y - legend_y, 0), height - 1), min(max(x - legend_x, 0), width - 1)] & LEGEND
+        shown[bits] = True
+        out[i] = errors[i, bits]
 
 
 assert (COPPER, OPENING, LEGEND, HATCHED) == (1, 2, 4, 8)  # four bits in a row

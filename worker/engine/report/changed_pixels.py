@@ -5,7 +5,7 @@ A board as it will be made differs from its separation in a few per cent of its 
 
 from __future__ import annotations
 
-import threading
+from dataclasses import replace
 
 import numpy as np
 from numba import njit
@@ -16,17 +16,18 @@ from worker.engine.palette.hull import PLAIN, pack
 from worker.engine.report.comparison import (
     BIN_WIDTH,
     PixelDifferences,
+    StripExtremes,
     block_board,
     joined,
     measure_listed,
     measure_pixels,
     pixel_tallies,
+    row_quarters,
 )
 from worker.engine.report.statistics import Tally
 from worker.engine.threads import row_strips, run_all
 
 _STRIP_BLOCKS = 48
-_STRIP_ROWS = 128
 _LISTED = 4096
 """Changed pixels are measured so many at a time."""
 
@@ -122,33 +123,38 @@ def measure_changed(
     if known.bin_width != BIN_WIDTH:
         return measure_pixels(srgb, labels, lab, clusters=None, cluster_count=0, threads=threads)
     known = _with_more_groups(known, len(lab))
-    strips = row_strips(labels.shape[0], max(1, -(-labels.shape[0] // 4)))
-    lost, won = pixel_tallies(len(lab), len(strips)), pixel_tallies(len(lab), len(strips))
+    rows, quarters = first.strips.rows, row_quarters(labels.shape[0])
+    lost, won = pixel_tallies(len(lab), len(quarters)), pixel_tallies(len(lab), len(quarters))
+    gone, come = StripExtremes.empty(rows, len(lab)), StripExtremes.empty(rows, len(lab))
     srgb, labels, before = read_only(srgb), read_only(labels), read_only(before)
 
-    def work(i: int, top: int, end: int) -> None:
+    def work(i: int, strips: list[tuple[int, int]]) -> None:
         old, new = np.empty((1, _LISTED), dtype=np.uint8), np.empty((1, _LISTED), dtype=np.uint8)
         colours = np.empty((1, _LISTED, 3), dtype=np.uint8)
-        y, x = 0, 0
-        while y < end - top:
-            n, y, x = _list_changed(labels[top:end], before[top:end], srgb[top:end], y, x, old, new, colours)
-            if n:
-                measure_listed(colours[:, :n], old[:, :n], lab, lost[i])
-                measure_listed(colours[:, :n], new[:, :n], lab, won[i])
+        for k, strip in enumerate(strips, rows.index(strips[0])):
+            less = replace(lost[i], lowest=gone.lowest[k], highest=gone.highest[k])
+            more = replace(won[i], lowest=come.lowest[k], highest=come.highest[k])
+            here, (y, x) = slice(*strip), (0, 0)
+            while y < here.stop - here.start:
+                n, y, x = _list_changed(labels[here], before[here], srgb[here], y, x, old, new, colours)
+                if n:
+                    measure_listed(colours[:, :n], old[:, :n], lab, less)
+                    measure_listed(colours[:, :n], new[:, :n], lab, more)
 
-    run_all(work, [(i, top, end) for i, (top, end) in enumerate(strips)], threads)
+    run_all(work, list(enumerate(quarters)), threads)
     less, more = joined(lost), joined(won)
     counts = known.counts - less.counts + more.counts
-    lowest, highest = _extremes(srgb, labels, lab, known, less, threads)
+    strips = _extremes(srgb, labels, lab, first.strips, gone, come, threads)
     return PixelDifferences(
         by_pair=Tally(
             counts=counts,
             totals=np.where(counts.any(axis=1), known.totals - less.totals + more.totals, 0.0),
-            lowest=np.minimum(lowest, more.lowest),
-            highest=np.maximum(highest, more.highest),
+            lowest=strips.lowest.min(axis=0),
+            highest=strips.highest.max(axis=0),
             bin_width=BIN_WIDTH,
         ),
         finishes=len(lab),
+        strips=strips,
     )
 
 
@@ -165,25 +171,38 @@ def _with_more_groups(tally: Tally, count: int) -> Tally:
 
 
 def _extremes(
-    srgb: Srgb, labels: Labels, lab: Floats, known: Tally, less: Tally, threads: int
-) -> tuple[Floats, Floats]:
-    """The least and the highest difference of each finish: those known, where they weren't lost or others have them."""
-    lost = less.counts.any(axis=1)
-    low, high = lost & (less.lowest <= known.lowest), lost & (less.highest >= known.highest)
-    unsure = low | high
-    if not unsure.any():
-        return known.lowest, known.highest
-    found = np.full(len(lab), np.inf), np.zeros(len(lab))
-    lock = threading.Lock()
+    srgb: Srgb,
+    labels: Labels,
+    lab: Floats,
+    known: StripExtremes,
+    gone: StripExtremes,
+    come: StripExtremes,
+    threads: int,
+) -> StripExtremes:
+    """What is known of each strip, with what came and without what is gone.
 
-    def work(first: int, last: int) -> None:
-        # Of common colours, as black, many pixels have them: the first rows will do.
-        if (low & (found[0] > known.lowest)).any() or (high & (found[1] < known.highest)).any():
-            (tally,) = pixel_tallies(len(lab), 1)
-            measure_listed(srgb[first:last], labels[first:last], lab, tally, only=np.flatnonzero(unsure))
-            with lock:
-                np.minimum(found[0], tally.lowest, out=found[0])
-                np.maximum(found[1], tally.highest, out=found[1])
+    Where a strip lost a pixel that had an extreme of its finish, it is measured anew, if that may be the extreme of the
+    whole picture; else it keeps its own, which is too far out, but not as far as that of the picture.
+    """
+    added = ((0, 0), (0, gone.lowest.shape[1] - known.lowest.shape[1]))
+    lowest, highest = np.pad(known.lowest, added, constant_values=np.inf), np.pad(known.highest, added)
+    low = np.isfinite(gone.lowest) & (gone.lowest <= lowest)
+    high = np.isfinite(gone.lowest) & (gone.highest >= highest)
+    np.minimum(lowest, come.lowest, out=lowest)
+    np.maximum(highest, come.highest, out=highest)
 
-    run_all(work, row_strips(labels.shape[0], _STRIP_ROWS), threads)
-    return np.where(low, found[0], known.lowest), np.where(high, found[1], known.highest)
+    def measure(k: int) -> None:
+        rows = slice(*known.rows[k])
+        (tally,) = pixel_tallies(len(lab), 1)
+        measure_listed(srgb[rows], labels[rows], lab, tally)
+        lowest[k], highest[k], low[k], high[k] = tally.lowest, tally.highest, False, False
+
+    while True:
+        # Of those in doubt, the strips that are farthest out.
+        farthest = {
+            *np.argmin(lowest, axis=0)[np.take_along_axis(low, np.argmin(lowest, axis=0)[None], axis=0)[0]].tolist(),
+            *np.argmax(highest, axis=0)[np.take_along_axis(high, np.argmax(highest, axis=0)[None], axis=0)[0]].tolist(),
+        }
+        if not farthest:
+            return StripExtremes(rows=known.rows, lowest=lowest, highest=highest)
+        run_all(measure, [(k,) for k in sorted(farthest)], threads)

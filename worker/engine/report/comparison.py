@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -30,7 +30,7 @@ from worker.engine.threads import row_strips, run_all
 
 BIN_WIDTH = 1.0 / 128.0
 BINS = 160 * 128
-_STRIP_BLOCKS = 48
+_STRIP_BLOCKS, _STRIP_ROWS = 48, 128
 _TOGETHER = 4
 _MANY_GROUPS = 512
 """Pairs of cluster and finish beyond which bins are four times as wide, to spare memory."""
@@ -167,15 +167,35 @@ def average_blocks(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class StripExtremes:
+    """The least and the highest difference of each finish, strip by strip of a picture's rows.
+
+    rows : (first, past the last) of each strip. lowest, highest : float64 (strips, finishes), infinite and 0 where a
+    finish has no pixel.
+    """
+
+    rows: list[tuple[int, int]]
+    lowest: Floats
+    highest: Floats
+
+    @classmethod
+    def empty(cls, rows: list[tuple[int, int]], finishes: int) -> StripExtremes:
+        """Of no pixels."""
+        shape = (len(rows), finishes)
+        return cls(rows=rows, lowest=np.full(shape, np.inf), highest=np.zeros(shape))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PixelDifferences:
     """CIEDE2000 of every pixel.
 
     by_pair : a group for each cluster and finish, cluster after cluster, the last cluster being "none".
-    finishes : how many finishes there are.
+    finishes : how many finishes there are. strips : where the least and the highest difference of each finish lie.
     """
 
     by_pair: Tally
     finishes: int
+    strips: StripExtremes
 
     @property
     def by_finish(self) -> Tally:
@@ -285,8 +305,10 @@ def _measure_rows(  # type: ignore[no-untyped-def]
             n = length[i]
             counts[row, bin_of_it] += n
             totals[row] += n * np.float64(d)
-            lowest[row] = min(lowest[row], d)
-            highest[row] = max(highest[row], d)
+            if d < lowest[row]:
+                lowest[row] = d
+            if d > highest[row]:
+                highest[row] = d
 
 
 def measure_pixels(
@@ -306,16 +328,34 @@ def measure_pixels(
     clusters : uint8 (H, W) or None
         Each pixel's cluster; `cluster_count` or more where it has none.
     """
-    # A fixed split, so that the sums are added in the same order on any number of threads.
-    strips = row_strips(labels.shape[0], max(1, -(-labels.shape[0] // 4)))
-    parts = pixel_tallies(len(lab), len(strips), cluster_count)
+    finishes = len(lab)
+    quarters = row_quarters(labels.shape[0])
+    extremes = StripExtremes.empty([strip for quarter in quarters for strip in quarter], finishes)
+    parts = pixel_tallies(finishes, len(quarters), cluster_count)
 
-    def work(i: int, first: int, last: int) -> None:
-        ids = None if clusters is None else clusters[first:last]
-        measure_listed(srgb[first:last], labels[first:last], lab, parts[i], clusters=ids)
+    def work(i: int, strips: list[tuple[int, int]]) -> None:
+        whole, groups = parts[i], len(parts[i].totals)
+        for k, strip in enumerate(strips, extremes.rows.index(strips[0])):
+            rows = slice(*strip)
+            ids = None if clusters is None else clusters[rows]
+            part = replace(whole, lowest=np.full(groups, np.inf), highest=np.zeros(groups))
+            measure_listed(srgb[rows], labels[rows], lab, part, clusters=ids)
+            np.minimum(whole.lowest, part.lowest, out=whole.lowest)
+            np.maximum(whole.highest, part.highest, out=whole.highest)
+            extremes.lowest[k] = part.lowest.reshape(-1, finishes).min(axis=0)
+            extremes.highest[k] = part.highest.reshape(-1, finishes).max(axis=0)
 
-    run_all(work, [(i, first, last) for i, (first, last) in enumerate(strips)], threads)
-    return PixelDifferences(by_pair=joined(parts), finishes=len(lab))
+    run_all(work, list(enumerate(quarters)), threads)
+    return PixelDifferences(by_pair=joined(parts), finishes=finishes, strips=extremes)
+
+
+def row_quarters(rows: int) -> list[list[tuple[int, int]]]:
+    """(first, past the last) row of the strips of four parts of a picture: a fixed split, so that sums are added in the
+    same order on any number of threads."""
+    return [
+        [(first + top, first + end) for top, end in row_strips(last - first, _STRIP_ROWS)]
+        for first, last in row_strips(rows, max(1, -(-rows // 4)))
+    ]
 
 
 def measure_listed(

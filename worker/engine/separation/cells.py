@@ -188,8 +188,20 @@ def gather_cells(
     return Cells(srgb=out, allowed=cell_allowed, decided=cell_decided, wanted=cell_wanted)
 
 
-def spread_cells(cells: Labels, height: int, width: int, size: int) -> Labels:
+@njit(cache=True, nogil=True, error_model="numpy")
+def _spread(cells, rows, columns, first, last, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    for i in range(first, last):
+        row = out[rows[i]]
+        for j in range(columns.shape[0] - 1):
+            row[columns[j] : columns[j + 1]] = cells[i, j]
+        for y in range(rows[i] + 1, rows[i + 1]):
+            out[y] = row
+
+
+def spread_cells(cells: Labels, height: int, width: int, size: int, *, threads: int = 1) -> Labels:
     """Each cell's label at all its pixels: uint8 (height, width)."""
-    rows = np.repeat(np.arange(cells.shape[0]), np.diff(cell_edges(height, size)))
-    columns = np.repeat(np.arange(cells.shape[1]), np.diff(cell_edges(width, size)))
-    return np.ascontiguousarray(cells[rows][:, columns])
+    rows, columns = cell_edges(height, size), cell_edges(width, size)
+    out = np.empty((height, width), dtype=np.uint8)
+    cells = read_only(cells)
+    run_all(lambda a, b: _spread(cells, rows, columns, a, b, out), row_strips(cells.shape[0], 16), threads)
+    return out

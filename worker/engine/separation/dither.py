@@ -148,9 +148,9 @@ def dither(
             threads=threads,
         )
     height, width = srgb.shape[:2]
-    spread = spread_cells(np.asarray(known, dtype=np.uint8)[labels], height, width, size)
+    spread = spread_cells(np.asarray(known, dtype=np.uint8)[labels], height, width, size, threads=threads)
     if given is not None and left_out is not None:
-        stays = spread_cells(left_out.view(np.uint8), height, width, size).view(np.bool_)
+        stays = spread_cells(left_out.view(np.uint8), height, width, size, threads=threads).view(np.bool_)
         spread[stays] = given[stays]
     elif places.frozen is not None:
         fixed = places.frozen != OUTSIDE

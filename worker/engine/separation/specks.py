@@ -33,6 +33,7 @@ def remove_specks(
     *,
     allowed: npt.NDArray[np.uint32] | None = None,
     frozen: npt.NDArray[np.bool_] | None = None,
+    in_place: bool = False,
     threads: int = 1,
 ) -> Labels:
     """Labels in which no part is smaller than `least_px` of its finish, where that can be had.
@@ -46,9 +47,11 @@ def remove_specks(
         A part only goes to a finish that is allowed at every one of its pixels.
     frozen : bool (H, W) or None
         A part with a frozen pixel stays.
+    in_place : bool
+        Whether `labels` may be written over.
     """
     while True:
-        out = _remove_once(labels, least_px, allowed, frozen, threads)
+        out = _remove_once(labels, least_px, allowed, frozen, in_place and allowed is None, threads)
         # A part that had nowhere to go may have, once its neighbours went elsewhere. Parts grow fewer, so this ends.
         if allowed is None or out is labels or np.array_equal(out, labels):
             return out
@@ -60,6 +63,7 @@ def _remove_once(
     least_px: npt.NDArray[np.int64],
     allowed: npt.NDArray[np.uint32] | None,
     frozen: npt.NDArray[np.bool_] | None,
+    in_place: bool,
     threads: int,
 ) -> Labels:
     height = labels.shape[0]
@@ -99,7 +103,7 @@ def _remove_once(
     order = np.flatnonzero(small)
     order = order[np.argsort(areas[order], kind="stable")].astype(np.int32)
     final = _merge(len(least_px), order, areas.copy(), part_labels, limits, free, offsets, neighbours, borders)
-    out = labels.copy()
+    out = labels if in_place else labels.copy()
     run_all(lambda a, b: _repaint(first_run, starts, values, component, final, a, b, out), strips, threads)
     return out
 

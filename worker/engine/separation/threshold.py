@@ -100,5 +100,5 @@ def threshold(
                 obeyed = np.where(there, bare, obeyed)
     if clean_up:
         least = smallest_areas(features_mm, pitch_um)
-        obeyed = remove_specks(obeyed, least, allowed=places.allowed, frozen=frozen, threads=threads)
+        obeyed = remove_specks(obeyed, least, allowed=places.allowed, frozen=frozen, in_place=True, threads=threads)
     return obeyed, marks

@@ -18,7 +18,7 @@ from worker.engine.report.cautions import without_live_metal
 from worker.engine.report.pictures import label_colours, labels_png, mask_pngs
 from worker.engine.report.png import encode_png
 from worker.engine.report.score import Basis, Score, score_separation
-from worker.engine.threads import run_all
+from worker.engine.threads import meanwhile, run_all
 from worker.fab_profile import FabProfile
 from worker.job_settings import Settings
 
@@ -211,22 +211,32 @@ def made_files(made: Made, *, threads: int) -> tuple[dict[str, bytes], dict[Side
     if place is not None and made.circuit is not None:
         left, low, _, _ = next(iter(made.circuit.beside.values())).circuit.box_mm
         place = replace(place, x_mm=round(place.x_mm + left, 3), y_mm=round(place.y_mm + low, 3))
-    files |= finished_package(
-        fabrication,
-        made.project,
-        files,
-        proof,
-        made.settings,
-        made.references,
-        place=place,
-        circuit=circuit,
-        threads=threads,
-    )
+    traced_files = dict(files)
+
+    def package() -> dict[str, bytes]:
+        return dict(
+            finished_package(
+                fabrication,
+                made.project,
+                traced_files,
+                proof,
+                made.settings,
+                made.references,
+                place=place,
+                circuit=circuit,
+                threads=threads,
+            )
+        )
+
     folders = {side: "seen" if len(fabrication.sides) == 1 else f"seen-{side}" for side in fabrication.sides}
-    for side, folder in folders.items():
-        files |= _seen(made, side, folder, threads)
-    if len(fabrication.sides) == 1 and len(fabrication.planes) == 2:
-        files[THROUGH_LIGHT] = through_light_png(fabrication.planes, fabrication.fab, made.colours, threads=threads)
+    pictures: dict[str, bytes] = {}
+    with meanwhile(package, threads) as packed:  # it is deflated on one thread
+        for side, folder in folders.items():
+            pictures |= _seen(made, side, folder, threads)
+        if len(fabrication.sides) == 1 and len(fabrication.planes) == 2:
+            view = through_light_png(fabrication.planes, fabrication.fab, made.colours, threads=threads)
+            pictures[THROUGH_LIGHT] = view
+        files |= packed() | pictures
     about = {"number_place": place_report(place), "proof": proof_report(proof)}
     return files, {
         side: {

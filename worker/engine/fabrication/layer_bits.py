@@ -30,6 +30,10 @@ _STRIP = 128
 _LOW = np.uint64(0x0101010101010101)
 _GATHER = np.uint64(0x0102040810204080)
 _ONE = np.uint64(1)
+_KEPT, _FREE, _HOLES = (
+    np.uint64(bits * 0x0101010101010101) for bits in (BOARD | FREE_COPPER | PLATED | PAD, FREE_COPPER, PLATED | PAD)
+)
+"""Bits of each of eight stacks: those that no layer changes, those of free copper, and those of plated holes."""
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -207,22 +211,40 @@ def paint(stack: Stack, where: Bits, value: Bits, bit: int, frame: Frame, *, cle
 @njit(cache=True, nogil=True, error_model="numpy")
 def _write(stack, copper, opening, legend, table, pad_words, first, last, out):  # type: ignore[no-untyped-def]  # pragma: no cover
     width = stack.shape[1]
+    words = (width + 63) // 64
+    row = np.zeros(words * 64, dtype=np.uint8)
+    eights = row.view(np.uint64)
     for y in range(first, last):
+        row[:width] = stack[y]
         c, o, p = copper[pad_words * 64 + y], opening[pad_words * 64 + y], legend[pad_words * 64 + y]
-        for j in range((width + 63) // 64):
+        for j in range(words):
             cc, oo, ll = c[pad_words + j], o[pad_words + j], p[pad_words + j]
-            for x in range(j * 64, min(j * 64 + 64, width)):
-                before = stack[y, x]
-                now = np.uint8((cc & _ONE) * COPPER + (oo & _ONE) * OPENING + (ll & _ONE) * LEGEND)
-                now |= before & (BOARD | FREE_COPPER | (np.uint8(0) if (now ^ before) & COPPER else HATCHED))
-                out[y, x] = table[now] | (before & (PLATED | PAD))
-                cc >>= _ONE
-                oo >>= _ONE
-                ll >>= _ONE
+            for k in range(8):
+                shift = np.uint64(8 * k)
+                before = eights[8 * j + k]
+                now = _spread(cc, shift)
+                # Where copper is as it was, a hatch stays one.
+                same = ((~(now ^ before)) & _LOW) << np.uint64(3)
+                now |= (_spread(oo, shift) << np.uint64(1)) | (_spread(ll, shift) << np.uint64(2))
+                now |= before & (_KEPT | same)
+                if now & _FREE:
+                    now = _looked_up(now, table) | (before & _HOLES)
+                eights[8 * j + k] = now
+        out[y] = row[:width]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _looked_up(eight, table):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """The table's entries for eight stacks."""
+    out = np.uint64(0)
+    for i in range(8):
+        shift = np.uint64(8 * i)
+        out |= np.uint64(table[(eight >> shift) & np.uint64(0xFF & ~(PLATED | PAD))]) << shift
+    return out
 
 
 def with_layers(stack: Stack, bits: LayerBits, table: Stack, *, threads: int = 1) -> Stack:
-    """The stack with the copper, openings and legend of `bits`, then looked up in `table`, uint8 (256,).
+    """The stack with the copper, openings and legend of `bits`; free copper then looked up in `table`, uint8 (256,).
 
     Where copper changed it is no hatch any more.
     """

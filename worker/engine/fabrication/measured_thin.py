@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from worker.engine.fabrication.bit_morphology import BLOCK, Bits, Region
+from worker.engine.fabrication.bit_morphology import BLOCK, Bits, Region, needed_runs
 from worker.engine.fabrication.bit_parts import highest_bit, lowest_bit
 from worker.engine.fabrication.plane_moves import Planes
 
@@ -191,9 +191,10 @@ def _taken_in(row, word, bits, measured, region):  # type: ignore[no-untyped-def
     """The words outside the region, and those that were measured in it."""
     most = row.shape[0]
     for strip in range(region.shape[0]):
-        for j in range(region.shape[1]):
-            if region[strip, j] != 0:
-                for y in range(strip * BLOCK, min((strip + 1) * BLOCK, measured.shape[0])):
+        runs = needed_runs(region[strip], 0)
+        for y in range(strip * BLOCK, min((strip + 1) * BLOCK, measured.shape[0])):
+            for k in range(runs.shape[0]):
+                for j in range(runs[k, 0], runs[k, 1]):
                     most += measured[y, j] != _NONE
     out_row, out_word = np.empty(most, dtype=np.int32), np.empty(most, dtype=np.int32)
     out_bits = np.empty(most, dtype=np.uint64)
@@ -205,9 +206,10 @@ def _taken_in(row, word, bits, measured, region):  # type: ignore[no-untyped-def
             out_bits[m] = bits[n]
             m += 1
     for strip in range(region.shape[0]):
-        for j in range(region.shape[1]):
-            if region[strip, j] != 0:
-                for y in range(strip * BLOCK, min((strip + 1) * BLOCK, measured.shape[0])):
+        runs = needed_runs(region[strip], 0)
+        for y in range(strip * BLOCK, min((strip + 1) * BLOCK, measured.shape[0])):
+            for k in range(runs.shape[0]):
+                for j in range(runs[k, 0], runs[k, 1]):
                     if measured[y, j] != _NONE:
                         out_row[m] = y
                         out_word[m] = j

@@ -336,24 +336,29 @@ def _thin_of_finishes(  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def add_finishes(planes, chosen, y, runs, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    for f in range(planes.shape[0]):
-        if chosen[f]:
-            _add(planes[f, y], runs, out)
+    # Runs are short: slices of them, plane by plane, cost more than their words.
+    for n in range(runs.shape[0]):
+        for j in range(runs[n, 0], runs[n, 1]):
+            word = out[j]
+            for f in range(planes.shape[0]):
+                if chosen[f]:
+                    word |= planes[f, y, j]
+            out[j] = word
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def clear(runs, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
     """Empty these runs of a row's words."""
     for n in range(runs.shape[0]):
-        out[runs[n, 0] : runs[n, 1]] = _NONE
+        for j in range(runs[n, 0], runs[n, 1]):
+            out[j] = _NONE
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _add(row, runs, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
     for n in range(runs.shape[0]):
-        more, to = row[runs[n, 0] : runs[n, 1]], out[runs[n, 0] : runs[n, 1]]
-        for j in range(more.shape[0]):
-            to[j] |= more[j]
+        for j in range(runs[n, 0], runs[n, 1]):
+            out[j] |= row[j]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

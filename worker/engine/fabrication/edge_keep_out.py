@@ -103,7 +103,7 @@ def _kept_out(
 
     def work(first: int, last: int) -> None:
         # Zones are laid down for a few rows at a time: no picture of them all is needed.
-        zones = toggled(crossings, first, last, width)
+        zones = toggled(crossings, first, last, -(-width // 8) * 8)
         _apply(zones, picture[first:last], table, mirrored, out[first:last])
 
     table = read_only(table)
@@ -210,21 +210,25 @@ def _kept(zone: int, bits: int) -> int:
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _apply(zones, picture, table, mirrored, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    """`zones` : where rows enter and leave the zones, as `toggled` gives it."""
+    """`zones` : where rows enter and leave the zones, as `toggled` gives it, in whole eights of pixels."""
     height, width = picture.shape
     for y in range(height):
         toggles, values, to = zones[y], picture[y], out[y]
+        eights = toggles.view(np.uint64)
         inside = np.uint8(0)
         begin = 0
         while begin < width:
             inside ^= toggles[begin]
             end = begin + 1
             while end < width and toggles[end] == 0:
-                end += 1
+                end += 8 if end % 8 == 0 and eights[end // 8] == np.uint64(0) else 1
+            end = min(end, width)
             here = table[inside]
             if mirrored:
-                for x in range(begin, end):
-                    to[x] = here[values[width - 1 - x]]
+                part, back = to[begin:end], values[width - end : width - begin]
+                last = end - begin - 1
+                for x in range(end - begin):
+                    part[last - x] = here[back[x]]
             else:
                 for x in range(begin, end):
                     to[x] = here[values[x]]

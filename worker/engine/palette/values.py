@@ -16,11 +16,20 @@ def _count(values, first, last, counts):  # type: ignore[no-untyped-def]  # prag
     other = np.zeros(256, dtype=np.int64)
     for y in range(first, last):
         row = values[y]
-        for x in range(0, row.shape[0] - 1, 2):
+        whole = row.shape[0] // 8 * 8
+        for x in range(0, whole, 8):
+            value = row[x]
+            differs = np.uint8(0)
+            for k in range(1, 8):
+                differs |= row[x + k] ^ value
+            if differs == 0:
+                counts[value] += 8
+                continue
+            for k in range(0, 8, 2):
+                counts[row[x + k]] += 1
+                other[row[x + k + 1]] += 1
+        for x in range(whole, row.shape[0]):
             counts[row[x]] += 1
-            other[row[x + 1]] += 1
-        if row.shape[0] % 2:
-            counts[row[-1]] += 1
     counts += other
 
 

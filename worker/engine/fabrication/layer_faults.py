@@ -26,6 +26,7 @@ from worker.engine.fabrication.board_windows import Window
 from worker.engine.fabrication.edge_bands import Edges, edge_band, edge_reach_px, pad_reach_px
 from worker.engine.fabrication.layer_bits import LayerBits
 from worker.engine.fabrication.planes import COPPER, LEGEND, OPENING
+from worker.engine.fabrication.sparse_bits import remove
 from worker.engine.fabrication.thin_parts import add_grown, clear, held_words, layer_rules, thin_of_layers
 from worker.engine.fabrication.width_rules import Layer, limit_px, width_rules
 from worker.engine.threads import run_all
@@ -71,21 +72,24 @@ class LayerFaults:
     def __call__(self, bits: LayerBits, region: Region | None = None) -> Bits:
         """The pixels that break a limit, all four of a corner touch; in the region, elsewhere none."""
         found: Bits = np.zeros(self._board.shape, dtype=np.uint64)
-        around = everywhere(self._board.shape) if region is None else region
+        self.add(bits, everywhere(self._board.shape) if region is None else region, found)
+        return found
+
+    def add(self, bits: LayerBits, region: Region, found: Bits) -> None:
+        """The same, added to a plane that is empty in the region."""
         part, spare, discs = self._rules
         layers = bits.copper, bits.opening, bits.legend, bits.hatched, bits.board
         barred = [self._barred[bit] for bit, _ in _LAYERS]
         shapes = discs.beside, discs.fits, discs.covers, discs.rows, discs.odd
         run_all(
             lambda a, b: _add_faults(  # type: ignore[call-arg, unused-ignore]
-                *layers, *barred, part, spare, *shapes, self._clearance, around, a, b, found
+                *layers, *barred, part, spare, *shapes, self._clearance, region, a, b, found
             ),
             strip_groups(found.shape[0], self._threads),
             self._threads,
         )
         if self._excused is not None:
-            found &= ~self._excused
-        return found
+            remove(found, self._excused, region)
 
     def too_far_out(self, bits: LayerBits) -> Bits:
         """Layers too near to the board's edge."""

@@ -29,6 +29,8 @@ BLOCK = 64
 _STRIP = BLOCK
 _CHUNK = 16
 """Words of a strip that are worked on at a time: they stay in the cache."""
+_STEP_OVER = 12
+"""Words: as long as it takes to begin another run of a row."""
 _ONES = np.uint64(0xFFFFFFFFFFFFFFFF)
 _ONE = np.uint64(1)
 _TOP = np.uint64(63)
@@ -358,6 +360,20 @@ def needed_runs(active, words_more):  # type: ignore[no-untyped-def]  # pragma: 
             else:
                 out[n, 0], out[n, 1] = first, last
                 n += 1
+    return out[:n]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def joined_runs(runs):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """The same with the gaps between them that cost less to work on than to step over, row by row."""
+    out = np.empty(runs.shape, dtype=np.int64)
+    n = 0
+    for k in range(runs.shape[0]):
+        if n > 0 and runs[k, 0] <= out[n - 1, 1] + _STEP_OVER:
+            out[n - 1, 1] = runs[k, 1]
+        else:
+            out[n] = runs[k]
+            n += 1
     return out[:n]
 
 

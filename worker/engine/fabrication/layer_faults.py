@@ -171,28 +171,26 @@ def _add_near(legend, opening, half, region, first, last, out):  # type: ignore[
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _add_places(plane, board, barred, touches, region, first, last, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """Add what lies where it is barred, and all four pixels of each corner touch."""
+    above = np.empty(plane.shape[1], dtype=np.uint64)
     for top in range(first, last, BLOCK):
-        flags = region[top // BLOCK]
-        if not flags.any():
-            continue
+        runs = needed_runs(region[top // BLOCK], 0)
+        if touches:
+            for n in range(runs.shape[0]):
+                for j in range(max(runs[n, 0] - 1, 0), runs[n, 1]):
+                    above[j] = touch_word(plane, board, top - 1, j) if top > 0 else np.uint64(0)
         for y in range(top, min(top + BLOCK, last)):
-            for j in range(plane.shape[1]):
-                if flags[j] != 0:
-                    out[y, j] |= _place_word(plane, board, barred, touches, y, j)
-
-
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def _place_word(plane, board, barred, touches, y, j):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    word = plane[y, j] & barred[y, j]
-    if touches:
-        # A square's upper left pixel, or the one above, left, or above and left, is where it touches.
-        here = touch_word(plane, board, y, j)
-        if y > 0:
-            here |= touch_word(plane, board, y - 1, j)
-        word |= here | (here << np.uint64(1))
-        if j > 0:
-            left = touch_word(plane, board, y, j - 1)
-            if y > 0:
-                left |= touch_word(plane, board, y - 1, j - 1)
-            word |= left >> np.uint64(63)
-    return word
+            for n in range(runs.shape[0]):
+                for j in range(runs[n, 0], runs[n, 1]):
+                    out[y, j] |= plane[y, j] & barred[y, j]
+                if not touches:
+                    continue
+                # A square's upper left pixel, or the one above, left, or above and left, is where it touches.
+                left = np.uint64(0)
+                for j in range(max(runs[n, 0] - 1, 0), runs[n, 1]):
+                    here = touch_word(plane, board, y, j)
+                    both = here | above[j]
+                    above[j] = here
+                    if j >= runs[n, 0]:
+                        out[y, j] |= both | (both << np.uint64(1)) | (left >> np.uint64(63))
+                    left = both

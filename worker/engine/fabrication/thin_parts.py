@@ -24,6 +24,7 @@ from worker.engine.fabrication.bit_morphology import (
     disc,
     disc_within,
     everywhere,
+    joined_runs,
     load,
     needed_runs,
     spread,
@@ -269,31 +270,33 @@ def _thin_of_layers(  # type: ignore[no-untyped-def]
     height, words = board.shape
     before, reach = fits.shape[0] + covers.shape[0], beside.shape[0]
     for top in range(first, last, _STRIP):
-        runs = needed_runs(region[top // _STRIP], 0)
-        if runs.shape[0] == 0:
+        flags = region[top // _STRIP]
+        if not flags.any():
             continue
+        runs = joined_runs(needed_runs(flags, 0))
         part = np.empty((min(_STRIP, last - top), words), dtype=np.uint64)
         for y in range(top, top + part.shape[0]):
             _pick(copper[y], opening[y], legend[y], hatched[y], board[y], part_of, runs, part[y - top])
-        active = held_words(part, runs)
+        active = held_words(part, runs) & flags
         if not active.any():
             continue
         around = np.empty((part.shape[0] + 2 * before, words), dtype=np.uint64)
         runs = needed_runs(active, 1 + before // 64)
+        whole = joined_runs(runs)
         for r in range(around.shape[0]):
             y = min(max(top - before + r, 0), height - 1)
-            _pick(copper[y], opening[y], legend[y], hatched[y], board[y], part_of, runs, around[r])
+            _pick(copper[y], opening[y], legend[y], hatched[y], board[y], part_of, whole, around[r])
             if reach == 0:
-                _add_outside(board[y], runs, around[r])
+                _add_outside(board[y], whole, around[r])
         if reach > 0:
             spare = np.empty((around.shape[0] + 2 * reach, words), dtype=np.uint64)
-            wide = needed_runs(active, 2 + before // 64 + reach // 64)
+            wide = joined_runs(needed_runs(active, 2 + before // 64 + reach // 64))
             for r in range(spare.shape[0]):
                 y = min(max(top - before - reach + r, 0), height - 1)
                 _pick(copper[y], opening[y], legend[y], hatched[y], board[y], spare_of, wide, spare[r])
                 _add_outside(board[y], wide, spare[r])
             add_grown(spare, beside, runs, around)
-        _add_thin(part, around, fits, covers, odd, active, runs, out[top : top + part.shape[0]])
+        _add_thin(part, around, fits, covers, odd, active, whole, out[top : top + part.shape[0]])
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -303,35 +306,37 @@ def _thin_of_finishes(  # type: ignore[no-untyped-def]
     height, words = outside.shape
     before, reach = fits.shape[0] + covers.shape[0], beside.shape[0]
     for top in range(first, last, _STRIP):
-        runs = needed_runs(region[top // _STRIP], 0)
-        if runs.shape[0] == 0:
+        flags = region[top // _STRIP]
+        if not flags.any():
             continue
+        runs = joined_runs(needed_runs(flags, 0))
         part = np.empty((min(_STRIP, last - top), words), dtype=np.uint64)
         for r in range(part.shape[0]):
             clear(runs, part[r])
             add_finishes(planes, part_of, top + r, runs, part[r])
-        active = held_words(part, runs)
+        active = held_words(part, runs) & flags
         if not active.any():
             continue
         around = np.empty((part.shape[0] + 2 * before, words), dtype=np.uint64)
         runs = needed_runs(active, 1 + before // 64)
+        whole = joined_runs(runs)
         for r in range(around.shape[0]):
             y = min(max(top - before + r, 0), height - 1)
-            clear(runs, around[r])
-            add_finishes(planes, part_of, y, runs, around[r])
+            clear(whole, around[r])
+            add_finishes(planes, part_of, y, whole, around[r])
             if reach == 0:
-                add_finishes(planes, spare_of, y, runs, around[r])
-                _add(outside[y], runs, around[r])
+                add_finishes(planes, spare_of, y, whole, around[r])
+                _add(outside[y], whole, around[r])
         if reach > 0:
             spare = np.empty((around.shape[0] + 2 * reach, words), dtype=np.uint64)
-            wide = needed_runs(active, 2 + before // 64 + reach // 64)
+            wide = joined_runs(needed_runs(active, 2 + before // 64 + reach // 64))
             for r in range(spare.shape[0]):
                 y = min(max(top - before - reach + r, 0), height - 1)
                 clear(wide, spare[r])
                 add_finishes(planes, spare_of, y, wide, spare[r])
                 _add(outside[y], wide, spare[r])
             add_grown(spare, beside, runs, around)
-        _add_thin(part, around, fits, covers, odd, active, runs, out[top : top + part.shape[0]])
+        _add_thin(part, around, fits, covers, odd, active, whole, out[top : top + part.shape[0]])
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -357,7 +362,7 @@ def clear(runs, out):  # type: ignore[no-untyped-def]  # pragma: no cover - comp
 @njit(cache=True, nogil=True, error_model="numpy")
 def _add(row, runs, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
     for n in range(runs.shape[0]):
-        for j in range(runs[n, 0], runs[n, 1]):
+        for j in range(np.uint64(runs[n, 0]), np.uint64(runs[n, 1])):
             out[j] |= row[j]
 
 
@@ -369,15 +374,14 @@ def _pick(copper, opening, legend, hatched, board, chosen, runs, out):  # type: 
     u0, u1, u2, u3 = t0 ^ chosen[1], t1 ^ chosen[3], t2 ^ chosen[5], t3 ^ chosen[7]
     u4, u5, u6, u7 = t4 ^ chosen[9], t5 ^ chosen[11], t6 ^ chosen[13], t7 ^ chosen[15]
     for n in range(runs.shape[0]):
-        a, b = runs[n, 0], runs[n, 1]
-        c, o, p, h, on, to = copper[a:b], opening[a:b], legend[a:b], hatched[a:b], board[a:b], out[a:b]
-        for j in range(b - a):
-            cc, oo, pp, hh = c[j], o[j], p[j], h[j] & c[j]
+        for j in range(np.uint64(runs[n, 0]), np.uint64(runs[n, 1])):
+            cc, oo, pp = copper[j], opening[j], legend[j]
+            hh = hatched[j] & cc
             a0, a1, a2, a3 = t0 ^ (u0 & cc), t1 ^ (u1 & cc), t2 ^ (u2 & cc), t3 ^ (u3 & cc)
             a4, a5, a6, a7 = t4 ^ (u4 & cc), t5 ^ (u5 & cc), t6 ^ (u6 & cc), t7 ^ (u7 & cc)
             a0, a2, a4, a6 = a0 ^ ((a0 ^ a1) & oo), a2 ^ ((a2 ^ a3) & oo), a4 ^ ((a4 ^ a5) & oo), a6 ^ ((a6 ^ a7) & oo)
             a0, a4 = a0 ^ ((a0 ^ a2) & pp), a4 ^ ((a4 ^ a6) & pp)
-            to[j] = (a0 ^ ((a0 ^ a4) & hh)) & on[j]
+            out[j] = (a0 ^ ((a0 ^ a4) & hh)) & board[j]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -390,9 +394,8 @@ def _pick_rows(copper, opening, legend, hatched, board, chosen, first, last, out
 @njit(cache=True, nogil=True, error_model="numpy")
 def _add_outside(board, runs, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
     for n in range(runs.shape[0]):
-        on, to = board[runs[n, 0] : runs[n, 1]], out[runs[n, 0] : runs[n, 1]]
-        for j in range(on.shape[0]):
-            to[j] |= ~on[j]
+        for j in range(np.uint64(runs[n, 0]), np.uint64(runs[n, 1])):
+            out[j] |= ~board[j]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -539,10 +542,10 @@ def _leave_out_whole(around, active, margin, runs):  # type: ignore[no-untyped-d
     every = np.empty(words, dtype=np.uint64)
     every[:] = _ONES
     for r in range(around.shape[0]):
+        row = around[r]
         for n in range(runs.shape[0]):
-            row, to = around[r, runs[n, 0] : runs[n, 1]], every[runs[n, 0] : runs[n, 1]]
-            for j in range(row.shape[0]):
-                to[j] &= row[j]
+            for j in range(np.uint64(runs[n, 0]), np.uint64(runs[n, 1])):
+                every[j] &= row[j]
     gaps = np.zeros(words, dtype=np.uint8)
     for j in range(words):
         if active[j] != 0:

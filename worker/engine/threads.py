@@ -52,12 +52,16 @@ def _other(process: int) -> ThreadPoolExecutor:
 @contextmanager
 def meanwhile(work: Callable[[], T], threads: int) -> Iterator[Callable[[], T]]:
     """Do work on a thread of its own, if there may be more than one, while others go on; the call waits for what came
-    of it, and raises what it raised. It may call `run_all`, but not this. It has ended when the context ends."""
+    of it, and raises what it raised.
+
+    It may call `run_all`, but not this; what else is begun so meanwhile waits its turn. When the context ends, it has.
+    """
     if threads <= 1:
         made = work()
         yield lambda: made
         return
     future = _other(os.getpid()).submit(work)
+    del work  # and what it holds, as soon as it is done
     try:
         yield future.result
     finally:

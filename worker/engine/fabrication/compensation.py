@@ -97,6 +97,7 @@ def _slopes_of(lattice: _Lattice, shown: Pictures, aim: Pictures, asked: npt.NDA
 def _take_back(board: Partition, saved: Planes, moved: Bits) -> None:
     """Undo moves wherever they break a rule: those around a fault, then whole pieces, which leave no ends."""
     threads, reach_px = board.threads, board.fault_reach_px
+    board.remember_thin()
     faults = board.faults(reached(moved, region_of(moved, 0), reach_px))
     turn = 0
     while faults.any() and moved.any():
@@ -114,6 +115,7 @@ def _take_back(board: Partition, saved: Planes, moved: Bits) -> None:
         remove(moved, back, undone)
         faults = board.faults(reached(back, undone, reach_px) | region_of(faults, 0))
         turn += 1
+    board.measured = None
 
 
 class _Lattice:

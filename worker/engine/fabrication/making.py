@@ -28,7 +28,7 @@ from worker.engine.fabrication.registration import (
     drawing_reach_px,
     redrawn,
 )
-from worker.engine.fabrication.repair import repair
+from worker.engine.fabrication.repair import partition_of, repair_board
 from worker.engine.fabrication.undoing import drawn_since, undo_faults
 from worker.engine.painted import PixelColours
 from worker.fab_profile import FabProfile
@@ -79,7 +79,10 @@ def make_side(
     forbidden : ids of the finishes that no rim may show.
     """
     found = measure_limits(planes, fab, threads=threads)
-    repaired = repair(planes, fab, lab, srgb=srgb, threads=threads)
+    board = partition_of(planes, fab, lab, threads=threads)
+    del planes  # a byte for each pixel, that the repair has better use for
+    repaired = repair_board(board, srgb)
+    del board
     return draw_side(
         repaired.planes,
         fab,

@@ -20,7 +20,7 @@ from worker.engine.fabrication.bit_morphology import Bits, Frame, Region, count,
 from worker.engine.fabrication.board_windows import FEW, Window, in_windows
 from worker.engine.fabrication.clearance import keep_clear, swap_narrow, swap_strips
 from worker.engine.fabrication.compensation import compensate
-from worker.engine.fabrication.layer_bits import stack_of
+from worker.engine.fabrication.layer_bits import paint, stack_of
 from worker.engine.fabrication.partition import Partition
 from worker.engine.fabrication.plane_moves import Planes
 from worker.engine.fabrication.planes import PAD, PLATED, LayerPlanes, finish_by_layers
@@ -82,15 +82,25 @@ def repair(
     srgb : encoded sRGB of (H, W, 3)
         The picture that is wanted, on the grid of the planes; else what the planes show before.
     """
+    return repair_board(partition_of(planes, fab, lab, threads=threads), srgb)
+
+
+def partition_of(planes: LayerPlanes, fab: FabProfile, lab: npt.NDArray[np.float64], *, threads: int = 1) -> Partition:
+    """The finishes that the layers show, to be repaired; parameters as in `repair`."""
     finishes = finish_by_layers(fab)
-    board = Partition(
+    return Partition(
         planes.stack, fab, lab, pitch_um=planes.pitch_um, threads=threads, planes=planes, finish_of=finishes
     )
+
+
+def repair_board(board: Partition, srgb: PixelColours | None) -> Repaired:
+    """The same of a partition, which is changed. The layers that it was made from may be gone."""
+    fab, pitch_um, threads = board.fab, board.pitch_um, board.threads
     wanted = board.planes.copy()
     mend(board, wanted)
     compensate(board, wanted, srgb)
     layers = board.layers()
-    copper, left = makeable_copper(layers, fab, planes.pitch_um, threads=threads)
+    copper, left = makeable_copper(layers, fab, pitch_um, threads=threads)
     for turn in range(_TURNS):
         if not left.any():
             break
@@ -99,12 +109,13 @@ def repair(
         cover(board, left, turn)
         finish_off(board, wanted, around)
         before, layers = layers, board.layers()
-        copper, left = choose_again(layers, before, copper, left, fab, planes.pitch_um, threads=threads)
+        copper, left = choose_again(layers, before, copper, left, fab, pitch_um, threads=threads)
     layers = layers.with_drawn(copper, layers.opening, layers.legend)
     stack = stack_of(layers, threads=threads)
-    if board.plated is not None or board.pads is not None:
-        stack |= planes.stack & np.uint8(PLATED | PAD)
-    result = LayerPlanes(stack=stack, pitch_um=planes.pitch_um)
+    for bit, bits in ((PLATED, board.plated), (PAD, board.pads)):
+        if bits is not None:
+            paint(stack, bits, bits, bit, board.frame, threads=threads)
+    result = LayerPlanes(stack=stack, pitch_um=pitch_um)
     changed = board.empty()
     for old, new in zip(wanted, board.planes, strict=True):
         changed |= old ^ new

@@ -145,8 +145,12 @@ def _add_faults(  # type: ignore[no-untyped-def]
     last,
     out,
 ):  # pragma: no cover - compiled
-    _add_beside_thin(planes, outside, layers, unknown, clearance, region, first, last, out)
-    thin_of_finishes(planes, outside, part, spare, beside, fits, covers, rows, odd, region, first, last, out)
+    for top in range(first, last, BLOCK):
+        if not region[top // BLOCK].any():
+            continue
+        end = min(top + BLOCK, last)
+        _add_beside_thin(planes, outside, layers, unknown, clearance, region, top, end, out)
+        thin_of_finishes(planes, outside, part, spare, beside, fits, covers, rows, odd, region, top, end, out)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -132,13 +132,17 @@ def _add_faults(  # type: ignore[no-untyped-def]
     last,
     out,
 ):  # pragma: no cover - compiled
-    _add_places(copper, board, no_copper, True, region, first, last, out)
-    _add_places(opening, board, no_opening, True, region, first, last, out)
-    _add_places(legend, board, no_legend, True, region, first, last, out)
-    thin_of_layers(
-        copper, opening, legend, hatched, board, part, spare, beside, fits, covers, rows, odd, region, first, last, out
-    )
-    _add_near(legend, opening, clearance, region, first, last, out)
+    for top in range(first, last, BLOCK):
+        if not region[top // BLOCK].any():
+            continue
+        end = min(top + BLOCK, last)
+        _add_places(copper, board, no_copper, True, region, top, end, out)
+        _add_places(opening, board, no_opening, True, region, top, end, out)
+        _add_places(legend, board, no_legend, True, region, top, end, out)
+        thin_of_layers(
+            copper, opening, legend, hatched, board, part, spare, beside, fits, covers, rows, odd, region, top, end, out
+        )
+        _add_near(legend, opening, clearance, region, top, end, out)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

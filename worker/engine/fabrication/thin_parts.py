@@ -231,26 +231,32 @@ def _thin_of_planes(part, space, fits, covers, odd, region, first, last, out):  
 def thin_of_layers(  # type: ignore[no-untyped-def]
     copper, opening, legend, hatched, board, part, spare, beside, fits, covers, rows, odd, region, first, last, out
 ):  # pragma: no cover - compiled
-    """Add the pixels that break some rules, of rows first..last; `part` and on as in `layer_rules`."""
-    for k in range(part.shape[0]):
-        near, disc, cover = beside[k, : rows[k, 0]], fits[k, : rows[k, 1]], covers[k, : rows[k, 2]]
-        _thin_of_layers(
-            copper,
-            opening,
-            legend,
-            hatched,
-            board,
-            part[k],
-            spare[k],
-            near,
-            disc,
-            cover,
-            odd[k],
-            region,
-            first,
-            last,
-            out,
-        )
+    """Add the pixels that break some rules, of rows first..last; `part` and on as in `layer_rules`.
+
+    Strip by strip, not rule by rule: what one rule has read is still in the cache for the next.
+    """
+    for top in range(first, last, _STRIP):
+        if not region[top // _STRIP].any():
+            continue
+        for k in range(part.shape[0]):
+            near, disc, cover = beside[k, : rows[k, 0]], fits[k, : rows[k, 1]], covers[k, : rows[k, 2]]
+            _thin_of_layers(
+                copper,
+                opening,
+                legend,
+                hatched,
+                board,
+                part[k],
+                spare[k],
+                near,
+                disc,
+                cover,
+                odd[k],
+                region,
+                top,
+                min(top + _STRIP, last),
+                out,
+            )
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -258,9 +264,13 @@ def thin_of_finishes(  # type: ignore[no-untyped-def]
     planes, outside, part, spare, beside, fits, covers, rows, odd, region, first, last, out
 ):  # pragma: no cover - compiled
     """The same of a partition by finishes; part, spare : bool (rules, finishes)."""
-    for k in range(part.shape[0]):
-        near, disc, cover = beside[k, : rows[k, 0]], fits[k, : rows[k, 1]], covers[k, : rows[k, 2]]
-        _thin_of_finishes(planes, outside, part[k], spare[k], near, disc, cover, odd[k], region, first, last, out)
+    for top in range(first, last, _STRIP):
+        if not region[top // _STRIP].any():
+            continue
+        end = min(top + _STRIP, last)
+        for k in range(part.shape[0]):
+            near, disc, cover = beside[k, : rows[k, 0]], fits[k, : rows[k, 1]], covers[k, : rows[k, 2]]
+            _thin_of_finishes(planes, outside, part[k], spare[k], near, disc, cover, odd[k], region, top, end, out)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

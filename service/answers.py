@@ -74,7 +74,9 @@ class Result(BaseModel):
     )
     warnings: list[Any] = Field(default=[], examples=[[]])
     seconds: float | None = Field(default=None, examples=[0.84])
-    stages: dict[str, float] = Field(default={}, examples=[{"separation": 0.21}], description="seconds of each stage")
+    stages: dict[str, float] = Field(
+        default={}, examples=[{"separation": 0.21}], description="seconds of each stage; score is made while layers are"
+    )
 
 
 class JobLinks(BaseModel):

@@ -92,6 +92,7 @@ def measured(artwork: str, edges: str, area_mp: str) -> dict[str, Any]:
 
     keep_freed_memory()  # as workers and the command do
     import sklearn.cluster  # noqa: F401  # workers load it when they start
+
     package(8.0)  # compiles what isn't in numba's cache
     touch_memory()
     begin = time.perf_counter()

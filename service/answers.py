@@ -75,7 +75,9 @@ class Result(BaseModel):
     warnings: list[Any] = Field(default=[], examples=[[]])
     seconds: float | None = Field(default=None, examples=[0.84])
     stages: dict[str, float] = Field(
-        default={}, examples=[{"separation": 0.21}], description="seconds of each stage; score is made while layers are"
+        default={},
+        examples=[{"separation": 0.21}],
+        description="seconds of each stage; score has none of its own where it was made beside layers",
     )
 
 

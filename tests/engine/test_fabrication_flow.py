@@ -5,6 +5,8 @@ from __future__ import annotations
 import hashlib
 import io
 import json
+import weakref
+from typing import Any
 
 import jsonschema
 import numpy as np
@@ -13,6 +15,9 @@ from PIL import Image
 
 from tests.boards import FABS, board
 from tests.engine.conftest import MemoryTables
+from worker.engine.artwork.decode import read_artwork
+from worker.engine.artwork.picture import Artwork
+from worker.engine.made_board import make_board
 from worker.engine.pipeline import convert
 from worker.engine.report.report import report_schema
 from worker.job_settings import read_settings
@@ -75,3 +80,24 @@ def test_the_same_input_gives_the_same_bytes(files: dict[str, bytes]) -> None:
     for path, data in again.files():
         if path != "report.json":
             assert files[path] == data, path
+
+
+def test_the_artwork_as_it_was_read_is_let_go_before_the_layers_are_made(
+    tables: MemoryTables, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kept: list[weakref.ref[np.ndarray[tuple[int, ...], np.dtype[np.uint8]]]] = []
+    held: list[bool] = []
+
+    def read(*arguments: Any, **named: Any) -> Artwork:
+        artwork = read_artwork(*arguments, **named)
+        kept.append(weakref.ref(artwork.srgb))
+        return artwork
+
+    def make(*arguments: Any, **named: Any) -> Any:
+        held.extend(ref() is not None for ref in kept)
+        return make_board(*arguments, **named)
+
+    monkeypatch.setattr("worker.engine.pipeline.read_artwork", read)
+    monkeypatch.setattr("worker.engine.pipeline.make_board", make)
+    convert(TOKEN, board("nocturne-gold"), read_settings(WRITTEN), tables=tables, threads=1)
+    assert held == [False]

@@ -85,7 +85,15 @@ def ciede2000_pair(
 def _ciede2000_many(lab_1, lab_2, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
     for i in range(lab_1.shape[0]):
         # Neighbours in a picture are often alike.
-        if i > 0 and (lab_1[i] == lab_1[i - 1]).all() and (lab_2[i] == lab_2[i - 1]).all():
+        if (
+            i > 0
+            and lab_1[i, 0] == lab_1[i - 1, 0]
+            and lab_1[i, 1] == lab_1[i - 1, 1]
+            and lab_1[i, 2] == lab_1[i - 1, 2]
+            and lab_2[i, 0] == lab_2[i - 1, 0]
+            and lab_2[i, 1] == lab_2[i - 1, 1]
+            and lab_2[i, 2] == lab_2[i - 1, 2]
+        ):
             out[i] = out[i - 1]
         else:
             out[i] = ciede2000_pair(lab_1[i, 0], lab_1[i, 1], lab_1[i, 2], lab_2[i, 0], lab_2[i, 1], lab_2[i, 2])

@@ -95,6 +95,7 @@ def make_board(
     from worker.engine.fabrication.fabricate import fabricate
     from worker.engine.fabrication.file_attributes import Project, project_guid
     from worker.engine.fabrication.mask_alone import mask_alone_warning, stands_in, with_mask_alone
+    from worker.engine.fabrication.planes import seen_labels
 
     usable, metal_left_out = without_live_metal(fab, settings)
     like = stands_in(fab)
@@ -135,10 +136,8 @@ def make_board(
     }
     written = json.dumps(settings.as_text(), sort_keys=True).encode()
     if like is not None:
-        said = [
-            mask_alone_warning(fab, like, made.seen, side, pitch_um=shape.pitch_um)
-            for side, made in fabrication.sides.items()
-        ]
+        seen = {side: seen_labels(planes, fab, threads=threads) for side, planes in fabrication.planes.items()}
+        said = [mask_alone_warning(fab, like, shown, side, pitch_um=shape.pitch_um) for side, shown in seen.items()]
         warnings = (*fabrication.warnings, *(text for text in said if text is not None))
         fabrication = replace(fabrication, warnings=warnings)
     project = Project(
@@ -289,7 +288,7 @@ def _seen(made: Made, side: SideName, folder: str, threads: int) -> dict[str, by
         files[name] = drawn()
 
     board = functools.partial(labels_png, seen, label_colours(made.colours.lab), pitch_um)
-    run_all(draw, [(f"{folder}.png", board), *zip(files, masks, strict=False)], threads)
+    run_all(draw, [(f"{folder}.png", board), *zip(list(files)[:-1], masks, strict=True)], threads)
     return files
 
 

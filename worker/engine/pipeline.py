@@ -252,24 +252,28 @@ def convert(
     )
     if not settings.fabrication:
         return _judged(parted)
-    with meanwhile(functools.partial(_judged, parted, aside=threads > 1), threads) as judged:
+    layers = functools.partial(
+        make_board,
+        {side: _side_art(parted.srgb, parted.separation, parted.colours, parted.pinned)},
+        hulls={side: parted.hull},
+        shape=parted.shape,
+        fab=fab,
+        colours=parted.colours,
+        references=parted.references,
+        settings=parted.settings,
+        name=name,
+        sha256=parted.artwork.sha256,
+        beside=None if beside is None else {side: beside},
+        threads=threads,
+    )
+    score = functools.partial(_judged, parted, aside=threads > 1)
+    del parted  # the artwork as it was read, and stretched, is let go with its score
+    with meanwhile(score, threads) as judged:
+        del score
         if threads > 1:
             clock.told("score")
         with clock("layers"):
-            made = make_board(
-                {side: _side_art(parted.srgb, parted.separation, parted.colours, parted.pinned)},
-                hulls={side: parted.hull},
-                bases=lambda: {side: judged().score.basis},
-                shape=parted.shape,
-                fab=fab,
-                colours=parted.colours,
-                references=parted.references,
-                settings=parted.settings,
-                name=name,
-                sha256=parted.artwork.sha256,
-                beside=None if beside is None else {side: beside},
-                threads=threads,
-            )
+            made = layers(bases=lambda: {side: judged().score.basis})
         conversion = judged()
     return replace(conversion, made=made, score=replace(conversion.score, basis=None))
 
@@ -375,6 +379,10 @@ def _parted(
 ) -> _Parted:
     """The stages up to the separation."""
     check_finish_ids(fab, settings)
+    if settings.fabrication:
+        from worker.engine.fabrication.mask_alone import stands_in
+
+        stands_in(fab)  # told now, not when all else is done
     if settings.palette == "shared" and palette is None:
         raise SettingsError(
             f"{name}: palette is shared, and there is no palette of many artworks.",

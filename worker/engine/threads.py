@@ -54,10 +54,12 @@ def meanwhile(work: Callable[[], T], threads: int) -> Iterator[Callable[[], T]]:
     """Do work on a thread of its own, if there may be more than one, while others go on; the call waits for what came
     of it, and raises what it raised.
 
-    It may call `run_all`, but not this; what else is begun so meanwhile waits its turn. When the context ends, it has.
+    Both sides may call `run_all`, so twice as many threads may be busy. The work may not call this; what else is begun
+    so meanwhile waits its turn. When the context ends, it has.
     """
     if threads <= 1:
         made = work()
+        del work
         yield lambda: made
         return
     future = _other(os.getpid()).submit(work)

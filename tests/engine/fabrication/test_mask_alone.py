@@ -63,6 +63,13 @@ def _open(data: bytes) -> npt.NDArray[np.uint8]:
     return np.asarray(Image.open(io.BytesIO(data)))
 
 
+def _layers(files: dict[str, bytes], side: str) -> list[npt.NDArray[np.bool_]]:
+    """Copper, openings and legend as a second reader draws them; nothing where there is no such file."""
+    names = [f"fabrication/{layer}-{side}.gbr" for layer in ("copper", "solder-mask", "legend")]
+    nothing = np.zeros((SIDE_PX, SIDE_PX), dtype=np.bool_)
+    return [drawn_by_gerbonara(files[n], SIDE_PX, SIDE_PX, PITCH_UM) if n in files else nothing for n in names]
+
+
 @pytest.mark.parametrize("edges", ["threshold", "dither"])
 @pytest.mark.parametrize("case", CASES)
 def test_the_band_at_the_edge_is_kept_shown_scored_and_told(case: str, edges: str, tables: MemoryTables) -> None:
@@ -71,10 +78,7 @@ def test_the_band_at_the_edge_is_kept_shown_scored_and_told(case: str, edges: st
     art = _art()
     files = dict(convert(art, fab, read_settings(written), tables=tables, threads=2).files())
 
-    copper, opening, legend = (
-        drawn_by_gerbonara(files[f"fabrication/{layer}-top.gbr"], SIDE_PX, SIDE_PX, PITCH_UM)
-        for layer in ("copper", "solder-mask", "legend")
-    )
+    copper, opening, legend = _layers(files, "top")
     inside = np.ones(copper.shape, np.bool_)
     assert broken_limits(copper, opening, legend, inside, fab, PITCH_UM) == {}
 
@@ -94,8 +98,16 @@ def test_the_band_at_the_edge_is_kept_shown_scored_and_told(case: str, edges: st
     areas = {entry["finish"]: entry["area_mm2"] for entry in block["seen"]}
     assert areas["mask-alone"] == pytest.approx(alone.sum() * (PITCH_UM / 1000.0) ** 2)
     told = [text for text in block["warnings"] if "mask-alone" in text]
-    assert len(told) == 1
-    assert f"{areas['mask-alone']:.1f} mm²" in told[0]
+    below = _layers(files, "bottom")
+    alone_below = ~below[0] & ~below[1] & ~below[2]
+    assert [text.split(" will ")[0] for text in told] == [
+        f"{area:.1f} mm² of the {side} side"
+        for side, area in (
+            ("top", areas["mask-alone"]),
+            ("bottom", alone_below.sum() * (PITCH_UM / 1000.0) ** 2),
+        )
+        if area
+    ]
     assert "limits.edge.routed_mm" in told[0] and 'copper = "none"' in told[0]
     assert "colour of copper" in told[0]
 

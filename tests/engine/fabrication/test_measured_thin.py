@@ -53,6 +53,18 @@ def _change(rng: Random, parts: Partition, step: int) -> None:
         parts.put_back(where & _blot(rng, parts, 30), saved)
 
 
+def test_what_lies_far_from_a_change_stays_known() -> None:
+    rng = np.random.default_rng(4)
+    parts = _partition(rng)
+    measured, whole = parts.remember_thin(), everywhere(parts.shape)
+    parts.faults()
+    assert all(measured.unknown(number, whole) is None for number in range(len(parts.rules)))
+    parts.move(_blot(rng, parts, 9), 0)
+    asked = [measured.unknown(number, whole) for number in range(len(parts.rules))]
+    shares = [region.mean() for region in asked if region is not None]
+    assert shares and max(shares) < 0.25
+
+
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_faults_and_thin_parts_are_what_they_are_when_measured_anew(seed: int) -> None:
     rng = np.random.default_rng(seed)

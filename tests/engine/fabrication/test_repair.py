@@ -231,7 +231,7 @@ STRESS = [
     ("nocturne-gold", 1),
     ("nocturne-gold", 2),
     ("nocturne-gold", 3),
-    pytest.param("alba-black", 1, marks=_missed("0 left, error 1.516 (rings alone 1.30), strokes 93.9 %")),
+    pytest.param("alba-black", 1, marks=_missed("0 left, error 1.516 (rings alone 1.45), strokes 93.9 %")),
 ]
 
 

@@ -32,11 +32,9 @@ from worker.engine.fabrication.planes import (
     FREE_COPPER,
     HATCHED,
     LEGEND,
-    NO_FINISH,
     OPENING,
     LayerPlanes,
     Stack,
-    finish_by_layers,
     planes_of,
 )
 from worker.engine.fabrication.registration import drawing_reach_px
@@ -185,11 +183,8 @@ def _asked(labels: Labels, beside: BesideCircuit, fab: FabProfile, pitch_um: flo
     """uint8 (H, W): what the finishes ask for that differ from what the circuit shows.
 
     The circuit is left out, since it needs not keep the limits: a repair that can't mend it would cover all round it.
-    Where the profile has no finish for a board with nothing on it, it can't be.
     """
-    circuit = beside.side.stack & np.uint8(BOARD | DRAWN)
-    if finish_by_layers(fab)[BOARD] < NO_FINISH:
-        circuit = circuit & np.uint8(BOARD)
+    circuit = beside.side.stack & np.uint8(BOARD)
     wanted = planes_of(labels, fab, pitch_um=pitch_um).stack
     changed = (labels != beside.given) & (labels != OUTSIDE)
     without_copper = (beside.side.stack & np.uint8(COPPER)) == 0

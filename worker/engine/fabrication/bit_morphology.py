@@ -429,7 +429,8 @@ def _reached(bits, held, low, out):  # type: ignore[no-untyped-def]  # pragma: n
 
 
 def reached(bits: Bits, held: Region, reach_px: int) -> Region:
-    """Blocks with a pixel no more than so many rows and columns from a set bit. held : blocks that hold all bits."""
+    """Blocks with a pixel no more than so many rows and columns from a set bit; from a block's width on, all blocks so
+    far from the bit's own. held : blocks that hold all bits."""
     if reach_px >= BLOCK:
         for _ in range(-(-reach_px // BLOCK)):
             held = wider(held)

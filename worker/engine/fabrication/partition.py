@@ -283,7 +283,8 @@ class Partition:
         return dilate(cover, tolerance, region=region, threads=self.threads)
 
     def thin(self, rule: FinishRule, region: Region | None = None) -> Bits:
-        """Pixels of the part that break the rule, in the region. Not to be changed."""
+        """Pixels of the part that break the rule, in the region. Where there are none it is a plane that others share,
+        not to be written into."""
         number, within = self.rules.index(rule), self._region(region)
         if self.measured is None:
             out = self.empty()

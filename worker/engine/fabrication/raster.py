@@ -34,28 +34,27 @@ def rasterise(
     return zones
 
 
-GridRings = list[tuple[Floats, Floats, np.uint8]]
-"""Columns and rows of each ring's corners, in pixels from the grid's upper left corner, and its region's bit."""
+GridRings = list[tuple[Floats, Floats, np.uint8, float, float]]
+"""Columns and rows of each ring's corners, in pixels from the grid's upper left corner, its region's bit, and the least
+and the highest of its rows."""
 
 
 def grid_rings(regions: Sequence[Sequence[Floats]], height_px: int, pitch_mm: float) -> GridRings:
     """The rings of `rasterise` on the grid."""
-    return [
-        (
-            np.ascontiguousarray(ring[:, 0] / pitch_mm),
-            np.ascontiguousarray(height_px - ring[:, 1] / pitch_mm),
-            np.uint8(1 << i),
-        )
-        for i, rings in enumerate(regions)
-        for ring in rings
-    ]
+    out = []
+    for i, rings in enumerate(regions):
+        for ring in rings:
+            columns, rows = ring[:, 0] / pitch_mm, np.ascontiguousarray(height_px - ring[:, 1] / pitch_mm)
+            out.append((np.ascontiguousarray(columns), rows, np.uint8(1 << i), float(rows.min()), float(rows.max())))
+    return out
 
 
 def toggled(rings: GridRings, first: int, last: int, width_px: int) -> Zones:
     """Rows first..last of the grid: bits set where a row enters or leaves a region, from the left."""
     zones = np.zeros((last - first, width_px), dtype=np.uint8)
-    for columns, rows, bit in rings:
-        _toggle(columns, rows, bit, first, zones)
+    for columns, rows, bit, top, bottom in rings:
+        if top <= last and bottom >= first:  # a board's holes lie in few strips each
+            _toggle(columns, rows, bit, first, zones)
     return zones
 
 

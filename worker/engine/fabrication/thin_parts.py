@@ -121,7 +121,7 @@ class Reaches:
     def each_reach_px(self) -> npt.NDArray[np.int64]:
         """Rows and columns around a pixel that decide on it, int64 (rules,)."""
         specks = 4 * (self.rows[:, 2] - self.rows[:, 1] + 1) + 2  # a square's side there and back, as often as it grows
-        return np.asarray(np.maximum(self.rows.sum(axis=1), specks))
+        return np.asarray(np.maximum(self.rows.sum(axis=1), specks + self.rows[:, 0]))
 
     @property
     def reach_px(self) -> int:

@@ -365,14 +365,10 @@ def measure_listed(
     tally: Tally,
     *,
     clusters: npt.NDArray[np.uint8] | None = None,
-    only: npt.NDArray[np.int64] | None = None,
 ) -> None:
-    """Count these pixels in a tally of `pixel_tallies`, of the finishes `only` where these are given."""
+    """Count these pixels in a tally of `pixel_tallies`."""
     counted = np.zeros(256, dtype=np.uint8)
     counted[: len(lab)] = 1
-    if only is not None:
-        counted[:] = 0
-        counted[only] = 1
     labels = read_only(labels)
     _measure_rows(
         read_only(srgb),

@@ -60,7 +60,7 @@ class Score:
     by_finish : (ciede2000, s_cielab) per finish id, finishes in use only. by_cluster : ciede2000 per cluster id.
     pixels : how many pixels of each cluster (row) were given to each finish (column).
     error_map : float32 (h, w), S-CIELAB on a grid `error_map_step_px` pixels wide.
-    basis : for a second score, where one was to be kept; it holds some bytes for each block.
+    basis : for a second score, where one was to be kept; it holds three pictures of blocks.
     """
 
     viewing_distance_mm: float
@@ -140,6 +140,7 @@ def score_separation(
     def peak(one: Sight, two: Sight, error: Float32s, highest: float) -> float:
         return highest_pixel(one, two, error, highest, full_ppd=full_ppd, step=step, threads=threads)
 
+    # Where cells have more pixels, as from far away, peaks are looked for in pictures that a basis doesn't hold.
     again = None
     if basis is not None and cell_side(step) == 1:
         again = average_changed(srgb, labels, basis.labels, basis.board, colours.linear_rgb, step, threads=threads)
@@ -190,7 +191,7 @@ def score_separation(
             board=averages.board,
             reference=errors[1],
             reference_peak=peaks[1],
-            pixels=pixels,
+            pixels=PixelDifferences(by_pair=plain_tally, finishes=pixels.finishes, strips=pixels.strips),
         )
         if keep_basis
         else None,

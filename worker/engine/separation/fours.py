@@ -20,7 +20,7 @@ from worker.fab_profile import FabProfile
 Mask = npt.NDArray[np.bool_]
 
 _TURNS = 5
-"""How often a picture is dithered at most: with coarse blocks single cells beside them may break the limit anew."""
+"""How often it is dithered again at most: with coarse blocks single cells beside them may break the limit anew."""
 _MANY = 8
 """Cells that break the limit in a block and those beside it, 144 cells in all, from which on it is dithered in fours.
 Fewer are mended afterwards at less cost: with 1 in place of 8, S-CIELAB of nine boards was higher by up to 0.32."""

@@ -17,7 +17,7 @@ from worker.board_file import read_board_file
 from worker.engine.arrays import OUTSIDE
 from worker.engine.fabrication.board import BoardShape, Score, mirrored
 from worker.engine.fabrication.board_shape import shape_board
-from worker.engine.fabrication.edge_keep_out import edge_keep_out, near_scores
+from worker.engine.fabrication.edge_keep_out import drawn_within_edges, edge_keep_out, near_scores
 from worker.engine.fabrication.planes import BOARD, COPPER, HATCHED, LEGEND, OPENING, LayerPlanes, planes_of
 from worker.engine.pipeline import convert
 from worker.errors import BoardError
@@ -213,3 +213,26 @@ def test_art_around_holes_breaks_no_limit_in_the_files_as_written(name: str, edg
         assert layers[0][ring].all() and layers[1][ring].all() and not layers[2][ring].any()
     assert broken_limits(layers[0], layers[1], layers[2], inside, fab, 25.0, plated=plated & ~inside) == {}
     assert found.made.fabrication.art.left.total == 0
+
+
+@pytest.mark.parametrize("size", [(800, 790), (803, 777)])
+def test_layers_within_edges_are_those_of_labels_laid_out_first(size: tuple[int, int]) -> None:
+    file = {
+        "holes": [
+            {"x": 4.0, "y": 6.0, "diameter": 1.0, "plated": True},
+            {"x": 14.0, "y": 5.0, "diameter": 1.3, "plated": False},
+        ],
+        "cut_outs": [{"circle": [9, 14, 3]}],
+    }
+    picture = picture_of(np.zeros((*size, 3), dtype=np.uint8), pitch_um=PITCH * 1000)
+    given = read_settings({"board": "rectangle:4mm"})
+    laid = shape_board(picture, given, FAB, board_file=read_board_file(json.dumps(file).encode()))[1]
+    rng = np.random.default_rng(1)
+    labels = np.kron(rng.integers(0, len(IDS), (81, 80)), np.ones((10, 10))).astype(np.uint8)[: size[0], : size[1]]
+    labels = np.where(laid.board, labels, OUTSIDE).astype(np.uint8)
+    stacks = planes_of(np.arange(256, dtype=np.uint8)[None], FAB, pitch_um=1.0).stack[0]
+    for seen_from, turned in ((laid, labels), (mirrored(laid), np.ascontiguousarray(labels[:, ::-1]))):
+        asked = planes_of(turned, FAB, pitch_um=PITCH * 1000)
+        for threads in (1, 3):
+            found = drawn_within_edges(seen_from, labels, stacks, FAB, mirrored=seen_from is not laid, threads=threads)
+            assert (found.stack == edge_keep_out(seen_from, asked, FAB, threads=threads).stack).all()

@@ -156,7 +156,7 @@ class Partition:
     def _frame_planes(self) -> None:
         self.shape: tuple[int, int] = self.outside.shape
         self._nothing = self.empty()
-        self._empty: Bits | None = None
+        self._spare_plane: Bits | None = None
         self._everywhere = everywhere(self.shape)
 
     def window(self, planes: Planes, rows: slice, words: slice, *, threads: int = 1) -> Partition:
@@ -323,9 +323,9 @@ class Partition:
 
     def _scratch(self) -> Bits:
         """A plane that is empty, and is left so."""
-        if self._empty is None:
-            self._empty = self.empty()
-        return self._empty
+        if self._spare_plane is None:
+            self._spare_plane = self.empty()
+        return self._spare_plane
 
     def _know_thin(self, measured: MeasuredThin, number: int, region: Region) -> None:
         unknown = measured.unknown(number, region)

@@ -119,6 +119,12 @@ def test_a_change_breaks_limits_no_farther_than_it_is_said_to_reach(name: str) -
         held = mask_of(reached(spots, region_of(spots, 0), faults_in.reach_px), height)
         assert (before ^ after).any()
         assert not ((before ^ after) & ~held).any()
+        # Asked again only as far as each rule reaches, and where there was something, it comes to the same.
+        at = region_of(before, 0)
+        far, near = (reached(spots, region_of(spots, 0), px) for px in (faults_in.reach_px, faults_in.near_reach_px))
+        again = before & ~mask_of(far, height)
+        faults_in.add(bits.with_drawn(*drawn), near | (far & at), again, far=far)
+        assert (again == after).all()
 
 
 def test_what_breaks_no_limit_is_left_alone_by_the_undoing() -> None:

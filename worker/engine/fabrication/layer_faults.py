@@ -33,6 +33,8 @@ from worker.engine.threads import run_all
 from worker.fab_profile import FabProfile
 
 _BESIDE_PX = 2.0
+_NEAR_SHARE = 0.6
+"""Rules that reach no farther than so much of the farthest reach are asked in fewer blocks around a change."""
 _LAYERS: tuple[tuple[int, Layer], ...] = ((COPPER, "copper"), (OPENING, "solder_mask"), (LEGEND, "legend"))
 
 
@@ -52,8 +54,15 @@ class LayerFaults:
     def __init__(self, bits: LayerBits, fab: FabProfile, pitch_um: float, *, threads: int = 1) -> None:
         self._board, self._threads = bits.board, threads
         self._excused: Bits | None = None
-        self._rules = layer_rules(width_rules(fab, pitch_um, chosen=True))
         self._clearance = disc_within(limit_px(fab.limits["legend", "clearance_mm"].value_mm, pitch_um)).half_px
+        rules = width_rules(fab, pitch_um, chosen=True)
+        reaches = layer_rules(rules)[2].each_reach_px
+        order = np.argsort(reaches, kind="stable")
+        # Few rules reach far, as that of bare metal does: they come last.
+        self._rules = layer_rules(tuple(rules[i] for i in order))
+        self._far: int = max(int(reaches[order][-1]), len(self._clearance), 2)
+        self._near_rules = int(np.count_nonzero(reaches <= max(_NEAR_SHARE * self._far, len(self._clearance), 2)))
+        self._near: int = max([*reaches[order][: self._near_rules].tolist(), len(self._clearance), 2])
         nothing = np.zeros(bits.board.shape, dtype=np.uint64)
         edges = Edges(outside=~bits.board, plated=bits.plated, pads=bits.pads)
         bands = {bit: edge_band(edges, fab, layer, pitch_um, threads=threads) for bit, layer in _LAYERS}
@@ -62,7 +71,12 @@ class LayerFaults:
     @property
     def reach_px(self) -> int:
         """Rows and columns around a pixel that decide on whether it breaks a limit."""
-        return max(self._rules[2].reach_px, len(self._clearance), 2)
+        return self._far
+
+    @property
+    def near_reach_px(self) -> int:
+        """The same by the rules that don't reach far."""
+        return self._near
 
     def excuse(self, bits: LayerBits) -> None:
         """Count what breaks a limit in these layers, and the pixels beside it, no more."""
@@ -75,21 +89,23 @@ class LayerFaults:
         self.add(bits, everywhere(self._board.shape) if region is None else region, found)
         return found
 
-    def add(self, bits: LayerBits, region: Region, found: Bits) -> None:
-        """The same, added to a plane that is empty in the region."""
+    def add(self, bits: LayerBits, region: Region, found: Bits, *, far: Region | None = None) -> None:
+        """The same, added to a plane that is empty in the region. far : where those rules count that reach far; it
+        holds the region, and is it if not given."""
+        far = region if far is None else far
         part, spare, discs = self._rules
         layers = bits.copper, bits.opening, bits.legend, bits.hatched, bits.board
         barred = [self._barred[bit] for bit, _ in _LAYERS]
         shapes = discs.beside, discs.fits, discs.covers, discs.rows, discs.odd
         run_all(
             lambda a, b: _add_faults(  # type: ignore[call-arg, unused-ignore]
-                *layers, *barred, part, spare, *shapes, self._clearance, region, a, b, found
+                *layers, *barred, part, spare, *shapes, self._near_rules, self._clearance, region, far, a, b, found
             ),
             strip_groups(found.shape[0], self._threads),
             self._threads,
         )
         if self._excused is not None:
-            remove(found, self._excused, region)
+            remove(found, self._excused, far)
 
     def too_far_out(self, bits: LayerBits) -> Bits:
         """Layers too near to the board's edge."""
@@ -126,22 +142,41 @@ def _add_faults(  # type: ignore[no-untyped-def]
     covers,
     rows,
     odd,
+    near,
     clearance,
     region,
+    far,
     first,
     last,
     out,
 ):  # pragma: no cover - compiled
+    """near : how many of the rules don't reach far, and count in the region alone."""
     for top in range(first, last, BLOCK):
-        if not region[top // BLOCK].any():
+        if not far[top // BLOCK].any():
             continue
         end = min(top + BLOCK, last)
         _add_places(copper, board, no_copper, True, region, top, end, out)
         _add_places(opening, board, no_opening, True, region, top, end, out)
         _add_places(legend, board, no_legend, True, region, top, end, out)
-        thin_of_layers(
-            copper, opening, legend, hatched, board, part, spare, beside, fits, covers, rows, odd, region, top, end, out
-        )
+        for some, where in ((slice(0, near), region), (slice(near, part.shape[0]), far)):
+            thin_of_layers(
+                copper,
+                opening,
+                legend,
+                hatched,
+                board,
+                part[some],
+                spare[some],
+                beside[some],
+                fits[some],
+                covers[some],
+                rows[some],
+                odd[some],
+                where,
+                top,
+                end,
+                out,
+            )
         _add_near(legend, opening, clearance, region, top, end, out)
 
 

@@ -155,14 +155,16 @@ class _Undoing:
         undone = np.zeros(region.shape, dtype=np.uint8)
         layers = [plane for bits in (self.bits, self.before) for plane in (bits.copper, bits.opening, bits.legend)]
         self._run(_undo_beside, seeds, itself, *layers, far, self.drawn, undone)
-        held = reached(seeds, undone, self.faults_in.reach_px)
-        if own is not None:
-            held &= own
+        far_held, held = (
+            reached(seeds, undone, px) if own is None else reached(seeds, undone, px) & own
+            for px in (self.faults_in.reach_px, self.faults_in.near_reach_px)
+        )
+        held |= far_held & at  # elsewhere no rule found anything that could be lost
         self._run(_clear, seeds, far)
         self._run(_clear, itself, at)
-        self._run(_clear, faults, held)
-        self.faults_in.add(self.bits, held, faults)
-        return held | at
+        self._run(_clear, faults, far_held)
+        self.faults_in.add(self.bits, held, faults, far=far_held)
+        return far_held | at
 
     def _run(self, work, *arguments) -> None:  # type: ignore[no-untyped-def]
         """Let a loop work on all rows."""

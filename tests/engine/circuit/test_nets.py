@@ -16,7 +16,7 @@ from gerbonara.apertures import CircleAperture
 from gerbonara.graphic_objects import Flash, Line, Region
 from gerbonara.rs274x import GerberFile
 from gerbonara.utils import MM
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from samples.drawing import circuit_badge as layout
@@ -176,10 +176,10 @@ Part = tuple[int, shapely.Geometry]
 
 
 def _joined(sides: list[shapely.Geometry], holes: list[tuple[float, float]]) -> list[list[Part]]:
-    """The parts of both sides' unions, those that one hole touches made one net."""
+    """The parts of both sides' unions, those that one hole touches made one net; holes that cut into each other are one."""
     nets = [[(side, part)] for side, area in enumerate(sides) for part in shapely.get_parts(area) if part.area > 1e-6]
-    for hole in holes:
-        wall = shapely.Point(hole).buffer(0.25, quad_segs=64)
+    drilled = shapely.union_all([shapely.Point(hole).buffer(0.25, quad_segs=64) for hole in holes])
+    for wall in shapely.get_parts(drilled):
         touched = [net for net in nets if any(part.intersects(wall) for _, part in net)]
         nets = [net for net in nets if net not in touched] + ([list(chain(*touched))] if touched else [])
     return nets
@@ -193,6 +193,7 @@ def _least_gap(nets: list[list[Part]]) -> float:
 
 @settings(max_examples=25, deadline=None)
 @given(st.integers(0, 2**32 - 1))
+@example(169)  # two of its holes cut into each other, and each touches another side's copper
 def test_random_circuits_have_the_nets_of_a_union_of_their_shapes(seed: int) -> None:
     """Tracks, discs and areas on two sides, some painted clear, and plated holes. As many nets, of the same areas."""
     rng = np.random.default_rng(seed)

@@ -17,7 +17,7 @@ from worker.engine.artwork.picture import Artwork, WantedSize
 from worker.engine.colorimetry import lab_to_srgb
 from worker.engine.palette.shared import SharedPalette, read_palette
 from worker.engine.palette.tables import DraftTables, TableStore
-from worker.engine.pipeline import Conversion, Progress, StageClock, place_artwork, separated
+from worker.engine.pipeline import Conversion, Progress, StageClock, judge, part_artwork, place_artwork
 from worker.engine.report.look_pictures import LookPictures, look_pictures
 from worker.engine.separation.continuity import Coherence, read_previous
 from worker.fab_profile import FabProfile
@@ -94,20 +94,22 @@ def look(
             threads=threads,
         )
         shape, coherence = mirrored(top.shape), None
-    conversion = separated(
-        inputs[BOTTOM].read() if side == BOTTOM else source,
-        fab,
-        settings,
-        name=names[BOTTOM if side == BOTTOM else ARTWORK],
-        side=side,
-        board_file=board_file if shape is None else None,
-        shape=shape,
-        palette=palette,
-        coherence=coherence,
-        beside=beside,
-        tables=store,
-        threads=threads,
-        clock=StageClock(progress),
+    conversion = judge(
+        part_artwork(
+            inputs[BOTTOM].read() if side == BOTTOM else source,
+            fab,
+            settings,
+            name=names[BOTTOM if side == BOTTOM else ARTWORK],
+            side=side,
+            board_file=board_file if shape is None else None,
+            shape=shape,
+            palette=palette,
+            coherence=coherence,
+            beside=beside,
+            tables=store,
+            threads=threads,
+            clock=StageClock(progress),
+        )
     )
     drawn = look_pictures(
         picture=conversion.picture,

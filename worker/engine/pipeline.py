@@ -232,7 +232,7 @@ def convert(
     ArrayError
     """
     clock = StageClock(progress)
-    parted = _parted(
+    parted = part_artwork(
         source,
         fab,
         settings,
@@ -251,7 +251,7 @@ def convert(
         clock=clock,
     )
     if not settings.fabrication:
-        return _judged(parted)
+        return judge(parted)
     layers = functools.partial(
         make_board,
         {side: _side_art(parted.srgb, parted.separation, parted.colours, parted.pinned)},
@@ -266,7 +266,7 @@ def convert(
         beside=None if beside is None else {side: beside},
         threads=threads,
     )
-    score = functools.partial(_judged, parted, aside=threads > 1)
+    score = functools.partial(judge, parted, aside=threads > 1)
     del parted  # the artwork as it was read, and stretched, is let go with its score
     with meanwhile(score, threads) as judged:
         del score
@@ -287,50 +287,8 @@ def _side_art(srgb: Srgb, separation: Separation, colours: FinishColours, pinned
     return SideArt(labels=labels, srgb=srgb, judged=judged, other=separation.other)
 
 
-def separated(
-    source: BinaryIO | bytes | Artwork,
-    fab: FabProfile,
-    settings: Settings,
-    *,
-    name: str,
-    side: Literal["top", "bottom"],
-    board: npt.NDArray[np.bool_] | None = None,
-    board_file: BoardFile | None = None,
-    shape: BoardShape | None = None,
-    allowed: Allowed | None = None,
-    frozen: Labels | None = None,
-    palette: SharedPalette | None = None,
-    coherence: Coherence | None = None,
-    beside: BesideCircuit | None = None,
-    tables: TableStore | None = None,
-    threads: int = 1,
-    clock: StageClock,
-) -> Conversion:
-    """What `convert` makes of an artwork, but for the board's layers."""
-    return _judged(
-        _parted(
-            source,
-            fab,
-            settings,
-            name=name,
-            side=side,
-            board=board,
-            board_file=board_file,
-            shape=shape,
-            allowed=allowed,
-            frozen=frozen,
-            palette=palette,
-            coherence=coherence,
-            beside=beside,
-            tables=tables,
-            threads=threads,
-            clock=clock,
-        )
-    )
-
-
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Parted:
+class Parted:
     """An artwork parted into finishes, and all that its score and report are made from; fields as in `Conversion`.
 
     srgb : uint8 (H, W, 3), the artwork on its ground. said : what is to be warned of so far.
@@ -358,7 +316,7 @@ class _Parted:
     clock: StageClock
 
 
-def _parted(
+def part_artwork(
     source: BinaryIO | bytes | Artwork,
     fab: FabProfile,
     settings: Settings,
@@ -376,8 +334,8 @@ def _parted(
     tables: TableStore | None = None,
     threads: int = 1,
     clock: StageClock,
-) -> _Parted:
-    """The stages up to the separation."""
+) -> Parted:
+    """The stages of `convert` up to the separation, for its parameters: `judge` makes the rest but the layers."""
     check_finish_ids(fab, settings)
     if settings.fabrication:
         from worker.engine.fabrication.mask_alone import stands_in
@@ -446,7 +404,7 @@ def _parted(
             tables=tables,
             threads=threads,
         )
-    return _Parted(
+    return Parted(
         fab=fab,
         settings=settings,
         side=side,
@@ -475,7 +433,7 @@ def _parted(
     )
 
 
-def _judged(parted: _Parted, *, aside: bool = False) -> Conversion:
+def judge(parted: Parted, *, aside: bool = False) -> Conversion:
     """Score and report of a separation. aside : whether other stages run meanwhile."""
     assignment, separation, colours, settings = parted.assignment, parted.separation, parted.colours, parted.settings
     pitch_um, distance_mm, threads = parted.picture.pitch_um, settings.viewing_distance_mm, parted.threads

@@ -15,7 +15,7 @@ from worker.engine.fabrication.board import mirrored
 from worker.engine.made_board import FROM_BEHIND, THROUGH_LIGHT, Made, made_files, make_board, view_files
 from worker.engine.palette.shared import SharedPalette
 from worker.engine.palette.tables import TableStore
-from worker.engine.pipeline import STAGES, Conversion, Progress, StageClock, json_file, separated
+from worker.engine.pipeline import STAGES, Conversion, Progress, StageClock, json_file, judge, part_artwork
 from worker.engine.report.cautions import without_live_metal
 from worker.fab_profile import FabProfile, check_two_sided
 from worker.job_settings import Settings
@@ -106,31 +106,35 @@ def convert_two_sides(
     check_two_sided(fab)
     from worker.engine.report.piece_report import build_piece_report
 
-    front = separated(
-        top,
-        fab,
-        settings,
-        name=names[0],
-        side="top",
-        board_file=board_file,
-        palette=palette,
-        beside=None if beside is None else beside["top"],
-        tables=tables,
-        threads=threads,
-        clock=StageClock(progress, of=_OF),
+    front = judge(
+        part_artwork(
+            top,
+            fab,
+            settings,
+            name=names[0],
+            side="top",
+            board_file=board_file,
+            palette=palette,
+            beside=None if beside is None else beside["top"],
+            tables=tables,
+            threads=threads,
+            clock=StageClock(progress, of=_OF),
+        )
     )
-    behind = separated(
-        bottom,
-        fab,
-        settings,
-        name=names[1],
-        side="bottom",
-        shape=mirrored(front.shape),
-        palette=palette,
-        beside=None if beside is None else beside["bottom"],
-        tables=tables,
-        threads=threads,
-        clock=StageClock(progress, before=_PER_SIDE, of=_OF),
+    behind = judge(
+        part_artwork(
+            bottom,
+            fab,
+            settings,
+            name=names[1],
+            side="bottom",
+            shape=mirrored(front.shape),
+            palette=palette,
+            beside=None if beside is None else beside["bottom"],
+            tables=tables,
+            threads=threads,
+            clock=StageClock(progress, before=_PER_SIDE, of=_OF),
+        )
     )
     sides: dict[SideName, Conversion] = {"top": front, "bottom": behind}
     for conversion in sides.values():

@@ -81,5 +81,5 @@ def mask_alone_warning(fab: FabProfile, like: int, seen: Labels, side: str, *, p
         f"{area_mm2:.1f} mm² of the {side} side will show solder mask over laminate, without copper, as within "
         f"{fab.limits['edge', 'routed_mm'].value:g} mm of its edge (limits.edge.routed_mm), and no finish of {fab.id} "
         f"tells its colour: as {fab.finishes[-1].id} it is scored and drawn in the colour of {fab.finishes[like].id}, "
-        f"which lies over copper. {_MEND}"
+        f"which is mask over copper. {_MEND}"
     )

@@ -176,7 +176,7 @@ Part = tuple[int, shapely.Geometry]
 
 
 def _joined(sides: list[shapely.Geometry], holes: list[tuple[float, float]]) -> list[list[Part]]:
-    """The parts of both sides' unions, those that one hole touches made one net; holes cutting into each other are one."""
+    """The parts of both sides' unions, those that one hole touches made one net; holes that cut each other are one."""
     nets = [[(side, part)] for side, area in enumerate(sides) for part in shapely.get_parts(area) if part.area > 1e-6]
     drilled = shapely.union_all([shapely.Point(hole).buffer(0.25, quad_segs=64) for hole in holes])
     for wall in shapely.get_parts(drilled):

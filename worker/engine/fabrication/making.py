@@ -111,8 +111,8 @@ def draw_side(
     Parameters as in `make_side` and `MadeSide`.
     """
     pitch_um = design.pitch_um
-    largest_px = max(drawing_reach_px(fab, pitch_um), widest_px(fab, pitch_um), measured_px(fab, pitch_um))
-    bits = layer_bits(design, largest_px=max(largest_px, shifted_px(fab, pitch_um)), threads=threads)
+    largest_px = max(widest(fab, pitch_um) for widest in (drawing_reach_px, widest_px, measured_px, shifted_px))
+    bits = layer_bits(design, largest_px=largest_px, threads=threads)
     before = bits.with_drawn(bits.copper.copy(), bits.opening.copy(), bits.legend.copy())
     swapped = draw_borders(bits, fab, lab, srgb, pitch_um, forbidden=forbidden, choose=False, threads=threads)
     undone = undo_faults(bits, before, fab, pitch_um, threads=threads)

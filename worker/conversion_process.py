@@ -10,6 +10,8 @@ import sys
 from multiprocessing.connection import Connection
 from types import FrameType
 
+import pyvips
+
 from worker.conversion import Means, Order, outcome_of
 from worker.kept_memory import keep_freed_memory
 from worker.quick_start import load_compiled_loops_alone
@@ -20,20 +22,39 @@ from worker.engine import pipeline, two_sides  # noqa: E402  # after the loops' 
 
 LOADED = (pipeline.__name__, two_sides.__name__)
 
+PUT_OFF_SECONDS = 0.01
+
 
 def serve(connection: Connection, means: Means) -> None:
     """Convert what comes until the connection ends. Each answer comes after any number of (stage, done, of)."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C goes to all of them: the parent says what is to be done
     signal.signal(signal.SIGTERM, _leave)
+    signal.signal(signal.SIGALRM, _leave)
     keep_freed_memory()
     while True:
         try:
             order: Order = connection.recv()
         except EOFError:
             return
-        connection.send(outcome_of(order, means, lambda *progress: connection.send(progress)))
+        _tell(connection, outcome_of(order, means, lambda *progress: _tell(connection, progress)))
 
 
-def _leave(_: int, __: FrameType | None) -> None:
-    """End in order, so that what was begun to be written goes."""
+def _tell(connection: Connection, message: object) -> None:
+    try:
+        connection.send(message)
+    except BrokenPipeError:  # who would hear it has gone
+        sys.exit(1)
+
+
+def _leave(_: int, frame: FrameType | None) -> None:
+    """End in order, so that what was begun to be written goes.
+
+    What is raised where C has called back into Python is printed there and forgotten: the process would go on. So
+    while a call of the image library is on the stack, the end is put off.
+    """
+    while frame is not None:
+        if str(frame.f_globals.get("__name__")).split(".")[0] == pyvips.__name__:
+            signal.setitimer(signal.ITIMER_REAL, PUT_OFF_SECONDS)
+            return
+        frame = frame.f_back
     sys.exit(1)

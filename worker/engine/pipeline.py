@@ -5,7 +5,7 @@ from __future__ import annotations
 import functools
 import json
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, BinaryIO, Literal
@@ -58,7 +58,10 @@ Progress = Callable[[str, int, int], None]
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Conversion:
-    """Everything that was made of one artwork. `files` draws the pictures and gives every file of the result."""
+    """Everything that was made of one artwork. `files` draws the pictures and gives every file of the result.
+
+    drawn : the side's pictures by path, where they were drawn beside the layers.
+    """
 
     fab: FabProfile
     settings: Settings
@@ -81,6 +84,7 @@ class Conversion:
     report: dict[str, Any]
     threads: int
     clock: StageClock
+    drawn: Mapping[str, bytes] | None = None
 
     @property
     def masks(self) -> dict[str, npt.NDArray[np.bool_]]:
@@ -115,21 +119,30 @@ class Conversion:
     def side_files(self, *, full_size: bool = False) -> Iterator[tuple[str, bytes]]:
         """Those of `files` that show this side: masks, labels, pictures, and what previews are made from."""
         with self.clock("files"):
-            drawn = draw_pictures(
-                picture=self.picture,
-                fab=self.fab,
-                separation=self.separation,
-                score=self.score,
-                reference_lab=self.colours.lab,
-                background=self.background,
-                threads=self.threads,
-                full_size=full_size,
-            )
-            if self.specular is not None:
-                drawn |= self.specular.previews(self.separation.labels, self.picture.pitch_um)
+            drawn = self.drawn if self.drawn is not None and not full_size else self._pictures(full_size=full_size)
             tuning = write_tuning_data(self.tuning)
         yield from drawn.items()
         yield TUNING_PATH, tuning
+
+    def with_pictures(self) -> Conversion:
+        """The same with the side's pictures, drawn now: beside other stages, where a core would wait."""
+        with self.clock.aside("files"):
+            return replace(self, drawn=self._pictures(full_size=False))
+
+    def _pictures(self, *, full_size: bool) -> dict[str, bytes]:
+        drawn = draw_pictures(
+            picture=self.picture,
+            fab=self.fab,
+            separation=self.separation,
+            score=self.score,
+            reference_lab=self.colours.lab,
+            background=self.background,
+            threads=self.threads,
+            full_size=full_size,
+        )
+        if self.specular is not None:
+            drawn |= self.specular.previews(self.separation.labels, self.picture.pitch_um)
+        return drawn
 
     def report_file(self, fabrication: dict[str, Any] | None) -> tuple[str, bytes]:
         """report.json, with the seconds of all stages so far. `fabrication` : its block of that name."""
@@ -272,9 +285,10 @@ def convert(
         del score
         if threads > 1:
             clock.told("score")
-        with clock("layers"):
-            made = layers(bases=lambda: {side: judged().score.basis})
-        conversion = judged()
+        with meanwhile(lambda: judged().with_pictures(), threads) as drawn:
+            with clock("layers"):
+                made = layers(bases=lambda: {side: judged().score.basis})
+            conversion = drawn()
     return replace(conversion, made=made, score=replace(conversion.score, basis=None))
 
 

@@ -1,4 +1,4 @@
-"""Memory that a job has freed is kept for the next one, in processes that do job after job."""
+"""Memory that a job has freed: kept for the next one, in processes that do job after job, or given back."""
 
 from __future__ import annotations
 
@@ -22,3 +22,16 @@ def keep_freed_memory() -> bool:
     except (AttributeError, OSError):
         return False
     return bool(mallopt(_TRIM_THRESHOLD, _KEPT_BYTES)) and bool(mallopt(_MMAP_THRESHOLD, _MAPPED_BYTES))
+
+
+def give_back_before(array_bytes: int) -> None:
+    """Let glibc give back all that is free, if arrays of so many bytes come next: such can't lie where smaller lay.
+
+    For it maps what is larger than 32 MB. Smaller arrays take their places in what is free, so that is kept.
+    """
+    if array_bytes <= _MAPPED_BYTES:
+        return
+    try:
+        ctypes.CDLL(None).malloc_trim(0)
+    except (AttributeError, OSError):
+        return

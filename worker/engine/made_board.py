@@ -21,6 +21,7 @@ from worker.engine.report.score import Basis, Score, score_separation
 from worker.engine.threads import meanwhile, run_all
 from worker.fab_profile import FabProfile
 from worker.job_settings import Settings
+from worker.kept_memory import give_back_before
 
 if TYPE_CHECKING:  # these load shapely, which is slow
     from worker.engine.circuit.art_layers import ArtBesideCircuit
@@ -204,6 +205,7 @@ def made_files(made: Made, *, threads: int) -> tuple[dict[str, bytes], dict[Side
     else:
         traced = fabrication.traced(threads=threads)
         files = dict(fabrication.files(made.project, traced))
+        give_back_before(fabrication.seen.nbytes)  # the proof draws boards whole, and the layers were packed bits
         proof = prove(fabrication, files, traced, lab, threads=threads)
         del traced
     place = number_place(fabrication.planes, fabrication.side)

@@ -7,7 +7,8 @@ import numpy.typing as npt
 from numba import njit
 
 from worker.engine.arrays import Float32s, Srgb
-from worker.engine.colorimetry import SRGB_TO_LINEAR, srgb_encoded
+from worker.engine.colorimetry import SRGB_TO_LINEAR
+from worker.engine.encoded_light import encoded
 from worker.engine.fabrication.grid import Grid
 from worker.engine.fabrication.layer_drawing import Window
 from worker.engine.fabrication.planes import BOARD, Stack
@@ -33,8 +34,7 @@ class ProofPicture:
 
     def srgb(self, *, mirrored: bool) -> Srgb:
         """uint8 (h, w, 3), encoded sRGB. `mirrored` : the bottom side, as it is seen from below."""
-        light = self.sums / np.maximum(self.counts, 1.0)[..., None]
-        out = np.rint(srgb_encoded(light) * 255.0).astype(np.uint8)
+        out = encoded(np.divide(self.sums, np.maximum(self.counts, np.float32(1))[..., None], dtype=np.float32))
         return np.ascontiguousarray(out[:, ::-1] if mirrored else out)
 
 

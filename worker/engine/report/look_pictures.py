@@ -13,13 +13,13 @@ from worker.engine.artwork.ground import lay_on_ground
 from worker.engine.artwork.picture import GridPicture
 from worker.engine.artwork.resample import resample
 from worker.engine.colorimetry import D65_WHITE, xyz_to_linear_rgb
+from worker.engine.encoded_light import encoded
 from worker.engine.palette.finish_colours import FinishColours
 from worker.engine.palette.hull import Packed
 from worker.engine.report.colour_scale import scale_indices
 from worker.engine.report.comparison import average_blocks
 from worker.engine.report.pictures import label_colours, labels_png
 from worker.engine.report.png import encode_png
-from worker.engine.report.scaling import encoded
 from worker.engine.report.score import Score
 from worker.engine.vision import see
 

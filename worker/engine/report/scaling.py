@@ -8,14 +8,13 @@ from numba import njit
 
 from worker.engine.arrays import Float32s, Labels, Srgb, read_only
 from worker.engine.artwork.resample import find_taps
-from worker.engine.colorimetry import LINEAR_TO_SRGB, SRGB_TO_LINEAR, srgb_decoded
+from worker.engine.colorimetry import SRGB_TO_LINEAR
+from worker.engine.encoded_light import encoded
 from worker.engine.threads import row_strips, run_all
 
 _STRIP_PX = 64
 ABREAST = 8
 """Channels of labels that are shrunk at the same time."""
-_BETWEEN = np.concatenate([[-np.inf], srgb_decoded((np.arange(255) + 0.5) / 255.0), [np.inf]])
-"""float64 (257,): linear light from which on a code is nearer than the one before it."""
 
 
 def shrink_labels(labels: Labels, colours: Srgb, *, height_px: int, width_px: int, threads: int = 1) -> Srgb:
@@ -50,14 +49,6 @@ def shrink_labels(labels: Labels, colours: Srgb, *, height_px: int, width_px: in
     return encoded(mean, threads=threads)
 
 
-def encoded(light: Float32s, *, threads: int = 1) -> npt.NDArray[np.uint8]:
-    """Encoded sRGB of linear light, uint8 of the same shape, (H, W, n), clipped and rounded."""
-    out = np.empty(light.shape, dtype=np.uint8)
-    flat, to = light.reshape(light.shape[0], -1), out.reshape(light.shape[0], -1)
-    run_all(lambda a, b: _encode(flat, LINEAR_TO_SRGB, _BETWEEN, a, b, to), row_strips(len(flat), _STRIP_PX), threads)
-    return out
-
-
 def shrink_map(values: Float32s, *, height_px: int, width_px: int) -> Float32s:
     """A smaller map, each value the mean of the cells that it covers, without those that are NaN.
 
@@ -87,12 +78,13 @@ def _shrink_labels(
     first: int,
     last: int,
 ) -> None:  # pragma: no cover
-    # Down the columns first, where neighbours that have the same labels in all rows have the same light.
+    # Down the columns first: neighbours that have the same labels in all rows are one run, of one light.
     channels, width = mean.shape[2], labels.shape[1]
     words = -(-width // 8)
     begins = np.zeros(words * 8, dtype=np.uint8)
     eights = begins.view(np.uint64)
-    down = np.empty((width, ABREAST), dtype=np.float32)
+    run_ends = np.empty(width, dtype=np.int64)
+    run_light = np.empty((width, ABREAST), dtype=np.float32)
     here = np.empty(ABREAST, dtype=np.float32)
     for y in range(first, last):
         begins[:] = 0
@@ -104,6 +96,7 @@ def _shrink_labels(
         begins[0] = 1
         word = 0
         begin = 0
+        runs = 0
         while begin < width:
             end = begin + 1
             while end < width and begins[end] == 0:
@@ -121,40 +114,31 @@ def _shrink_labels(
                 weight, label = y_weights[y, tap], labels[y_first[y] + tap, begin]
                 for channel in range(ABREAST):
                     here[channel] += weight * light[label, channel]
-            for x in range(begin, end):
-                for channel in range(ABREAST):
-                    down[x, channel] = here[channel]
+            for channel in range(ABREAST):
+                run_light[runs, channel] = here[channel]
+            run_ends[runs] = end
+            runs += 1
             begin = end
+        run = 0
         for x in range(x_first.size):
+            at, past = x_first[x], x_first[x] + x_count[x]
+            while run_ends[run] <= at:
+                run += 1
+            if run_ends[run] >= past:  # the weights' sum is 1
+                for channel in range(channels):
+                    mean[y, x, channel] = run_light[run, channel]
+                continue
             for channel in range(ABREAST):
                 here[channel] = np.float32(0)
+            on = run
             for tap in range(x_count[x]):
-                weight, at = x_weights[x, tap], x_first[x] + tap
+                if run_ends[on] <= at + tap:
+                    on += 1
+                weight = x_weights[x, tap]
                 for channel in range(ABREAST):
-                    here[channel] += weight * down[at, channel]
+                    here[channel] += weight * run_light[on, channel]
             for channel in range(channels):
                 mean[y, x, channel] = here[channel]
-
-
-@njit(cache=True, nogil=True)
-def _encode(
-    light: Float32s,
-    guess: npt.NDArray[np.uint8],
-    between: npt.NDArray[np.float64],
-    first: int,
-    last: int,
-    out: npt.NDArray[np.uint8],
-) -> None:  # pragma: no cover
-    steps = np.float32(guess.size - 1)
-    for y in range(first, last):
-        for x in range(light.shape[1]):
-            value = min(max(light[y, x], np.float32(0)), np.float32(1))
-            code = np.int64(guess[np.int64(value * steps)])
-            while value >= between[code + 1]:
-                code += 1
-            while value < between[code]:
-                code -= 1
-            out[y, x] = code
 
 
 @njit(cache=True, nogil=True)

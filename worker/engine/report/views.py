@@ -11,11 +11,12 @@ from scipy.ndimage import binary_fill_holes
 
 from worker.engine.arrays import Float32s, Floats, Srgb
 from worker.engine.colorimetry import SRGB_TO_LINEAR, lab_to_srgb, lab_to_xyz, srgb_encoded, xyz_to_linear_rgb
+from worker.engine.encoded_light import encoded
 from worker.engine.fabrication.copper_hatch import cut_hatches
 from worker.engine.fabrication.layer_files import SideName
 from worker.engine.fabrication.planes import BOARD, COPPER, LEGEND, OPENING, LayerPlanes, Stack
 from worker.engine.fabrication.stack_colours import stack_lab
-from worker.engine.report.scaling import encoded, shrink_labels
+from worker.engine.report.scaling import shrink_labels
 from worker.engine.threads import row_strips, run_all
 from worker.engine.vision import blur
 from worker.fab_profile import FabProfile

@@ -117,14 +117,31 @@ def _mix(rows, y_first, y_count, y_weights, x_first, x_count, x_weights, light, 
     """Fill out[first:last] from rows, uint8 (H, W * 3)."""
     samples = rows.shape[1]
     mixed = np.empty(samples, np.float32)
+    linear = np.empty((2, samples), np.float32)  # of the row that each was last filled from, the even and the odd one
+    filled = np.full(2, -1, np.int64)
     top = np.float32(encoded.size - 1)
     for y in range(first, last):
-        mixed[:] = np.float32(0)
-        for tap in range(y_count[y]):
-            weight = y_weights[y, tap]
-            row = rows[y_first[y] + tap]
+        if y_count[y] <= 2:  # enlarged, a row serves for many
+            for row in range(y_first[y], y_first[y] + y_count[y]):
+                if filled[row % 2] != row:
+                    filled[row % 2] = row
+                    to, source = linear[row % 2], rows[row]
+                    for i in range(samples):
+                        to[i] = light[source[i]]
+            weight, to = y_weights[y, 0], linear[y_first[y] % 2]
             for i in range(samples):
-                mixed[i] += weight * light[row[i]]
+                mixed[i] = weight * to[i]
+            if y_count[y] == 2:
+                weight, to = y_weights[y, 1], linear[(y_first[y] + 1) % 2]
+                for i in range(samples):
+                    mixed[i] += weight * to[i]
+        else:
+            mixed[:] = np.float32(0)
+            for tap in range(y_count[y]):
+                weight = y_weights[y, tap]
+                row = rows[y_first[y] + tap]
+                for i in range(samples):
+                    mixed[i] += weight * light[row[i]]
         for x in range(x_first.size):
             red, green, blue = np.float32(0), np.float32(0), np.float32(0)
             i = 3 * x_first[x]

@@ -197,6 +197,8 @@ def made_files(made: Made, *, threads: int) -> tuple[dict[str, bytes], dict[Side
     from worker.engine.fabrication.number_place import number_place
     from worker.engine.fabrication.proving import prove
     from worker.engine.report.fabrication_block import fabrication_block
+    from worker.engine.report.fault_pictures import broken_limits_png, worst_shift_png
+    from worker.engine.report.order_facts import BROKEN_LIMITS, WORST_SHIFT
     from worker.engine.report.package import finished_package, place_report, proof_report
 
     fabrication, lab, circuit = made.fabrication, made.colours.lab, None
@@ -212,6 +214,10 @@ def made_files(made: Made, *, threads: int) -> tuple[dict[str, bytes], dict[Side
     if place is not None and made.circuit is not None:
         left, low, _, _ = next(iter(made.circuit.beside.values())).circuit.box_mm
         place = replace(place, x_mm=round(place.x_mm + left, 3), y_mm=round(place.y_mm + low, 3))
+    for side, one in fabrication.sides.items():
+        if one.made.left.total:
+            marked = broken_limits_png(fabrication.planes[side], fabrication.fab, lab, one.made.left)
+            files[BROKEN_LIMITS[side]] = marked
     traced_files = dict(files)
 
     def package() -> dict[str, bytes]:
@@ -234,6 +240,8 @@ def made_files(made: Made, *, threads: int) -> tuple[dict[str, bytes], dict[Side
     with meanwhile(package, threads) as packed:  # it is deflated on one thread
         for side, folder in folders.items():
             pictures |= _seen(made, side, folder, threads)
+            worst = fabrication.sides[side].expected.worst.shift
+            pictures[WORST_SHIFT[side]] = worst_shift_png(fabrication.planes[side], fabrication.fab, lab, worst)
         if len(fabrication.sides) == 1 and len(fabrication.planes) == 2:
             view = through_light_png(fabrication.planes, fabrication.fab, made.colours, threads=threads)
             pictures[THROUGH_LIGHT] = view

@@ -8,6 +8,7 @@ import pytest
 from scipy import ndimage
 
 from tests.boards import board
+from tests.engine.fabrication.layer_check import broken_limits
 from worker.engine.fabrication.copper_balance import APART_POINTS, copper_balance
 from worker.engine.fabrication.copper_edge import copper_at_edge
 from worker.engine.fabrication.copper_hatch import cut_hatches, hatch_unseen
@@ -110,6 +111,28 @@ def test_no_tie_runs_over_bare_laminate_or_at_the_edge() -> None:
     assert away[added].min() > 4  # 0.08 mm, which the mask may shift
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_ties_and_joins_break_no_limit(seed: int) -> None:
+    """By OpenCV, from the definitions: bridges between round parts leave no notch narrower than the fab's gap."""
+    fab = board("nocturne-gold")
+    rng = np.random.default_rng(seed)
+    stack = bare(500, 600)
+    rows, columns = np.ogrid[:500, :600]
+    for y in range(70, 460, 105):
+        for x in range(70, 560, 105):
+            middle_y, middle_x = np.array([y, x]) + rng.uniform(-12, 12, 2)
+            stack[(rows - middle_y) ** 2 + (columns - middle_x) ** 2 < rng.uniform(24, 38) ** 2] |= COPPER
+    nothing, whole = np.zeros(stack.shape, bool), np.ones(stack.shape, bool)
+    assert broken_limits(stack & COPPER != 0, nothing, nothing, whole, fab, 20.0) == {}
+    tied = tie_copper(planes(stack), fab, finish_colours(fab).lab, dark(stack))
+    assert (tied.before, tied.after) == (ndimage.label(stack & COPPER)[1], 1)
+    for made in (tied, join_copper(planes(stack), fab)):
+        copper = made.planes.plane(COPPER)
+        assert (copper >= (stack & COPPER != 0)).all()
+        assert made.after == ndimage.label(copper)[1]
+        assert broken_limits(copper, nothing, nothing, whole, fab, 20.0) == {}
+
+
 def test_parts_near_each_other_are_joined_and_far_ones_are_not() -> None:
     fab = board("nocturne-gold")
     stack = bare(300, 400)
@@ -195,6 +218,22 @@ def test_large_unseen_copper_is_hatched_and_nothing_that_is_seen() -> None:
     small = bare(900, 900)
     small[100:160, 100:800] |= COPPER | FREE_COPPER
     assert not hatch_unseen(planes(small), fab).plane(HATCHED).any()
+
+
+@pytest.mark.parametrize(("dots", "seed"), [(3, 1), (3, 2), (3, 8), (5, 4), (5, 9), (8, 5)])
+def test_a_hatch_leaves_no_copper_too_thin_to_make(dots: int, seed: int) -> None:
+    """By OpenCV, from the definitions: round ends of gaps, beside what is seen, neither meet nor leave slivers."""
+    fab = board("alba-black")
+    rng = np.random.default_rng(seed)
+    stack = bare(900, 900)
+    stack[20:880, 20:880] |= COPPER | FREE_COPPER
+    rows, columns = np.ogrid[:900, :900]
+    for y, x, radius in zip(*rng.uniform(60, 840, (2, dots)), rng.uniform(4, 40, dots), strict=True):
+        stack[(rows - y) ** 2 + (columns - x) ** 2 < radius**2] = BOARD | COPPER
+    copper = cut_hatches(hatch_unseen(planes(stack), fab, threads=2), fab, threads=2).plane(COPPER)
+    assert 0.5 < copper.sum() / (stack & COPPER != 0).sum() < 0.75
+    nothing, whole = np.zeros(stack.shape, bool), np.ones(stack.shape, bool)
+    assert broken_limits(copper, nothing, nothing, whole, fab, 20.0) == {}
 
 
 def test_copper_at_an_edge_is_found_where_it_is() -> None:

@@ -7,6 +7,7 @@ import html.parser
 import io
 import re
 import zipfile
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -14,6 +15,7 @@ from PIL import Image, ImageDraw
 
 from tests.boards import board
 from tests.engine.conftest import MemoryTables
+from tests.engine.fabrication.readers import drawn_by_gerbonara
 from worker.engine.fabrication.fabricate import Fabrication
 from worker.engine.fabrication.number_place import NumberPlace, number_place
 from worker.engine.fabrication.proving import prove
@@ -139,6 +141,31 @@ def test_the_place_for_the_number_is_said_or_refused(made: Conversion) -> None:
     assert "bottom side" in text and "y 25.40 mm (1.000 in)" in text and "text along y" in text
     text = " ".join(order_sheet(made.made.fabrication, made.made.project, {}, place=None).split())
     assert "put no number on this board" in text
+
+
+def test_the_place_is_told_from_where_the_board_lies(made: Conversion) -> None:
+    """An outline from a path need not begin at the files' origin; then the sheet says where the board's corner is."""
+    fabrication = fabrication_of(made)
+    assert made.made is not None
+    place = NumberPlace(side="bottom", x_mm=10.0, y_mm=12.0, width_mm=2.0, height_mm=12.0)
+    text = " ".join(order_sheet(fabrication, made.made.project, {}, place=place).split())
+    assert "the files' origin, the lower left corner" in text
+    moved = tuple(np.asarray(ring) + np.array([2.54, 1.0]) for ring in fabrication.shape.outline)
+    shape = replace(fabrication.shape, outline=moved)
+    text = " ".join(order_sheet(replace(fabrication, shape=shape), made.made.project, {}, place=place).split())
+    assert "the board's own lower left corner lies at x 2.54 mm (0.100 in), y 1.00 mm (0.039 in)" in text
+
+
+def test_copper_is_weighed_as_it_is_written(fab: FabProfile, tables: MemoryTables) -> None:
+    """A hatch is about half of the copper: the share that the sheet states is that of the file, by gerbonara."""
+    hatching = read_settings({**SETTINGS, "width": "40mm", "hatch": "on"})
+    piece = convert(artwork(), board("alba-black"), hatching, name="hatched.png", tables=tables).made
+    assert piece is not None
+    files = dict(piece.fabrication.files(piece.project, piece.fabrication.traced()))
+    copper = drawn_by_gerbonara(files["copper-top.gbr"], 600, 800, 50.0)
+    assert piece.fabrication.balance.top == pytest.approx(copper.mean(), abs=0.002)
+    assert piece.fabrication.parts["top"].area_mm2 == pytest.approx(copper.sum() * 0.05**2, rel=0.003)
+    assert copper.mean() < 0.8
 
 
 class Tags(html.parser.HTMLParser):

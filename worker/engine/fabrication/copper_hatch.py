@@ -14,6 +14,7 @@ from numba import njit
 from worker.engine.fabrication.bit_morphology import (
     Bits,
     Frame,
+    corner_touches,
     dilate,
     disc,
     disc_within,
@@ -22,15 +23,19 @@ from worker.engine.fabrication.bit_morphology import (
     opened,
     unpack,
 )
+from worker.engine.fabrication.bit_parts import chosen_parts, connected_parts, pixels_in_parts
 from worker.engine.fabrication.border_rule import whole_pixels
 from worker.engine.fabrication.free_copper import strips_of
 from worker.engine.fabrication.layer_bits import pack_bit, paint
-from worker.engine.fabrication.planes import COPPER, FREE_COPPER, HATCHED, LayerPlanes
+from worker.engine.fabrication.planes import BOARD, COPPER, FREE_COPPER, HATCHED, LayerPlanes
+from worker.engine.fabrication.thin_parts import thin_parts
+from worker.engine.fabrication.width_rules import limit_px
 from worker.engine.threads import row_strips, run_all
 from worker.fab_profile import FabProfile
 
 LARGE_LINES = 8
 """Copper is large where a disc as wide as so many lines and gaps of the hatch fits in."""
+_TURNS = 4
 _STRIP = 128
 _ONE = np.uint64(1)
 
@@ -55,19 +60,40 @@ def cut_hatches(planes: LayerPlanes, fab: FabProfile, *, threads: int = 1) -> La
     """Planes without HATCHED, in which COPPER is cleared between the lines of every hatch.
 
     Lines and gaps are as wide as `limits.copper.hatch_mm`, or a pixel or two wider; around each hatch stands a frame of
-    a line's width, and no gap is cut where one can't be as wide as the limit.
+    a line's width, and no gap is cut where one can't be as wide as the limit, or where it leaves copper thinner than
+    the fab's lines.
     """
     if not planes.has(HATCHED):
         return planes
     line_px = whole_pixels(fab.limits["copper", "hatch_mm"].value_mm, planes.pitch_um)
     frame = frame_for(planes.height_px, planes.width_px, largest_px=2 * line_px + 1)
     hatched = pack_bit(planes.stack, HATCHED, frame, threads=threads)
-    hatched &= pack_bit(planes.stack, COPPER, frame, threads=threads)
+    copper = pack_bit(planes.stack, COPPER, frame, threads=threads)
+    hatched &= copper
     inner = erode(hatched, disc_within(float(line_px)), threads=threads)
     gaps = opened(inner & _pattern(line_px, frame, threads), disc(line_px), threads=threads)
+    _leave_lines(gaps, copper, pack_bit(planes.stack, BOARD, frame, threads=threads), fab, planes.pitch_um, threads)
     stack = planes.stack & np.uint8(255 & ~HATCHED)
     paint(stack, gaps, np.zeros_like(gaps), COPPER, frame, threads=threads)
     return LayerPlanes(stack=stack, pitch_um=planes.pitch_um)
+
+
+def _leave_lines(gaps: Bits, copper: Bits, board: Bits, fab: FabProfile, pitch_um: float, threads: int) -> None:
+    """Give up gaps between whose rounded ends the copper would be too thin, or touch itself at a corner only."""
+    line_px = limit_px(fab.limits["copper", "line_mm"].value_mm, pitch_um)
+
+    def faults(plane: Bits) -> Bits:
+        space = plane | ~board
+        return thin_parts(plane, space, line_px, threads=threads) | corner_touches(plane, board, threads=threads)
+
+    before = faults(copper)
+    for _ in range(_TURNS):
+        wrong = faults(copper & ~gaps) & ~before
+        if not wrong.any():
+            return
+        parts = connected_parts(gaps, corners=True, threads=threads)
+        near = dilate(wrong, disc_within(float(line_px)), threads=threads)
+        gaps &= ~chosen_parts(parts, pixels_in_parts(near, parts) > 0, gaps.shape, threads=threads)
 
 
 def _pattern(line_px: int, frame: Frame, threads: int) -> Bits:

@@ -5,6 +5,9 @@ copper to another; a cell costs what copper in it would add to the error against
 length. No bridge runs where the mask is open over bare laminate, within the mask's tolerance of it, or too near to the
 edge. From each part the cheapest paths spread until they meet those of others (a shortest path forest, Dijkstra 1959),
 and of all meetings the cheapest are taken that still join two trees (a minimum spanning tree, Kruskal 1956).
+
+A bridge of square cells leaves notches beside what it joins that are narrower than the fab's gap. They are filled; a
+bridge that breaks a limit all the same is taken back, and the others stay.
 """
 
 from __future__ import annotations
@@ -16,10 +19,11 @@ import numpy.typing as npt
 from numba import njit
 
 from worker.engine.arrays import Float32s, Floats, Srgb, check_array
-from worker.engine.fabrication.bit_morphology import Bits, dilate, disc_within, erode
-from worker.engine.fabrication.bit_parts import Parts, connected_parts
+from worker.engine.fabrication.bit_morphology import Bits, dilate, disc_within, erode, pack
+from worker.engine.fabrication.bit_parts import Parts, chosen_parts, connected_parts, pixels_in_parts
 from worker.engine.fabrication.border_rule import tolerances_of, whole_pixels
 from worker.engine.fabrication.layer_bits import LayerBits, layer_bits, with_layers
+from worker.engine.fabrication.limits import measure_limits
 from worker.engine.fabrication.planes import COPPER, FREE_COPPER, LayerPlanes, Stack, finish_by_layers
 from worker.engine.fabrication.rims import colour_errors
 from worker.engine.fabrication.stack_colours import nearest_finish
@@ -28,6 +32,9 @@ from worker.fab_profile import FabProfile
 
 LENGTH_COST = 0.5
 """CIEDE2000 that a cell of bridge costs besides what it shows, so that bridges are short where none of it shows."""
+_FILLS, _TURNS = 6, 12
+"""How often notches are filled, and how often limits are looked at in all: after the fills bridges are taken back."""
+_SET = np.array([0] + [1] * 255, dtype=np.uint8)
 _BLOCKED = np.float32(np.inf)
 _STRIP = 16
 _ONE = np.uint64(1)
@@ -63,7 +70,9 @@ def tie_copper(planes: LayerPlanes, fab: FabProfile, colours_lab: Floats, srgb: 
     costs = _cell_costs(planes.stack, fab, colours_lab, srgb, bits, barred, side, threads)
     owners, shared = _owners(parts, bits, costs.shape, side)
     rows, columns = _bridges(costs, owners, shared, parts.count)
+    before = bits.copper.copy()
     _fill_cells(bits.copper, bits.opening, bits.board, side, bits.frame.pad_px, rows, columns)
+    _keep_limits(planes, bits, before, barred, fab, threads)
     return _joined(planes, bits, parts.count, fab, threads)
 
 
@@ -83,7 +92,9 @@ def join_copper(planes: LayerPlanes, fab: FabProfile, *, threads: int = 1) -> Jo
     touching = np.full((pieces.count, 2), -1, dtype=np.int64)
     _touched(pieces.first_run, pieces.starts, pieces.ends, pieces.part, *_runs(parts), touching)
     wanted = (touching[:, 0] >= 0) & (touching[:, 0] != touching[:, 1])
+    before = bits.copper.copy()
     _add_runs(pieces.first_run, pieces.starts, pieces.ends, pieces.part, wanted, bits.copper)
+    _keep_limits(planes, bits, before, barred, fab, threads)
     return _joined(planes, bits, parts.count, fab, threads)
 
 
@@ -101,14 +112,42 @@ def _runs(parts: Parts) -> tuple[npt.NDArray[np.int64], Cells, Cells, Cells]:
     return parts.first_run, parts.starts, parts.ends, parts.part
 
 
-def _joined(planes: LayerPlanes, bits: LayerBits, before: int, fab: FabProfile, threads: int) -> Joined:
+def _keep_limits(
+    planes: LayerPlanes, bits: LayerBits, before: Bits, barred: Bits, fab: FabProfile, threads: int
+) -> None:
+    """Fill up, or take back, what was added to the copper `before`, until it breaks no limit that held without it."""
+    copper = bits.copper
+    if (copper == before).all():
+        return
+    gap = whole_pixels(fab.limits["copper", "gap_mm"].value_mm, planes.pitch_um)
+    broken = measure_limits(planes, fab, threads=threads).pixels
+    allowed = bits.board & ~barred & ~bits.opening
+    for turn in range(_TURNS):
+        found = measure_limits(_drawn(planes, bits, fab, threads), fab, threads=threads).pixels & ~broken
+        wrong = pack(found.view(np.uint8), _SET, bits.frame, outside=False)
+        if not wrong.any():
+            return
+        if turn < _FILLS:
+            copper |= dilate(wrong, disc_within(1.0), threads=threads) & allowed
+            continue
+        bridges = connected_parts(copper & ~before, corners=True, threads=threads)
+        near = dilate(wrong, disc_within(float(2 * gap)), threads=threads)
+        copper &= ~chosen_parts(bridges, pixels_in_parts(near, bridges) > 0, before.shape, threads=threads)
+
+
+def _drawn(planes: LayerPlanes, bits: LayerBits, fab: FabProfile, threads: int) -> LayerPlanes:
+    """The planes with the copper of `bits`."""
     seen = finish_by_layers(fab)
     table = np.arange(256, dtype=np.uint8)
     table[seen != seen[np.arange(256) ^ COPPER]] &= np.uint8(255 & ~FREE_COPPER)
-    stack = with_layers(planes.stack, bits, table, threads=threads)
-    added = int(((stack ^ planes.stack) & np.uint8(COPPER) != 0).sum())
+    return LayerPlanes(stack=with_layers(planes.stack, bits, table, threads=threads), pitch_um=planes.pitch_um)
+
+
+def _joined(planes: LayerPlanes, bits: LayerBits, before: int, fab: FabProfile, threads: int) -> Joined:
+    drawn = _drawn(planes, bits, fab, threads)
+    added = int(((drawn.stack ^ planes.stack) & np.uint8(COPPER) != 0).sum())
     return Joined(
-        planes=LayerPlanes(stack=stack, pitch_um=planes.pitch_um),
+        planes=drawn,
         before=before,
         after=connected_parts(bits.copper, corners=False, threads=threads).count,
         added_mm2=added * (planes.pitch_um / 1000.0) ** 2,

@@ -13,7 +13,7 @@ from worker.engine.fabrication.better_places import make_better_side
 from worker.engine.fabrication.board import BoardShape, mirrored
 from worker.engine.fabrication.border_warnings import border_warnings, forbidden_warnings
 from worker.engine.fabrication.copper_balance import CopperBalance, copper_balance
-from worker.engine.fabrication.copper_hatch import hatch_unseen
+from worker.engine.fabrication.copper_hatch import cut_hatches, hatch_unseen
 from worker.engine.fabrication.copper_parts import CopperParts, copper_parts
 from worker.engine.fabrication.copper_ties import Joined, join_copper, tie_copper
 from worker.engine.fabrication.covered_copper import cover_copper
@@ -178,17 +178,33 @@ def board_of(
     """The board of these layers, as the fields of `Fabrication` have them: what its copper is, and what it shows."""
     seen = {name: made.seen for name, made in sides.items()}
     far_copper = far_copper_found(seen, planes, fab, shape.pitch_um)
+    etched = {name: cut_hatches(planes[name], fab, threads=threads) for name in _ORDER if name in planes}
     return Fabrication(
         fab=fab,
         shape=shape,
         side=side,
         planes={name: planes[name] for name in _ORDER if name in planes},
         sides=sides,
-        parts={name: copper_parts(planes[name], threads=threads) for name in _ORDER if name in planes},
-        balance=copper_balance(planes[side], planes.get(OTHER[side]), threads=threads),
+        parts={name: copper_parts(layers, threads=threads) for name, layers in etched.items()},
+        balance=copper_balance(etched[side], etched.get(OTHER[side]), threads=threads),
         far_copper=far_copper,
         settlements=settlements,
-        warnings=(*warnings, *(one.warning for one in far_copper if one.warning is not None)),
+        warnings=(
+            *warnings,
+            *(_broken(name, made) for name, made in sides.items() if made.made.left.total),
+            *(one.warning for one in far_copper if one.warning is not None),
+        ),
+    )
+
+
+def _broken(name: SideName, side: ArtSide) -> str:
+    left = side.made.left
+    counts = [(f"{layer} {kind}", n) for (layer, kind), n in left.counts.items() if n]
+    counts += [(f"{layer} corner touch", n) for layer, n in left.corner_touches.items() if n]
+    named = ", ".join(f"{what.replace('_', ' ')} {n}" for what, n in counts)
+    return (
+        f"The layers of the {name} still break limits of the fab, by kind and places: {named}. violations in the "
+        "report lists them, and its picture marks them: ask the fab, or change the artwork there."
     )
 
 

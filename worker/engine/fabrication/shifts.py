@@ -65,18 +65,22 @@ def _towards(turn: float, length: float) -> tuple[int, int]:
     return math.trunc(x + math.copysign(1e-9, x)), math.trunc(y + math.copysign(1e-9, y))
 
 
-def moved(plane: Labels, shift_px: Sequence[int]) -> Labels:
-    """A picture moved right and down; what lies at its edges goes on beyond them."""
+def moved(plane: Labels, shift_px: Sequence[int], *, step: int = 1) -> Labels:
+    """A picture moved right and down, or one pixel of every so many, from the middle of each block; what lies at its
+    edges goes on beyond them."""
     right, down = shift_px
     height, width = plane.shape
-    rows = np.clip(np.arange(height) - down, 0, height - 1)
-    columns = np.clip(np.arange(width) - right, 0, width - 1)
-    return plane[rows][:, columns]
+    rows = np.clip(np.arange(min(step // 2, height - 1), height, step) - down, 0, height - 1)
+    columns = np.clip(np.arange(min(step // 2, width - 1), width, step) - right, 0, width - 1)
+    return np.asarray(plane[rows][:, columns])
 
 
-def shifted_labels(planes: LayerPlanes, fab: FabProfile, shift: Shift) -> Labels:
-    """uint8 (H, W): the finish seen at each pixel, the nearest one of stacks that are none; OUTSIDE off the board."""
-    stack = planes.stack & np.uint8(COPPER | HATCHED | BOARD)
-    stack |= moved(planes.stack, shift.solder_mask_px) & np.uint8(OPENING)
-    stack |= moved(planes.stack, shift.legend_px) & np.uint8(LEGEND)
+def shifted_labels(planes: LayerPlanes, fab: FabProfile, shift: Shift, *, step: int = 1) -> Labels:
+    """uint8 (H, W): the finish seen at each pixel, the nearest one of stacks that are none; OUTSIDE off the board.
+
+    step : only one pixel of every so many, along rows and columns.
+    """
+    stack = moved(planes.stack, (0, 0), step=step) & np.uint8(COPPER | HATCHED | BOARD)
+    stack |= moved(planes.stack, shift.solder_mask_px, step=step) & np.uint8(OPENING)
+    stack |= moved(planes.stack, shift.legend_px, step=step) & np.uint8(LEGEND)
     return np.asarray(nearest_finish(fab)[stack])

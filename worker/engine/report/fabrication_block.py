@@ -23,6 +23,7 @@ from worker.engine.fabrication.layer_files import (
 from worker.engine.fabrication.limits import LimitReport
 from worker.engine.palette.values import count_values
 from worker.engine.report.circuit_notes import CircuitNotes
+from worker.engine.report.order_facts import BROKEN_LIMITS, WORST_SHIFT
 from worker.engine.report.score import Score, Statistics
 from worker.fab_profile import FabProfile, limit_unit
 
@@ -62,7 +63,12 @@ def fabrication_block(
         "side": side,
         "files": [_file(name, data, circuit) for name, data in files.items()],
         "limits": _limits(fab),
-        "violations": {"found": _counts(art.found), "left": _counts(art.left), "listed": _listed(art.left)},
+        "violations": {
+            "found": _counts(art.found),
+            "left": _counts(art.left),
+            "listed": _listed(art.left),
+            "picture": _picture(BROKEN_LIMITS[side], files),
+        },
         "repaired_mm2": art.repaired_px * _pixel_mm2(fabrication),
         "borders": [
             {
@@ -84,7 +90,7 @@ def fabrication_block(
             "ciede2000": _statistics(score.ciede2000),
             "s_cielab": _statistics(score.s_cielab),
         },
-        "expected": _expected(made.expected),
+        "expected": {**_expected(made.expected), "worst_picture": _picture(WORST_SHIFT[side], files)},
         "copper": _copper(fabrication, side, circuit),
         "warnings": list(fabrication.warnings),
         **({} if circuit is None else {"circuit": dict(circuit.block)}),
@@ -99,6 +105,10 @@ def _file(name: str, data: bytes, circuit: CircuitNotes | None) -> dict[str, Any
         "bytes": len(data),
         "sha256": hashlib.sha256(data).hexdigest(),
     }
+
+
+def _picture(name: str, files: Mapping[str, bytes]) -> str | None:
+    return f"fabrication/{name}" if name in files else None
 
 
 def _limits(fab: FabProfile) -> list[dict[str, Any]]:

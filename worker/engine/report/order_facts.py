@@ -29,6 +29,8 @@ from worker.job_settings import MM_PER_INCH
 
 ORDER_SHEET = "READ ME FIRST.txt"
 INSPECTION_SHEET = "inspection-sheet.html"
+BROKEN_LIMITS: dict[SideName, str] = {"top": "limits-broken-top.png", "bottom": "limits-broken-bottom.png"}
+WORST_SHIFT: dict[SideName, str] = {"top": "worst-shift-top.png", "bottom": "worst-shift-bottom.png"}
 Planes = Mapping[SideName, LayerPlanes]
 """Of each side, as seen from outside it."""
 WIDE = 78
@@ -53,6 +55,7 @@ _MEANING = {
     JOB_FILE: "Gerber job file: the same facts for your program",
     INSPECTION_SHEET: "what the boards are checked for when they arrive (to print)",
     "looks-like-top.png": "picture of the top side as it should look",
+    **{name: f"places on the {side} that break a limit of yours, in red" for side, name in BROKEN_LIMITS.items()},
     "panel.png": "picture of the panel with its scores, tabs and the numbers of the pieces",
     "looks-like-bottom.png": "picture of the bottom side as it should look, seen from below",
 }

@@ -7,12 +7,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 
+from worker.engine.fabrication.board import BoardShape
 from worker.engine.fabrication.fabricate import Fabrication
 from worker.engine.fabrication.file_attributes import Project
 from worker.engine.fabrication.number_place import NumberPlace
 from worker.engine.fabrication.proving import shape_from_the_top
 from worker.engine.report.circuit_notes import CircuitNotes
 from worker.engine.report.order_facts import (
+    BROKEN_LIMITS,
     WIDE,
     both_units,
     caution_lines,
@@ -78,7 +80,7 @@ def order_sheet(
         *section("What to order", facts),
         *section("The circuit and the art", [] if circuit is None else numbered(circuit.lines)),
         *section("Please leave as drawn", numbered(PLEASE)),
-        *section("Your order number", _number(place, circuit)),
+        *section("Your order number", _number(place, shape_from_the_top(fabrication), circuit)),
         *section("Known to you, left on purpose", list(_left(fabrication, circuit))),
         *section("Files", list(file_facts(files, circuit))),
         *section("Cautions", caution_lines(cautions)),
@@ -89,18 +91,26 @@ def order_sheet(
     return "\r\n".join(lines) + "\r\n"
 
 
-def _number(place: NumberPlace | None, circuit: CircuitNotes | None) -> list[str]:
+def _number(place: NumberPlace | None, shape: BoardShape, circuit: CircuitNotes | None) -> list[str]:
     if place is None:
         return wrapped(
             "There is no free place for it: please put no number on this board, or put it on the rail of the panel."
         )
     along = "along y" if place.upright else "along x"
-    origin = "the files' origin, the lower left corner" if circuit is None else "the circuit's own origin"
+    origin = _origin(shape) if circuit is None else "the circuit's own origin"
     return wrapped(
         f"If you must add one, please put it here and nowhere else: {place.side} side, in legend, centred at x "
         f"{both_units(place.x_mm)}, y {both_units(place.y_mm)} (from {origin}, seen from the top), "
         f"inside {place.width_mm:g} x {place.height_mm:g} mm, text {along}. Better still, on the rail."
     )
+
+
+def _origin(shape: BoardShape) -> str:
+    """Where the files' coordinates count from: an outline need not begin where its artwork does."""
+    left, low = (min(float(ring[:, axis].min()) for ring in shape.outline) for axis in (0, 1))
+    if max(abs(left), abs(low)) < 0.005:
+        return "the files' origin, the lower left corner"
+    return f"the files' origin: the board's own lower left corner lies at x {both_units(left)}, y {both_units(low)}"
 
 
 def _left(fabrication: Fabrication, circuit: CircuitNotes | None) -> Iterator[str]:
@@ -111,14 +121,16 @@ def _left(fabrication: Fabrication, circuit: CircuitNotes | None) -> Iterator[st
         where = " and ".join(f"{count} on the {side}" for side, count in islands.items())
         yield from wrapped(f"Copper parts with no net ({where}): they are the picture.", "- ", "  ")
     yield from wrapped("Solder mask openings over bare laminate, and copper under mask, are the picture.", "- ", "  ")
-    left = sum(side.made.left.total for side in fabrication.sides.values())
-    if left:
-        yield from wrapped(
-            f"{left} places are finer than the limits that we have from you; report.json lists them. Make them as "
-            "well as you can.",
-            "- ",
-            "  ",
-        )
+    for side, made in fabrication.sides.items():
+        left = made.made.left.total
+        if left:
+            broken = "1 place breaks" if left == 1 else f"{left} places break"
+            yield from wrapped(
+                f"{broken} a limit that we have from you, on the {side}: see {BROKEN_LIMITS[side]}. Make them as well "
+                "as you can, or ask.",
+                "- ",
+                "  ",
+            )
     balance = fabrication.balance
     if balance.caution:
         yield from wrapped(

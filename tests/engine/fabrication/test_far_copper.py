@@ -12,6 +12,7 @@ import numpy.typing as npt
 import pytest
 
 from tests.boards import board, lab_of
+from tests.engine.fabrication.layer_check import broken_limits
 from worker.engine.arrays import OUTSIDE, Labels
 from worker.engine.colorimetry import lab_to_srgb
 from worker.engine.fabrication.fabricate import back_finish
@@ -195,6 +196,20 @@ def test_a_side_without_art_has_the_copper_that_is_asked_for_as_wide_as_the_fab_
     for part in (padded, 1 - padded):
         assert (part - cv2.morphologyEx(part, cv2.MORPH_OPEN, kernel))[4:-4, 4:-4].sum() == 0
     assert (made.stack | np.uint8(COPPER) == BOARD | COPPER).all()
+
+
+@pytest.mark.parametrize(("pitch_um", "sigma_px"), [(25.0, 6.0), (20.0, 5.0)])
+def test_on_a_fine_grid_nearly_all_of_the_copper_that_is_asked_for_is_made(pitch_um: float, sigma_px: float) -> None:
+    """Where a line is 6 pixels wide or 8, cusps beside what was taken away took everything else with them."""
+    fab = board("meadow-tin")
+    noise = cv2.GaussianBlur(np.random.default_rng(1).random((400, 500)).astype(np.float32), (0, 0), sigma_px)
+    demand = np.where(noise > np.quantile(noise, 0.3), WANTED, ANY).astype(np.uint8)
+    whole = np.ones(demand.shape, dtype=np.bool_)
+    copper = plain_stack(whole, demand, 0, fab, pitch_um).plane(COPPER)
+    assert copper[demand == WANTED].mean() > 0.9 and (copper == (demand == WANTED)).mean() > 0.9
+    found = broken_limits(copper, ~whole, ~whole, whole, fab, pitch_um)
+    # There is no edge here that copper must keep from: it stands for a part of a board.
+    assert set(found) <= {"copper near edge"}
 
 
 def test_without_a_demand_a_side_without_art_is_its_finish_alone() -> None:

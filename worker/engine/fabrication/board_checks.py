@@ -47,7 +47,9 @@ class Opening:
 class BoardFinding:
     """What a fab can't make as drawn. `limit` is the profile's key; `mended` where the outline was changed to fit."""
 
-    kind: Literal["inside corner", "narrow cut-out", "small hole", "narrow slot", "thin wall"]
+    kind: Literal[
+        "inside corner", "narrow cut-out", "small hole", "narrow slot", "thin wall", "close pads", "pad at edge"
+    ]
     text: str
     x_mm: float
     y_mm: float

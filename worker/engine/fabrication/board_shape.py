@@ -33,6 +33,7 @@ from worker.engine.fabrication.board_checks import (
     narrow_finding,
     thin_for_scores,
 )
+from worker.engine.fabrication.pad_checks import pad_findings
 from worker.engine.fabrication.raster import rasterise
 from worker.engine.fabrication.router_reach import cut_out_reach, outline_reach
 from worker.engine.fabrication.silhouette import silhouette
@@ -89,6 +90,9 @@ def shape_board(
     ]
     findings = check_openings(outline, [*openings, *drilled], fab)
     check_scores(outline, scores)
+    plated = [opening for opening, (_, hole) in zip(drilled, holes, strict=True) if hole.plated]
+    bare = [opening for opening, (_, hole) in zip(drilled, holes, strict=True) if not hole.plated]
+    findings += pad_findings(outline, plated, [*openings, *bare], scores, fab)
     outline, routed, corners = _routed(outline, openings, settings, fab)
     rings = (_ring(outline.exterior.coords, 1), *(_ring(part.exterior.coords, -1) for part in routed))
     shape = BoardShape(

@@ -4,10 +4,8 @@ The board is looked at in cells as wide as the narrowest copper line. A bridge i
 copper to another; a cell costs what copper in it would add to the error against the artwork, and a little for its
 length. No bridge runs where the mask is open over bare laminate, within the mask's tolerance of it, or too near to the
 edge. From each part the cheapest paths spread until they meet those of others (a shortest path forest, Dijkstra 1959),
-and of all meetings the cheapest are taken that still join two trees (a minimum spanning tree, Kruskal 1956).
-
-A bridge of square cells leaves notches beside what it joins that are narrower than the fab's gap. They are filled; a
-bridge that breaks a limit all the same is taken back, and the others stay.
+and of all meetings the cheapest are taken that still join two trees (a minimum spanning tree, Kruskal 1956). What then
+breaks a limit of the fab is mended, or left out by itself (`copper_bridges.py`).
 """
 
 from __future__ import annotations
@@ -19,11 +17,13 @@ import numpy.typing as npt
 from numba import njit
 
 from worker.engine.arrays import Float32s, Floats, Srgb, check_array
-from worker.engine.fabrication.bit_morphology import Bits, dilate, disc_within, erode, pack
-from worker.engine.fabrication.bit_parts import Parts, chosen_parts, connected_parts, pixels_in_parts
+from worker.engine.fabrication.bit_morphology import Bits, dilate, disc_within, erode
+from worker.engine.fabrication.bit_parts import Parts, connected_parts
 from worker.engine.fabrication.border_rule import tolerances_of, whole_pixels
+from worker.engine.fabrication.copper_bridges import keep_makeable_bridges
+from worker.engine.fabrication.edge_bands import Edges, edge_band
 from worker.engine.fabrication.layer_bits import LayerBits, layer_bits, with_layers
-from worker.engine.fabrication.limits import measure_limits
+from worker.engine.fabrication.layer_faults import widest_px
 from worker.engine.fabrication.planes import COPPER, FREE_COPPER, LayerPlanes, Stack, finish_by_layers
 from worker.engine.fabrication.rims import colour_errors
 from worker.engine.fabrication.stack_colours import nearest_finish
@@ -32,9 +32,6 @@ from worker.fab_profile import FabProfile
 
 LENGTH_COST = 0.5
 """CIEDE2000 that a cell of bridge costs besides what it shows, so that bridges are short where none of it shows."""
-_FILLS, _TURNS = 6, 12
-"""How often notches are filled, and how often limits are looked at in all: after the fills bridges are taken back."""
-_SET = np.array([0] + [1] * 255, dtype=np.uint8)
 _BLOCKED = np.float32(np.inf)
 _STRIP = 16
 _ONE = np.uint64(1)
@@ -44,12 +41,17 @@ Cells = npt.NDArray[np.int32]
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Joined:
-    """Planes whose copper parts are fewer, how many there were and are, and the area of the copper that was added."""
+    """Planes whose copper parts are fewer, how many there were and are, and the area of the copper that was added.
+
+    left_out : how many bridges there might have been besides, had they not broken a limit of the fab. Pads of plated
+    holes that were taken apart (`edge_keep_out.py`) count as no part, and nothing is joined to them.
+    """
 
     planes: LayerPlanes
     before: int
     after: int
     added_mm2: float
+    left_out: int
 
 
 def tie_copper(planes: LayerPlanes, fab: FabProfile, colours_lab: Floats, srgb: Srgb, *, threads: int = 1) -> Joined:
@@ -64,16 +66,16 @@ def tie_copper(planes: LayerPlanes, fab: FabProfile, colours_lab: Floats, srgb: 
     check_array("srgb", srgb, dtype=np.uint8, shape=(*planes.stack.shape, 3))
     side = max(1, whole_pixels(fab.limits["copper", "line_mm"].value_mm, planes.pitch_um))
     bits, barred = _packed(planes, fab, threads)
+    before = bits.copper.copy()
     parts = connected_parts(bits.copper, corners=False, threads=threads)
     if parts.count < 2:
-        return _joined(planes, bits, parts.count, fab, threads)
+        return _joined(planes, bits, parts.count, 0, fab, threads)
     costs = _cell_costs(planes.stack, fab, colours_lab, srgb, bits, barred, side, threads)
     owners, shared = _owners(parts, bits, costs.shape, side)
     rows, columns = _bridges(costs, owners, shared, parts.count)
-    before = bits.copper.copy()
     _fill_cells(bits.copper, bits.opening, bits.board, side, bits.frame.pad_px, rows, columns)
-    _keep_limits(planes, bits, before, barred, fab, threads)
-    return _joined(planes, bits, parts.count, fab, threads)
+    left_out = keep_makeable_bridges(bits, before, barred, fab, planes.pitch_um, threads=threads)
+    return _joined(planes, bits, parts.count, left_out, fab, threads)
 
 
 def join_copper(planes: LayerPlanes, fab: FabProfile, *, threads: int = 1) -> Joined:
@@ -84,6 +86,7 @@ def join_copper(planes: LayerPlanes, fab: FabProfile, *, threads: int = 1) -> Jo
     """
     reach = whole_pixels(fab.limits["copper", "gap_mm"].value_mm, planes.pitch_um)
     bits, barred = _packed(planes, fab, threads)
+    before = bits.copper.copy()
     parts = connected_parts(bits.copper, corners=False, threads=threads)
     near = disc_within(float(reach))
     closed = erode(dilate(bits.copper, near, threads=threads), near, threads=threads)
@@ -92,65 +95,37 @@ def join_copper(planes: LayerPlanes, fab: FabProfile, *, threads: int = 1) -> Jo
     touching = np.full((pieces.count, 2), -1, dtype=np.int64)
     _touched(pieces.first_run, pieces.starts, pieces.ends, pieces.part, *_runs(parts), touching)
     wanted = (touching[:, 0] >= 0) & (touching[:, 0] != touching[:, 1])
-    before = bits.copper.copy()
     _add_runs(pieces.first_run, pieces.starts, pieces.ends, pieces.part, wanted, bits.copper)
-    _keep_limits(planes, bits, before, barred, fab, threads)
-    return _joined(planes, bits, parts.count, fab, threads)
+    left_out = keep_makeable_bridges(bits, before, barred, fab, planes.pitch_um, threads=threads)
+    return _joined(planes, bits, parts.count, left_out, fab, threads)
 
 
 def _packed(planes: LayerPlanes, fab: FabProfile, threads: int) -> tuple[LayerBits, Bits]:
     """The layers, and where no copper may be added."""
     shift = whole_pixels(tolerances_of(fab).solder_mask_mm, planes.pitch_um)
-    edge = whole_pixels(fab.limits["edge", "routed_mm"].value_mm, planes.pitch_um)
-    bits = layer_bits(planes, largest_px=2 * max(shift, edge) + 1, threads=threads)
-    bare = bits.opening & ~bits.copper
-    inside = erode(bits.board, disc_within(float(edge)), threads=threads)
-    return bits, np.asarray(~inside | dilate(bare, disc_within(float(shift)), threads=threads))
+    bits = layer_bits(planes, largest_px=max(2 * shift + 1, widest_px(fab, planes.pitch_um)), threads=threads)
+    barred = dilate(bits.opening & ~bits.copper, disc_within(float(shift)), threads=threads) | ~bits.board
+    edges = Edges(outside=~bits.board, plated=bits.plated, pads=bits.pads)
+    band = edge_band(edges, fab, "copper", planes.pitch_um, threads=threads)
+    return bits, barred if band is None else barred | band
 
 
 def _runs(parts: Parts) -> tuple[npt.NDArray[np.int64], Cells, Cells, Cells]:
     return parts.first_run, parts.starts, parts.ends, parts.part
 
 
-def _keep_limits(
-    planes: LayerPlanes, bits: LayerBits, before: Bits, barred: Bits, fab: FabProfile, threads: int
-) -> None:
-    """Fill up, or take back, what was added to the copper `before`, until it breaks no limit that held without it."""
-    copper = bits.copper
-    if (copper == before).all():
-        return
-    gap = whole_pixels(fab.limits["copper", "gap_mm"].value_mm, planes.pitch_um)
-    broken = measure_limits(planes, fab, threads=threads).pixels
-    allowed = bits.board & ~barred & ~bits.opening
-    for turn in range(_TURNS):
-        found = measure_limits(_drawn(planes, bits, fab, threads), fab, threads=threads).pixels & ~broken
-        wrong = pack(found.view(np.uint8), _SET, bits.frame, outside=False)
-        if not wrong.any():
-            return
-        if turn < _FILLS:
-            copper |= dilate(wrong, disc_within(1.0), threads=threads) & allowed
-            continue
-        bridges = connected_parts(copper & ~before, corners=True, threads=threads)
-        near = dilate(wrong, disc_within(float(2 * gap)), threads=threads)
-        copper &= ~chosen_parts(bridges, pixels_in_parts(near, bridges) > 0, before.shape, threads=threads)
-
-
-def _drawn(planes: LayerPlanes, bits: LayerBits, fab: FabProfile, threads: int) -> LayerPlanes:
-    """The planes with the copper of `bits`."""
+def _joined(planes: LayerPlanes, bits: LayerBits, before: int, left_out: int, fab: FabProfile, threads: int) -> Joined:
     seen = finish_by_layers(fab)
     table = np.arange(256, dtype=np.uint8)
     table[seen != seen[np.arange(256) ^ COPPER]] &= np.uint8(255 & ~FREE_COPPER)
-    return LayerPlanes(stack=with_layers(planes.stack, bits, table, threads=threads), pitch_um=planes.pitch_um)
-
-
-def _joined(planes: LayerPlanes, bits: LayerBits, before: int, fab: FabProfile, threads: int) -> Joined:
-    drawn = _drawn(planes, bits, fab, threads)
-    added = int(((drawn.stack ^ planes.stack) & np.uint8(COPPER) != 0).sum())
+    stack = with_layers(planes.stack, bits, table, threads=threads)
+    added = int(((stack ^ planes.stack) & np.uint8(COPPER) != 0).sum())
     return Joined(
-        planes=drawn,
+        planes=LayerPlanes(stack=stack, pitch_um=planes.pitch_um),
         before=before,
         after=connected_parts(bits.copper, corners=False, threads=threads).count,
         added_mm2=added * (planes.pitch_um / 1000.0) ** 2,
+        left_out=left_out,
     )
 
 

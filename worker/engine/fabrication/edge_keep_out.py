@@ -6,11 +6,15 @@ import functools
 from collections.abc import Sequence
 
 import numpy as np
+import numpy.typing as npt
 import shapely
 from numba import njit
 
 from worker.engine.arrays import Floats, Labels, read_only
+from worker.engine.fabrication.bit_morphology import dilate, disc_within, frame_for, unpack
 from worker.engine.fabrication.board import BoardShape, Hole
+from worker.engine.fabrication.edge_bands import pad_reach_px
+from worker.engine.fabrication.layer_bits import pack_bit
 from worker.engine.fabrication.planes import (
     BOARD,
     COPPER,
@@ -27,6 +31,7 @@ from worker.engine.fabrication.planes import (
     finish_by_layers,
 )
 from worker.engine.fabrication.raster import grid_rings, rasterise, toggled
+from worker.engine.fabrication.width_rules import Layer
 from worker.engine.threads import row_strips, run_all
 from worker.fab_profile import FabProfile
 from worker.outlines import arc_steps
@@ -75,13 +80,30 @@ def drawn_within_edges(
     return _kept_out(shape, labels, shape.pitch_um, fab, table, threads, mirrored=mirrored)
 
 
-def draw_pads(shape: BoardShape, planes: LayerPlanes, fab: FabProfile, *, threads: int = 1) -> LayerPlanes:
+def draw_pads(
+    shape: BoardShape, planes: LayerPlanes, fab: FabProfile, *, covered: bool = False, threads: int = 1
+) -> LayerPlanes:
     """Planes of `edge_keep_out` with the pads drawn that had been taken apart; nothing else is touched.
+
+    covered : their rings lie under the mask, as where no metal may be bare.
 
     What was repaired meanwhile keeps its distances by pixels: to clip it again, by corners, would leave slivers.
     """
     stack = np.where(shape.board & planes.plane(PAD), np.uint8(BOARD), planes.stack & np.uint8(255 - PAD))
-    return _kept_out(shape, stack, planes.pitch_um, fab, _table(clipped=False), threads)
+    table = _table(clipped=False)
+    if covered:
+        pads = (np.arange(128)[:, None] & _PAD_OPENING).astype(np.bool_)
+        table = np.where(pads, table & np.uint8(255 - OPENING), table)
+    return _kept_out(shape, stack, planes.pitch_um, fab, table, threads)
+
+
+def near_pads(planes: LayerPlanes, fab: FabProfile, *, threads: int = 1) -> npt.NDArray[np.bool_]:
+    """bool (H, W), where some layer is too near to the pads that were taken apart, or in them."""
+    layers: tuple[Layer, ...] = ("copper", "solder_mask", "legend")
+    reach = max(pad_reach_px(fab, layer, planes.pitch_um) for layer in layers)
+    frame = frame_for(planes.height_px, planes.width_px, largest_px=2 * reach + 1)
+    pads = pack_bit(planes.stack, PAD, frame, threads=threads)
+    return unpack(dilate(pads, disc_within(reach), threads=threads), frame)
 
 
 def _kept_out(
@@ -135,6 +157,11 @@ def _zones(shape: BoardShape, fab: FabProfile, pitch_mm: float) -> list[list[Flo
     ]
 
 
+def _pad_mm(fab: FabProfile) -> float:
+    """How far a pad's opening reaches from its hole's wall."""
+    return fab.limits["copper", "ring_mm"].value_mm + fab.limits["solder_mask", "registration_mm"].value_mm
+
+
 def _scored(shape: BoardShape, by: float) -> shapely.Geometry:
     """What lies nearer to a score."""
     bands = []
@@ -145,11 +172,15 @@ def _scored(shape: BoardShape, by: float) -> shapely.Geometry:
 
 
 def near_scores(shape: BoardShape, planes: LayerPlanes, fab: FabProfile, *, threads: int = 1) -> float:
-    """mm2 of copper, openings and legend whose pixels' centres are nearer to a score than the fab allows."""
+    """mm2 of copper, openings and legend whose pixels' centres are nearer to a score than the fab allows.
+
+    Without the pads of plated holes, which stay wherever they are (`pad_checks.py`).
+    """
     if not shape.scores:
         return 0.0
     pitch_mm = planes.pitch_um / 1000.0
-    rings = _rings(_scored(shape, fab.limits["edge", "scored_mm"].value_mm))
+    pads = _union([hole for hole in shape.holes if hole.plated], _pad_mm(fab) + 2.0 * _PIXEL * pitch_mm)
+    rings = _rings(_scored(shape, fab.limits["edge", "scored_mm"].value_mm).difference(pads))
     near = rasterise([rings], height_px=planes.height_px, width_px=planes.width_px, pitch_mm=pitch_mm, threads=threads)
     return int(np.count_nonzero((planes.stack & np.uint8(DRAWN)) * near)) * pitch_mm**2
 

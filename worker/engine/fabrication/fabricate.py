@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from worker.engine.arrays import OUTSIDE, Floats, Labels
+from worker.engine.arrays import OUTSIDE, Floats, Labels, Srgb
 from worker.engine.difference import ciede2000
 from worker.engine.fabrication.better_places import make_better_side
 from worker.engine.fabrication.board import BoardShape, mirrored
@@ -17,7 +17,7 @@ from worker.engine.fabrication.copper_hatch import cut_hatches, hatch_unseen
 from worker.engine.fabrication.copper_parts import CopperParts, copper_parts
 from worker.engine.fabrication.copper_ties import Joined, join_copper, tie_copper
 from worker.engine.fabrication.covered_copper import cover_copper
-from worker.engine.fabrication.edge_keep_out import draw_pads, drawn_within_edges, edge_keep_out, near_scores
+from worker.engine.fabrication.edge_keep_out import draw_pads, drawn_within_edges, edge_keep_out, near_pads, near_scores
 from worker.engine.fabrication.expected_error import ExpectedError, expected_error
 from worker.engine.fabrication.far_copper import (
     OTHER,
@@ -36,7 +36,8 @@ from worker.engine.fabrication.file_attributes import Project
 from worker.engine.fabrication.layer_files import SideName, TracedSide, layer_files, traced_sides
 from worker.engine.fabrication.limits import measure_limits
 from worker.engine.fabrication.making import MadeSide, make_side, within_limits
-from worker.engine.fabrication.planes import LayerPlanes, Stack, planes_of
+from worker.engine.fabrication.planes import DRAWN, LayerPlanes, Stack, planes_of
+from worker.engine.fabrication.repair import repair
 from worker.engine.fabrication.stack_colours import nearest_finish
 from worker.engine.palette.values import map_values
 from worker.fab_profile import FabProfile
@@ -45,6 +46,8 @@ from worker.job_settings import Settings
 
 SEED = 20261125
 _ORDER: tuple[SideName, ...] = ("top", "bottom")
+_PLACES = 5
+"""Holes whose places a warning names."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -135,6 +138,8 @@ def fabricate(
     sides: dict[SideName, ArtSide] = {}
     planes: dict[SideName, LayerPlanes] = {}
     warnings = [_kept(one) for one in settled if one.kept]
+    if cover_metal:
+        warnings += _bare_walls(shape)
     for name in labels:
         seen_from = shape if name == first else mirrored(shape)
         demand = demand_on(labels[OTHER[name]], fab) if OTHER[name] in labels else None
@@ -160,7 +165,7 @@ def fabricate(
     if both_sides and len(sides) == 1:
         other = OTHER[first]
         back = back_finish(fab, lab, forbidden)
-        planes[other] = _plain_side(labels[first], back, mirrored(shape), fab, cover_metal, threads)
+        planes[other] = _plain_side(labels[first], back, lab, mirrored(shape), fab, cover_metal, threads)
     return board_of(fab, shape, first, planes, sides, settlements=settled, warnings=warnings, threads=threads)
 
 
@@ -216,6 +221,21 @@ def back_finish(fab: FabProfile, lab: Floats, forbidden: tuple[str, ...]) -> Fin
     return fab.finishes[min(allowed, key=lambda i: (ids[i] != fab.back, float(ciede2000(lab[i], wanted))))]
 
 
+def _bare_walls(shape: BoardShape) -> list[str]:
+    """What to say of plated holes on a board on which no metal may be bare."""
+    plated = [hole for hole in shape.holes if hole.plated]
+    if not plated:
+        return []
+    places = "; ".join(f"{hole.x_mm:.2f}, {hole.y_mm:.2f} mm" for hole in plated[:_PLACES])
+    more = f", and {len(plated) - _PLACES} more" if len(plated) > _PLACES else ""
+    text = (
+        f"Plated holes at {places}{more}: no metal may be bare at this voltage, so the mask covers their rings, and "
+        "nothing can be soldered there; their walls stay bare metal. Give plated = false, or bare_metal = keep where a "
+        "qualified designer has set the spacing."
+    )
+    return [text]
+
+
 def _kept(settlement: Settlement) -> str:
     top, bottom = settlement.before
     return (
@@ -254,32 +274,24 @@ def _art_side(
             forbidden=forbidden,
             threads=threads,
         )
-    drawn, joined = made.planes, None
-    plated = any(hole.plated for hole in shape.holes)
-    if plated:  # their pads were kept out of the repair, which would have given up thin parts of them
-        drawn = draw_pads(shape, drawn, fab, threads=threads)
-        made = replace(made, left=measure_limits(drawn, fab, threads=threads))
     warnings = list(border_warnings(made.borders, fab, forbidden))
+    # Pads of plated holes stay apart until nothing more is drawn: wires may be soldered there, so no bridge and no
+    # copper for the far side's sake may reach them, and what they break among themselves is not held against the art.
+    drawn, joined = made.planes, None
+    if cover_metal:  # first, since it parts copper that bridges may join again
+        drawn = cover_copper(drawn, fab, threads=threads)
+        made = replace(made, left=measure_limits(drawn, fab, threads=threads))
     if settings.islands != "leave":
-        joined = (
-            tie_copper(drawn, fab, lab, art.srgb, threads=threads)
-            if settings.islands == "tie"
-            else join_copper(drawn, fab, threads=threads)
-        )
-        if measure_limits(joined.planes, fab, threads=threads).total <= made.left.total:
-            drawn = joined.planes
-        else:
-            joined = None
-            warnings.append(
-                f"islands = {settings.islands}: bridges would break a limit of the fab, so floating copper was left."
-            )
+        drawn, joined, said = _joined_copper(drawn, art.srgb, lab, fab, settings.islands, made.left.total, threads)
+        warnings += said
     if settings.hatch:
         drawn = hatch_unseen(drawn, fab, threads=threads)
     if demand is not None:
         drawn = meet_demands(drawn, demand, fab, threads=threads)
-    if cover_metal:
-        drawn = cover_copper(drawn, fab, threads=threads)
-    if plated or cover_metal or demand is not None:
+    plated = any(hole.plated for hole in shape.holes)
+    if plated:
+        drawn = draw_pads(shape, drawn, fab, covered=cover_metal, threads=threads)
+    if plated or demand is not None:
         made = replace(made, left=measure_limits(drawn, fab, threads=threads))
     expected = expected_error(
         drawn,
@@ -295,21 +307,56 @@ def _art_side(
     return ArtSide(made=replace(made, planes=drawn), seen=seen, expected=expected, joined=joined), warnings
 
 
+def _joined_copper(
+    planes: LayerPlanes, srgb: Srgb, lab: Floats, fab: FabProfile, islands: str, left: int, threads: int
+) -> tuple[LayerPlanes, Joined | None, list[str]]:
+    """The planes with floating copper tied or joined, as far as the fab's limits allow; what became of it, and what to
+    say. left : how many places break a limit without that."""
+    joined = (
+        tie_copper(planes, fab, lab, srgb, threads=threads)
+        if islands == "tie"
+        else join_copper(planes, fab, threads=threads)
+    )
+    if measure_limits(joined.planes, fab, threads=threads).total > left:
+        text = f"islands = {islands}: bridges would break a limit of the fab, so floating copper was left."
+        return planes, None, [text]
+    if not joined.left_out:
+        return joined.planes, joined, []
+    bridges = "1 bridge" if joined.left_out == 1 else f"{joined.left_out} bridges"
+    text = (
+        f"islands = {islands}: {bridges} that would break a limit of the fab left out; of {joined.before} parts of "
+        f"copper {joined.after} are still apart."
+    )
+    return joined.planes, joined, [text]
+
+
 def _stacks(fab: FabProfile) -> Stack:
     """uint8 (256,): the layers that show each label's finish, as `planes_of` has them."""
     return np.asarray(planes_of(np.arange(256, dtype=np.uint8)[None], fab, pitch_um=1.0).stack[0])
 
 
 def _plain_side(
-    labels: Labels, back: Finish, shape: BoardShape, fab: FabProfile, cover_metal: bool, threads: int
+    labels: Labels, back: Finish, lab: Floats, shape: BoardShape, fab: FabProfile, cover_metal: bool, threads: int
 ) -> LayerPlanes:
-    """The side without artwork: its finish everywhere, with copper wherever the artwork's finishes ask for it."""
+    """The side without artwork: its finish everywhere, with copper wherever the artwork's finishes ask for it.
+
+    Both keep clear of the pads of plated holes, as art does: copper all over would connect them.
+    """
     bits = int(_stacks(fab)[fab.finishes.index(back)])
     stacks = np.full(256, plain_bits(bits), dtype=np.uint8)
     stacks[OUTSIDE] = 0
-    drawn = drawn_within_edges(shape, labels, stacks, fab, mirrored=True, threads=threads)
+    pads = any(hole.plated for hole in shape.holes)
+    drawn = drawn_within_edges(shape, labels, stacks, fab, mirrored=True, pads_apart=pads, threads=threads)
+    if pads and plain_bits(bits) & DRAWN:
+        drawn = repair(drawn, fab, lab, threads=threads).planes
     demand = demand_on(labels, fab, threads=threads)
     if demand.any():
         plain = plain_stack(labels[:, ::-1] != OUTSIDE, demand, bits, fab, shape.pitch_um)
-        drawn, _ = within_limits(drawn, edge_keep_out(shape, plain, fab, threads=threads), fab, threads=threads)
-    return cover_copper(drawn, fab, threads=threads) if cover_metal else drawn
+        plain = edge_keep_out(shape, plain, fab, pads_apart=pads, threads=threads)
+        if pads:
+            near = near_pads(plain, fab, threads=threads)
+            plain = LayerPlanes(stack=np.where(near, drawn.stack, plain.stack), pitch_um=plain.pitch_um)
+        drawn, _ = within_limits(drawn, plain, fab, threads=threads)
+    if cover_metal:
+        drawn = cover_copper(drawn, fab, threads=threads)
+    return draw_pads(shape, drawn, fab, covered=cover_metal, threads=threads) if pads else drawn

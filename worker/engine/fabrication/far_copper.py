@@ -18,7 +18,17 @@ import numpy.typing as npt
 from worker.engine.arrays import OUTSIDE, Floats, Labels, Srgb
 from worker.engine.colorimetry import srgb_to_lab
 from worker.engine.difference import ciede2000
-from worker.engine.fabrication.bit_morphology import dilate, disc, disc_within, erode, frame_for, opened, pack, unpack
+from worker.engine.fabrication.bit_morphology import (
+    Bits,
+    dilate,
+    disc,
+    disc_within,
+    erode,
+    frame_for,
+    opened,
+    pack,
+    unpack,
+)
 from worker.engine.fabrication.free_copper import strips_of
 from worker.engine.fabrication.layer_bits import pack_bit
 from worker.engine.fabrication.layer_files import SideName
@@ -38,6 +48,7 @@ WARN_SHARE, WARN_MM2 = 0.05, 1.0
 Demand = npt.NDArray[np.uint8]
 """uint8 (H, W): what stands on the other side of each pixel asks of its copper, by the values below."""
 ANY, WANTED, UNWANTED = 0, 1, 2
+_TURNS = 8
 _DEMANDS = {"unknown": ANY, "solid": WANTED, "none": UNWANTED}
 
 OTHER: dict[SideName, SideName] = {"top": "bottom", "bottom": "top"}
@@ -195,12 +206,15 @@ def plain_stack(
     line, gap = (limit_px(fab.limits["copper", key].value_mm, pitch_um) for key in ("line_mm", "gap_mm"))
     frame = frame_for(*board.shape, largest_px=2 * max(line, gap) + 3)
     known = np.array([0, 1] + [0] * 254, dtype=np.uint8)
-    packed = opened(pack(copper.view(np.uint8), known, frame, outside=False), disc(line))
-    packed = ~opened(~packed, disc(gap))
-    while True:  # what is still too thin, or too close, goes with all around it: that comes to an end
-        faults = (packed & ~opened(packed, disc(line))) | (~packed & ~opened(~packed, disc(gap)))
+    packed = pack(copper.view(np.uint8), known, frame, outside=False)
+    for _ in range(_TURNS):
+        packed = _evened(packed, line, gap)
+        faults = _uncovered(packed, line) | _uncovered(~packed, gap)
         if not faults.any():
             break
+        packed &= ~dilate(faults, disc_within(float(max(line, gap))))
+    while (faults := _uncovered(packed, line) | _uncovered(~packed, gap)).any():
+        # What is still too thin, or too close, goes with all around it, and nothing is filled: that comes to an end.
         packed &= ~dilate(faults, disc_within(float(max(line, gap))))
     copper = unpack(packed, frame) & board
     stack &= np.uint8(255 & ~(COPPER | HATCHED))
@@ -208,6 +222,26 @@ def plain_stack(
     if base & HATCHED:
         stack |= np.where(copper & (demand == ANY), np.uint8(HATCHED), np.uint8(0))
     return LayerPlanes(stack=stack, pitch_um=pitch_um)
+
+
+def _evened(copper: Bits, line: int, gap: int) -> Bits:
+    """Copper without its thin parts, and with its narrow gaps filled: by turns, since each may leave some of the other.
+
+    To take away what is left at once, with all around it, leaves cusps, which go in their turn: of 300 mm2 around an
+    owl that ate 265.
+    """
+    for _ in range(_TURNS):
+        held = opened(copper, disc(line))
+        filled = ~opened(~held, disc(gap))
+        if (filled == copper).all():
+            break
+        copper = filled
+    return copper
+
+
+def _uncovered(plane: Bits, diameter_px: int) -> Bits:
+    """Pixels of a plane that no disc in it covers."""
+    return np.asarray(plane & ~opened(plane, disc(diameter_px)))
 
 
 def far_copper_found(

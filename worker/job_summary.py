@@ -13,10 +13,10 @@ def summary_of(report: Mapping[str, Any]) -> dict[str, Any]:
 
 def _of_one_side(report: Mapping[str, Any]) -> dict[str, Any]:
     """What of a report stands in the job's row: size, finishes in use, score, warnings."""
-    grid = report["grid"]
+    board = report["board"]  # not the grid, which is larger where an outline is narrower than its artwork
     return {
-        "width_mm": grid["width_mm"],
-        "height_mm": grid["height_mm"],
+        "width_mm": board["width_mm"],
+        "height_mm": board["height_mm"],
         "finishes": [
             {"id": finish["id"], "share": finish["share"]} for finish in report["finishes"] if finish["share"] > 0
         ],

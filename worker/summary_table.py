@@ -37,11 +37,11 @@ FOOTNOTE = (
 
 def summary_row(name: str, report: Mapping[str, Any], seconds: float) -> SummaryRow:
     """The row of an artwork from its report."""
-    score, grid = report["score"], report["grid"]
+    score, board = report["score"], report["board"]
     return SummaryRow(
         name=name,
-        width_mm=grid["width_mm"],
-        height_mm=grid["height_mm"],
+        width_mm=board["width_mm"],
+        height_mm=board["height_mm"],
         finishes=tuple(finish["id"] for finish in report["finishes"] if finish["share"] > 0),
         mean=score["s_cielab"]["mean"],
         p95=score["s_cielab"]["p95"],

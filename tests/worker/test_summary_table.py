@@ -8,10 +8,12 @@ from contextlib import redirect_stdout
 import pytest
 from rich.console import Console
 
+from worker.job_summary import summary_of
 from worker.summary_table import SummaryRow, print_summary, size_text, summary_row
 
 REPORT = {
-    "grid": {"width_mm": 50.8, "height_mm": 25.4},
+    "grid": {"width_mm": 60.0, "height_mm": 30.0},
+    "board": {"width_mm": 50.8, "height_mm": 25.4},
     "finishes": [{"id": "mask", "share": 0.75}, {"id": "tin", "share": 0.0}, {"id": "legend", "share": 0.25}],
     "score": {
         "s_cielab": {"mean": 3.14159, "median": 1.0, "p95": 9.5, "max": 20.0},
@@ -19,6 +21,7 @@ REPORT = {
     },
     "near_ties": [],
 }
+WHOLE = {**REPORT, "cautions": [], "warnings": []}
 TIED = {**REPORT, "near_ties": [{}, {}]}
 LONG = "a-folder/" + "a-rather-long-stem-of-an-artwork-" * 5
 
@@ -34,6 +37,12 @@ def test_a_row_holds_what_the_report_says() -> None:
     row = summary_row("moon", REPORT, 1.25)
     assert row.finishes == ("mask", "legend")
     assert (row.mean, row.p95, row.continuous, row.seconds) == (3.14159, 9.5, 2.5, 1.25)
+
+
+def test_the_size_is_the_boards_which_may_be_less_than_the_artworks() -> None:
+    summary = summary_of(WHOLE)
+    row = summary_row("moon", REPORT, 1.0)
+    assert (row.width_mm, row.height_mm) == (summary["width_mm"], summary["height_mm"]) == (50.8, 25.4)
 
 
 def test_sizes_are_in_mm_and_inch() -> None:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import numpy.typing as npt
@@ -9,6 +12,7 @@ from skimage.color import deltaE_ciede2000, xyz2lab
 
 from tests.engine.fabrication.stress_art import PITCH_UM, Stroke
 from worker.engine.colorimetry import LINEAR_RGB_TO_XYZ
+from worker.fab_profile import FabProfile
 
 Labels = npt.NDArray[np.uint8]
 _PX = PITCH_UM / 1000.0
@@ -42,18 +46,39 @@ def is_one_part(labels: Labels, stroke: Stroke, finish: int, limit_mm: float) ->
     return False
 
 
-def kept_strokes(before: Labels, after: Labels, strokes: tuple[Stroke, ...], limit_mm: float) -> tuple[int, int, int]:
+def as_separated(strokes: Sequence[Stroke], truth: Labels, labels: Labels) -> list[Stroke]:
+    """The strokes as a separation shows them: of the finish that most of the middle line has, on that of most of the
+    ground. A colour of the art may lie nearer to another finish than to the one that it was drawn for."""
+    grounds = {i: int(np.bincount(labels[truth == i]).argmax()) for i in {stroke.ground for stroke in strokes}}
+    out = []
+    for stroke in strokes:
+        along = np.linspace(0, len(stroke.path) - 1, 200)
+        x, y = (np.interp(along, np.arange(len(stroke.path)), stroke.path[:, i]) / _PX - 0.5 for i in (0, 1))
+        shown = labels[np.rint(y).astype(int), np.rint(x).astype(int)]
+        out.append(replace(stroke, finish=int(np.bincount(shown).argmax()), ground=grounds[stroke.ground]))
+    return out
+
+
+def limit_mm(stroke: Stroke, fab: FabProfile) -> float:
+    """What the fab asks of such a stroke: the gap between metal parts, where it is bare laminate on bare metal."""
+    recipe, ground = fab.finishes[stroke.finish].recipe, fab.finishes[stroke.ground].recipe
+    apart = recipe.mask_opening and ground.mask_opening and recipe.copper == "none" and ground.copper != "none"
+    return fab.limits["copper", "metal_gap_mm" if apart else "line_mm"].value_mm
+
+
+def kept_strokes(before: Labels, after: Labels, strokes: Sequence[Stroke], fab: FabProfile) -> tuple[int, int, int]:
     """How many strokes of at least 60 % of the limit were one part before, are one part of their own finish still, and
     are one part of one other finish than their ground's."""
     finishes = [int(i) for i in np.unique(after)]
     counted = own = other = 0
     for stroke in strokes:
-        if stroke.width_mm < 0.6 * limit_mm or not is_one_part(before, stroke, stroke.finish, limit_mm):
+        limit = limit_mm(stroke, fab)
+        if stroke.width_mm < 0.6 * limit or not is_one_part(before, stroke, stroke.finish, limit):
             continue
         counted += 1
-        if is_one_part(after, stroke, stroke.finish, limit_mm):
+        if is_one_part(after, stroke, stroke.finish, limit):
             own += 1
-        elif any(is_one_part(after, stroke, i, limit_mm) for i in finishes if i not in (stroke.ground, stroke.finish)):
+        elif any(is_one_part(after, stroke, i, limit) for i in finishes if i not in (stroke.ground, stroke.finish)):
             other += 1
     return counted, own, other
 

@@ -14,7 +14,7 @@ from tests.engine.conftest import MemoryTables
 from tests.engine.fabrication.fabs import lab
 from tests.engine.fabrication.layer_check import broken_limits
 from tests.engine.fabrication.stress_art import stress_art
-from tests.engine.fabrication.stroke_check import is_one_part, kept_strokes, seen_error
+from tests.engine.fabrication.stroke_check import as_separated, is_one_part, kept_strokes, seen_error
 from tests.engine.sweeps import sweep_size
 from worker.engine.arrays import OUTSIDE
 from worker.engine.colorimetry import SRGB_TO_LINEAR, lab_to_xyz, xyz_to_linear_rgb
@@ -219,20 +219,13 @@ def _bars(
     wanted = SRGB_TO_LINEAR[conversion.picture.srgb]
     sigma_px = 140.0 / PITCH_UM
     ratio = seen_error(wanted, shown[after], sigma_px) / seen_error(wanted, shown[labels], sigma_px)
-    kept = kept_strokes(labels, after, art.strokes, 0.15)
+    kept = kept_strokes(labels, after, as_separated(art.strokes, art.truth, labels), fab)
     return _broken(repaired.planes, fab), ratio, kept, _broken(_planes(labels, fab), fab)
 
 
-def _missed(figures: str) -> pytest.MarkDecorator:
-    return pytest.mark.xfail(reason=f"a bar that the repair does not reach yet: {figures}", strict=True)
-
-
-STRESS = [
-    ("nocturne-gold", 1),
-    ("nocturne-gold", 2),
-    ("nocturne-gold", 3),
-    pytest.param("alba-black", 1, marks=_missed("0 left, error 1.516 (rings alone 1.45), strokes 93.9 %")),
-]
+STRESS = [("nocturne-gold", 1), ("nocturne-gold", 2), ("nocturne-gold", 3), ("alba-black", 1), ("alba-black", 2)]
+ERROR_MISSED = {"alba-black": "1.518 and 1.513 times; the rings between legend and openings alone cost 1.45"}
+"""Where the bar of the error is not reached, and by what: no other bar is lower there."""
 
 
 @pytest.mark.slow
@@ -244,9 +237,13 @@ def test_stress_art_breaks_nothing_costs_little_and_keeps_its_strokes(
     broken, ratio, (counted, own, other), before = _bars(name, seed, fields, tables)
     assert before
     assert broken == {}
-    assert ratio <= 1.3
-    assert counted > 3 * fields**2
+    assert counted > 7 * fields**2
     assert own + other >= 0.95 * counted
+    if name in ERROR_MISSED:
+        assert ratio > 1.3, "the bar is reached: no longer missed"
+        assert ratio < 1.55
+        pytest.xfail(f"a bar that the repair does not reach: {ERROR_MISSED[name]}")
+    assert ratio <= 1.3
 
 
 def test_a_little_stress_art_breaks_nothing(tables: MemoryTables) -> None:

@@ -10,7 +10,16 @@ from __future__ import annotations
 
 import numpy as np
 
-from worker.engine.fabrication.bit_morphology import Bits, Region, dilate, disc_within, erode, everywhere
+from worker.engine.fabrication.bit_morphology import (
+    Bits,
+    Region,
+    dilate,
+    disc,
+    disc_within,
+    erode,
+    everywhere,
+    region_of,
+)
 from worker.engine.fabrication.bit_parts import (
     areas_and_boxes,
     chosen_parts,
@@ -18,10 +27,17 @@ from worker.engine.fabrication.bit_parts import (
     pixels_in_parts,
     rims_and_neighbours,
 )
+from worker.engine.fabrication.middle_lines import middle_lines
 from worker.engine.fabrication.partition import CROSS, FinishRule, Partition
+from worker.engine.fabrication.sparse_bits import common, without
 
 _LEAST_CONTRAST = 0.4
 """Of the contrast that a part has with its ground, what another finish must keep to stand for it."""
+_WHOLE_STROKE = 4.0
+"""What a pixel counts, in pixels, that would be cut out of a stroke: with it goes the stroke, or it is dashes."""
+_ROOM_PX = 2
+"""A part so much wider than its limit and a ring on both sides may still be cut, for its borders are ragged."""
+_WIDEST_PX = 63
 
 
 def _narrow(board: Partition, finishes: tuple[int, ...], region: Region | None) -> Bits:
@@ -54,7 +70,7 @@ def _swap(board: Partition, finish: int, narrow: Bits, theirs: tuple[int, ...], 
     ground = np.asarray(theirs)[borders.argmax(axis=0)]
     areas, _ = areas_and_boxes(parts, board.frame)
     stand_in, contrast = _stand_ins(board, finish)
-    ring = np.array([distance[i, board.nearest_plain(i)] for i in range(board.count)])
+    ring = np.array([_fall(board, i) for i in range(board.count)])
     dearer = touching * board.clearance_px * ring[ground] > areas * distance[finish, stand_in[ground]]
     swapped = dearer & contrast[ground] & (touching > 0.5 * rims)
     for other in board.plain:
@@ -79,6 +95,60 @@ def _give_way(board: Partition, finishes: tuple[int, ...], where: Bits) -> None:
         board.move(where & board.planes[finish], board.nearest_plain(finish))
 
 
+def _cheap_and_dear(board: Partition) -> tuple[tuple[int, ...], tuple[int, ...]]:
+    """Openings and legend, those first that give way: what does is seen on as the finish most like it, which costs less
+    than a ring in a dearer neighbour."""
+
+    def price(finishes: tuple[int, ...]) -> float:
+        return float(np.mean([_fall(board, i) for i in finishes]))
+
+    return (board.legend, board.open) if price(board.legend) < price(board.open) else (board.open, board.legend)
+
+
+def _fall(board: Partition, finish: int) -> float:
+    """What it costs to show a pixel of this finish without legend and opening."""
+    return float(board.distance[finish, board.nearest_plain(finish)])
+
+
+def pull_back(board: Partition, region: Region) -> None:
+    """Let the dear side make room where the ring would cut a stroke of the cheap side into dashes, if it has some.
+
+    So it does not where it is narrow itself, nor beside a stroke that something narrow cuts elsewhere.
+    """
+    if not board.plain:
+        return
+    region = region & region_of(board.too_near(region), 1)
+    if not region.any():
+        return
+    cheap, dear = _cheap_and_dear(board)
+    reach, threads = disc_within(board.clearance_px), board.threads
+
+    def around(bits: Bits) -> Bits:
+        return dilate(bits, reach, region=region, threads=threads)
+
+    firm = board.union(dear, region)
+    able = without(firm, _cores(board, dear, 0, region), region)
+    strokes = _cores(board, cheap, 2 * board.clearance_px, region)
+    listed = connected_parts(strokes, corners=False, threads=threads)
+    cut = pixels_in_parts(common(strokes, around(without(firm, able, region)), region), listed) > 0
+    whole = chosen_parts(listed, ~cut, strokes.shape, threads=threads)
+    rings = around(whole)
+    places = connected_parts(rings, corners=False, threads=threads)
+    back, saved = common(able, rings, region), common(whole, around(firm), region)
+    price = sum(_fall(board, i) * pixels_in_parts(common(back, board.planes[i], region), places) for i in dear)
+    gain = sum(_fall(board, i) * pixels_in_parts(common(saved, board.planes[i], region), places) for i in cheap)
+    worth = chosen_parts(places, np.asarray(price <= _WHOLE_STROKE * gain), rings.shape, threads=threads)
+    _give_way(board, dear, common(back, worth, region))
+
+
+def _cores(board: Partition, finishes: tuple[int, ...], ring_px: int, region: Region) -> Bits:
+    """Discs as wide as the limit along the middles of what would be too narrow without so much of its width."""
+    limit = max((rule.diameter_px for rule in board.rules if set(rule.part) == set(finishes)), default=1)
+    widest = min(limit + ring_px + _ROOM_PX, _WIDEST_PX)
+    middles = middle_lines(board.union(finishes, region), widest, region, threads=board.threads)
+    return dilate(middles, disc(limit), region=region, threads=board.threads)
+
+
 def keep_clear(board: Partition, region: Region | None) -> None:
     """Part legend and openings by the clearance."""
     if not board.plain or not board.too_near(region).any():
@@ -88,13 +158,7 @@ def keep_clear(board: Partition, region: Region | None) -> None:
     def around(bits: Bits) -> Bits:
         return dilate(bits, reach, region=region, threads=board.threads)
 
-    def price(finishes: tuple[int, ...]) -> float:
-        return float(np.mean([board.distance[i, board.nearest_plain(i)] for i in finishes]))
-
-    # A narrow part that gives way is seen on as the finish most like it: cheaper than a ring in a dearer neighbour.
-    cheap, dear = board.open, board.legend
-    if price(dear) < price(cheap):
-        cheap, dear = dear, cheap
+    cheap, dear = _cheap_and_dear(board)
     _give_way(board, cheap, board.union(cheap) & around(board.union(dear)))
 
 

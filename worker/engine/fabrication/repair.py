@@ -18,7 +18,7 @@ import numpy.typing as npt
 
 from worker.engine.fabrication.bit_morphology import Bits, Frame, Region, count, dilate, disc, region_of, unpack, wider
 from worker.engine.fabrication.board_windows import FEW, Window, in_windows
-from worker.engine.fabrication.clearance import keep_clear, swap_narrow, swap_strips
+from worker.engine.fabrication.clearance import keep_clear, pull_back, swap_narrow, swap_strips
 from worker.engine.fabrication.compensation import compensate
 from worker.engine.fabrication.layer_bits import paint, stack_of
 from worker.engine.fabrication.partition import Partition
@@ -138,6 +138,7 @@ def _mend(board: Partition, wanted: Planes, faults: Bits) -> None:
     give_up(board, region)
     widen(board, region, more_px=(0, 2))
     swap_narrow(board, region)
+    pull_back(board, region)
     keep_clear(board, region)
     grow_joints(board, faults, region)
     finish_off(board, wanted)

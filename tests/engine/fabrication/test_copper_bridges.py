@@ -102,7 +102,7 @@ def test_two_bridges_too_close_to_each_other_become_one() -> None:
 
 def test_what_was_wrong_before_costs_no_bridge() -> None:
     before, good = two_bars(), straight(60, LINE_PX)
-    before[20:22, 200:230] = True
+    before[120:122, 90:120] = True  # 0.44 mm from the bridge
     assert set(broken(before)) == {"copper line"}
     copper, left_out = kept(before, good)
     assert left_out == 0

@@ -157,6 +157,9 @@ def test_at_a_hazardous_voltage_rings_are_whole_and_under_the_mask(name: str) ->
         # No copper in an opening, nor where one may land.
         if side.opening.any():
             assert ndimage.distance_transform_edt(~side.opening)[side.copper].min() * PITCH > SHIFT
+    # Metal is covered before copper is tied, so that no tie is cut again.
+    joined = fabrication_of(found).sides["top"].joined
+    assert joined is not None and joined.after == ndimage.label(read(found, "top").copper)[1] - len(DENSE)
     (said,) = [text for text in fabrication_of(found).warnings if text.startswith("Plated holes at")]
     assert said.startswith("Plated holes at 10.00, 10.00 mm; 11.70, 10.00 mm; 6.00, 14.50 mm; 1.20, 8.00 mm: no metal")
     assert "Give plated = false, or bare_metal = keep" in said and said in told(found)

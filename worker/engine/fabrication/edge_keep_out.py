@@ -6,15 +6,11 @@ import functools
 from collections.abc import Sequence
 
 import numpy as np
-import numpy.typing as npt
 import shapely
 from numba import njit
 
 from worker.engine.arrays import Floats, Labels, read_only
-from worker.engine.fabrication.bit_morphology import dilate, disc_within, frame_for, unpack
 from worker.engine.fabrication.board import BoardShape, Hole
-from worker.engine.fabrication.edge_bands import pad_reach_px
-from worker.engine.fabrication.layer_bits import pack_bit
 from worker.engine.fabrication.planes import (
     BOARD,
     COPPER,
@@ -31,7 +27,6 @@ from worker.engine.fabrication.planes import (
     finish_by_layers,
 )
 from worker.engine.fabrication.raster import grid_rings, rasterise, toggled
-from worker.engine.fabrication.width_rules import Layer
 from worker.engine.threads import row_strips, run_all
 from worker.fab_profile import FabProfile
 from worker.outlines import arc_steps
@@ -95,15 +90,6 @@ def draw_pads(
         pads = (np.arange(128)[:, None] & _PAD_OPENING).astype(np.bool_)
         table = np.where(pads, table & np.uint8(255 - OPENING), table)
     return _kept_out(shape, stack, planes.pitch_um, fab, table, threads)
-
-
-def near_pads(planes: LayerPlanes, fab: FabProfile, *, threads: int = 1) -> npt.NDArray[np.bool_]:
-    """bool (H, W), where some layer is too near to the pads that were taken apart, or in them."""
-    layers: tuple[Layer, ...] = ("copper", "solder_mask", "legend")
-    reach = max(pad_reach_px(fab, layer, planes.pitch_um) for layer in layers)
-    frame = frame_for(planes.height_px, planes.width_px, largest_px=2 * reach + 1)
-    pads = pack_bit(planes.stack, PAD, frame, threads=threads)
-    return unpack(dilate(pads, disc_within(reach), threads=threads), frame)
 
 
 def _kept_out(

@@ -17,7 +17,7 @@ from worker.engine.fabrication.copper_hatch import cut_hatches, hatch_unseen
 from worker.engine.fabrication.copper_parts import CopperParts, copper_parts
 from worker.engine.fabrication.copper_ties import Joined, join_copper, tie_copper
 from worker.engine.fabrication.covered_copper import cover_copper
-from worker.engine.fabrication.edge_keep_out import draw_pads, drawn_within_edges, edge_keep_out, near_pads, near_scores
+from worker.engine.fabrication.edge_keep_out import draw_pads, drawn_within_edges, edge_keep_out, near_scores
 from worker.engine.fabrication.expected_error import ExpectedError, expected_error
 from worker.engine.fabrication.far_copper import (
     OTHER,
@@ -353,10 +353,7 @@ def _plain_side(
     if demand.any():
         plain = plain_stack(labels[:, ::-1] != OUTSIDE, demand, bits, fab, shape.pitch_um)
         plain = edge_keep_out(shape, plain, fab, pads_apart=pads, threads=threads)
-        if pads:
-            near = near_pads(plain, fab, threads=threads)
-            plain = LayerPlanes(stack=np.where(near, drawn.stack, plain.stack), pitch_um=plain.pitch_um)
-        drawn, _ = within_limits(drawn, plain, fab, threads=threads)
+        drawn, _ = within_limits(drawn, plain, fab, threads=threads)  # which ends it beside the pads, too
     if cover_metal:
         drawn = cover_copper(drawn, fab, threads=threads)
     return draw_pads(shape, drawn, fab, covered=cover_metal, threads=threads) if pads else drawn

@@ -180,7 +180,9 @@ def told(changes: Changes, differing: Sequence[LayerChange], *, whole: bool, oth
     if others:
         yield f"left aside, no layers: {', '.join(others)}"
     yield (
-        f"{len(differing)} layers differ." if differing else "Nothing has changed."
+        f"{len(differing)} layer{'s differ' if len(differing) > 1 else ' differs'}."
+        if differing
+        else "Nothing has changed."
     ) + f" Changes narrower than {changes.narrowest_mm:g} mm are not counted."
 
 

@@ -53,7 +53,7 @@ def test_a_change_is_shown(package: Path, tmp_path: Path, capsys: pytest.Capture
     back = zipped(package / "fabrication", tmp_path / "back.zip", legend_top=without_a_region(legend))
     assert main(["compare", str(package / "fabrication"), str(back), "--out", str(tmp_path / "out")]) == 1
     said = capsys.readouterr().out
-    assert "legend-top: 0 mm2 added" in said and "1 layers differ" in said and "1. removed" in said
+    assert "legend-top: 0 mm2 added" in said and "1 layer differs" in said and "1. removed" in said
     assert {path.name for path in (tmp_path / "out").iterdir()} == {"legend-top.png", "changes.json"}
     record = json.loads((tmp_path / "out" / "changes.json").read_text())
     states = {layer["layer"]: layer["state"] for layer in record["layers"]}

@@ -10,8 +10,6 @@ import sys
 from multiprocessing.connection import Connection
 from types import FrameType
 
-import pyvips
-
 from worker.conversion import Means, Order, outcome_of
 from worker.kept_memory import keep_freed_memory
 from worker.quick_start import load_compiled_loops_alone
@@ -22,6 +20,7 @@ from worker.engine import pipeline, two_sides  # noqa: E402  # after the loops' 
 
 LOADED = (pipeline.__name__, two_sides.__name__)
 
+IMAGE_LIBRARY = "pyvips"  # by its name alone: a process that others are forked from may not load it
 PUT_OFF_SECONDS = 0.01
 
 
@@ -53,7 +52,7 @@ def _leave(_: int, frame: FrameType | None) -> None:
     while a call of the image library is on the stack, the end is put off.
     """
     while frame is not None:
-        if str(frame.f_globals.get("__name__")).split(".")[0] == pyvips.__name__:
+        if str(frame.f_globals.get("__name__")).split(".")[0] == IMAGE_LIBRARY:
             signal.setitimer(signal.ITIMER_REAL, PUT_OFF_SECONDS)
             return
         frame = frame.f_back

@@ -66,3 +66,11 @@ print("went on")
 """
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=PROJECT, check=False)
     assert (done.returncode, done.stdout, done.stderr) == (1, "", "")
+
+
+def test_what_the_processes_are_forked_from_has_not_loaded_the_image_library() -> None:
+    """It starts threads, which a fork leaves behind (fork(2))."""
+    code = "import sys\nimport worker.conversion_process\nprint(*sys.modules)"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=PROJECT, check=True)
+    assert "worker.engine.pipeline" in done.stdout.split()
+    assert not {"pyvips", "_libvips"} & set(done.stdout.split())

@@ -21,6 +21,7 @@ from worker.engine.fabrication.layer_bits import layer_bits
 from worker.engine.fabrication.layer_faults import LayerFaults, widest_px
 from worker.engine.fabrication.limits import measure_limits
 from worker.engine.fabrication.making import MadeSide, draw_side
+from worker.engine.fabrication.pixel_blocks import any_in_blocks
 from worker.engine.fabrication.planes import LayerPlanes, Stack, finish_by_layers
 from worker.engine.fabrication.repair import repair
 from worker.engine.fabrication.stack_blocks import art_blocks, board_blocks
@@ -161,7 +162,7 @@ class _Places:
 
 
 def _places(designs: list[LayerPlanes], sides: list[MadeSide], block_px: int) -> _Places:
-    differ = _any_in_blocks(
+    differ = any_in_blocks(
         (designs[0].stack != designs[1].stack) | (sides[0].planes.stack != sides[1].planes.stack), block_px
     )
     numbers, count = label(binary_dilation(differ, np.ones((3, 3))), np.ones((3, 3)))
@@ -169,11 +170,6 @@ def _places(designs: list[LayerPlanes], sides: list[MadeSide], block_px: int) ->
         return _Places(numbers=numbers, owner=numbers, count=0)
     rows, columns = distance_transform_edt(numbers == 0, return_distances=False, return_indices=True)
     return _Places(numbers=numbers, owner=numbers[rows, columns], count=count)
-
-
-def _any_in_blocks(pixels: npt.NDArray[np.bool_], block_px: int) -> Blocks:
-    rows = np.logical_or.reduceat(pixels, np.arange(0, pixels.shape[0], block_px), axis=0)
-    return np.asarray(np.logical_or.reduceat(rows, np.arange(0, pixels.shape[1], block_px), axis=1))
 
 
 def _without_faults(
@@ -194,7 +190,7 @@ def _without_faults(
         faults = unpack(LayerFaults(bits, fab, one.pitch_um, threads=threads)(bits), bits.frame)
         if not take.any() or not faults.any():
             return mixed
-        near = _any_in_blocks(faults, block_px)
+        near = any_in_blocks(faults, block_px)
         beside = take[places.numbers]
         while not (near & beside).any():
             near = binary_dilation(near, np.ones((3, 3)))

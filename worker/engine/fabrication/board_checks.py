@@ -43,13 +43,16 @@ class Opening:
         return float(point.x), float(point.y)
 
 
+FindingKind = Literal[
+    "inside corner", "narrow cut-out", "small hole", "narrow slot", "thin wall", "close pads", "pad at edge"
+]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BoardFinding:
     """What a fab can't make as drawn. `limit` is the profile's key; `mended` where the outline was changed to fit."""
 
-    kind: Literal[
-        "inside corner", "narrow cut-out", "small hole", "narrow slot", "thin wall", "close pads", "pad at edge"
-    ]
+    kind: FindingKind
     text: str
     x_mm: float
     y_mm: float
@@ -149,7 +152,7 @@ def narrow_finding(opening: Opening, fab: FabProfile) -> BoardFinding:
     """A cut-out that the router's bit can't enter."""
     bit = fab.limits["routing", "bit_mm"].value_mm
     widest = 2.0 * float(shapely.length(shapely.maximum_inscribed_circle(opening.polygon)))
-    return _finding(
+    return finding(
         opening,
         "narrow cut-out",
         f"is {widest:.3g} mm wide at most, and the router's bit {bit:g} mm",
@@ -178,7 +181,7 @@ def _size_findings(opening: Opening, fab: FabProfile) -> list[BoardFinding]:
         return []
     word = f"{opening.width_mm:g} mm wide" if opening.kind == "slot" else f"a {opening.kind} of {opening.width_mm:g} mm"
     return [
-        _finding(
+        finding(
             opening,
             "narrow slot" if opening.kind == "slot" else "small hole",
             f"is {word}, and the fab makes none below {least:g} mm",
@@ -206,7 +209,7 @@ def _walls_between(openings: Sequence[Opening], wall: float) -> list[BoardFindin
 
 
 def _wall_finding(opening: Opening, other: str, distance: float, wall: float) -> BoardFinding:
-    return _finding(
+    return finding(
         opening,
         "thin wall",
         f"leaves {distance:.3g} mm of board to {other}, and the fab wants {wall:g} mm",
@@ -214,12 +217,13 @@ def _wall_finding(opening: Opening, other: str, distance: float, wall: float) ->
     )
 
 
-def _finding(
+def finding(
     opening: Opening,
-    kind: Literal["narrow cut-out", "small hole", "narrow slot", "thin wall"],
+    kind: FindingKind,
     text: str,
     sizes: tuple[float, float, str],
 ) -> BoardFinding:
+    """What is wrong with an opening, with its place. sizes : in mm, what it has, what the fab wants, and that limit's key."""
     x, y = opening.place
     size, limit, key = sizes
     return BoardFinding(

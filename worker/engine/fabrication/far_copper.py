@@ -206,16 +206,13 @@ def plain_stack(
     line, gap = (limit_px(fab.limits["copper", key].value_mm, pitch_um) for key in ("line_mm", "gap_mm"))
     frame = frame_for(*board.shape, largest_px=2 * max(line, gap) + 3)
     known = np.array([0, 1] + [0] * 254, dtype=np.uint8)
-    packed = pack(copper.view(np.uint8), known, frame, outside=False)
-    for _ in range(_TURNS):
-        packed = _evened(packed, line, gap)
-        faults = _uncovered(packed, line) | _uncovered(~packed, gap)
-        if not faults.any():
-            break
-        packed &= ~dilate(faults, disc_within(float(max(line, gap))))
+    packed, turn = _evened(pack(copper.view(np.uint8), known, frame, outside=False), line, gap), 0
     while (faults := _uncovered(packed, line) | _uncovered(~packed, gap)).any():
-        # What is still too thin, or too close, goes with all around it, and nothing is filled: that comes to an end.
+        # What is still too thin, or too close, goes with all around it; at last nothing is filled, which ends it.
         packed &= ~dilate(faults, disc_within(float(max(line, gap))))
+        turn += 1
+        if turn < _TURNS:
+            packed = _evened(packed, line, gap)
     copper = unpack(packed, frame) & board
     stack &= np.uint8(255 & ~(COPPER | HATCHED))
     stack |= np.where(copper, np.uint8(COPPER), np.uint8(0))

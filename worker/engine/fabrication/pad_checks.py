@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from typing import Literal
 
 from shapely.geometry import LineString, Polygon
 
 from worker.engine.fabrication.board import Score
-from worker.engine.fabrication.board_checks import BoardFinding, Opening
+from worker.engine.fabrication.board_checks import BoardFinding, FindingKind, Opening, finding
 from worker.fab_profile import FabProfile
 
 _ROUNDING_MM = 1e-6
@@ -106,17 +105,6 @@ def _more(short_mm: float) -> str:
     return f"{-(-(short_mm - _ROUNDING_MM) // 0.01) * 0.01:.2f}"
 
 
-def _finding(
-    hole: Opening, kind: Literal["close pads", "pad at edge"], text: str, mend: str, limit: tuple[str, float, float]
-) -> BoardFinding:
-    x, y = hole.place
+def _finding(hole: Opening, kind: FindingKind, text: str, mend: str, limit: tuple[str, float, float]) -> BoardFinding:
     key, size, least = limit
-    return BoardFinding(
-        kind=kind,
-        text=f"{hole.name}, at {x:.2f}, {y:.2f} mm, {text}. {mend}, or give plated = false.",
-        x_mm=x,
-        y_mm=y,
-        size_mm=max(0.0, size),
-        limit_mm=least,
-        limit=key,
-    )
+    return finding(hole, kind, f"{text}. {mend}, or give plated = false", (max(0.0, size), least, key))

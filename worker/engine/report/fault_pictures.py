@@ -14,18 +14,18 @@ from worker.engine.fabrication.bit_morphology import unpack
 from worker.engine.fabrication.bit_parts import areas_and_boxes, chosen_parts, connected_parts
 from worker.engine.fabrication.layer_bits import pack_bit
 from worker.engine.fabrication.limits import LimitReport
+from worker.engine.fabrication.pixel_blocks import any_in_blocks
 from worker.engine.fabrication.planes import LEGEND, LayerPlanes
 from worker.engine.fabrication.shifts import NOMINAL, Shift, shifted_labels
+from worker.engine.report.marked_places import LEAST_MARK_PX, marked, pixels_for_each
 from worker.engine.report.pictures import label_colours, labels_png
 from worker.engine.report.png import encode_png
 from worker.fab_profile import FabProfile
 
-LONGEST_PX = 2048
 FRAMED = 100
 """So many places are framed and numbered, in the order of the report's list."""
-FAULT, MARK = (220, 0, 0), (0, 0, 0)
+FAULT = (220, 0, 0)
 _PALE = 0.35
-_LEAST_MARK_PX = 24
 
 
 def worst_shift_png(planes: LayerPlanes, fab: FabProfile, lab: Floats, shift: Shift) -> bytes:
@@ -45,7 +45,7 @@ def broken_limits_png(planes: LayerPlanes, fab: FabProfile, lab: Floats, found: 
     step = _step(planes)
     colours = 255.0 - _PALE * (255.0 - label_colours(lab))
     picture = np.rint(colours).astype(np.uint8)[shifted_labels(planes, fab, NOMINAL, step=step)]
-    faults = _reduced(found.pixels | _large_legend(planes, found), step)
+    faults = any_in_blocks(found.pixels | _large_legend(planes, found), step)
     picture[faults[: picture.shape[0], : picture.shape[1]]] = FAULT
     return encode_png(_framed(picture, planes, found, step), palette=None, bits=8, pixels_per_metre=None)
 
@@ -62,25 +62,13 @@ def _large_legend(planes: LayerPlanes, found: LimitReport) -> npt.NDArray[np.boo
 
 
 def _step(planes: LayerPlanes) -> int:
-    return -(-max(planes.height_px, planes.width_px) // LONGEST_PX)
-
-
-def _reduced(plane: npt.NDArray[np.bool_], block: int) -> npt.NDArray[np.bool_]:
-    """A pixel for each block, true where any of it is."""
-    rows = np.logical_or.reduceat(plane, np.arange(0, plane.shape[0], block), axis=0)
-    return np.asarray(np.logical_or.reduceat(rows, np.arange(0, plane.shape[1], block), axis=1))
+    return pixels_for_each(planes.height_px, planes.width_px)
 
 
 def _framed(picture: Srgb, planes: LayerPlanes, found: LimitReport, step: int) -> Srgb:
-    from PIL import Image, ImageDraw
-
-    image = Image.fromarray(picture)
-    draw = ImageDraw.Draw(image)
-    pixel_mm = step * planes.pitch_um / 1000.0
-    for number, place in enumerate(found.violations[:FRAMED], 1):
-        x, y = place.x_mm / pixel_mm, planes.height_px / step - place.y_mm / pixel_mm
-        half = _LEAST_MARK_PX / 2.0
-        draw.rectangle((x - half, y - half, x + half, y + half), outline=MARK, width=2)
-        at = (min(max(x - half, 0), image.width - 30), max(y - half - 22, 0))
-        draw.text(at, str(number), fill=MARK, font_size=20)
-    return np.asarray(image)
+    pixel_mm, half = step * planes.pitch_um / 1000.0, LEAST_MARK_PX / 2.0
+    frames = [
+        (place.x_mm / pixel_mm, planes.height_px / step - place.y_mm / pixel_mm, half, half)
+        for place in found.violations[:FRAMED]
+    ]
+    return marked(picture, frames)

@@ -223,7 +223,10 @@ def finding(
     text: str,
     sizes: tuple[float, float, str],
 ) -> BoardFinding:
-    """What is wrong with an opening, and where. sizes : in mm, what it has and what the fab wants, and that limit's key."""
+    """What is wrong with an opening, and where.
+
+    sizes : in mm, what it has and what the fab wants, and that limit's key.
+    """
     x, y = opening.place
     size, limit, key = sizes
     return BoardFinding(
